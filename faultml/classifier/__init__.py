@@ -1,0 +1,1 @@
+"""From features to calibrated fault probabilities, and the model bundle."""

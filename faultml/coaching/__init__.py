@@ -1,0 +1,1 @@
+"""From probabilities and findings to ranked drills with confidence notes."""

@@ -1,0 +1,1 @@
+"""The fault catalogue: the data in catalogue.toml and its types."""

@@ -1,0 +1,1 @@
+"""What the classifier sees, computed for whole batches at once."""

@@ -1,0 +1,1 @@
+"""From angles over time to landmarks and the closure budget."""

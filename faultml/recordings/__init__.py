@@ -1,0 +1,1 @@
+"""Reading recordings: files, the season table, its checks and coded findings."""

@@ -1,0 +1,1 @@
+"""The season as one offline page for a person."""

@@ -1,0 +1,1 @@
+"""The default model bundle: data, no code."""

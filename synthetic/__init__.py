@@ -1,0 +1,1 @@
+"""Synthetic golfers, swings, sensors and seasons with known truth."""

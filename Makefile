@@ -1,0 +1,65 @@
+# The two commands of the README, `make demo` and `make test`, and what whoever carries on needs.
+# Each sets up .venv first: once, and again only when the lock or pyproject.toml has changed.
+
+.DEFAULT_GOAL := help
+.PHONY: help setup demo test lint types wheel smoke lock train clean
+
+ENV := .venv
+BIN := $(ENV)/bin
+READY := $(ENV)/ready
+PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input --quiet
+
+# One thread a process: the tests and the program already spread work over the cores.
+export OMP_NUM_THREADS ?= 1
+export OPENBLAS_NUM_THREADS ?= 1
+
+help:  ## this list
+	@sed -n 's/^\([a-z]*\):.*## /make \1 - /p' Makefile
+
+setup: $(READY)  ## the environment in .venv, from the hash-checked lock
+
+# PYTHON=/path/to/python chooses the interpreter; else the first that is new enough and can make an environment.
+$(READY): requirements.lock pyproject.toml
+	@echo "setting up $(ENV), which takes a few minutes the first time"
+	@for python in $(PYTHON) python3 python3.13 python3.12 python3.11 python; do \
+	  if $$python -c 'import sys, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; \
+	  then exec $$python -m venv $(ENV); fi; \
+	done; echo "make: found no Python 3.11 or newer with its venv module; set PYTHON=/path/to/python" >&2; exit 1
+	$(PIP) install --require-hashes --requirement requirements.lock
+	$(PIP) install --no-deps --no-build-isolation --editable .
+	@touch $@
+
+demo: $(READY)  ## a season of recordings, classified: leaves demo/report.html
+	$(BIN)/faultml demo
+
+test: $(READY)  ## all tests, on two cores
+	$(BIN)/python -m pytest -n 2
+
+lint: $(READY)  ## ruff: rules and format
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+# mypy cannot follow the mapping of folders to faultml.synthetic and the like, so it reads an unpacked wheel.
+types: wheel  ## mypy, strict
+	@rm -rf build/typed
+	@$(BIN)/python -m zipfile -e dist/faultml-*.whl build/typed
+	cd build/typed && ../../$(BIN)/mypy --config-file ../../pyproject.toml --cache-dir ../../.mypy_cache -p faultml
+
+# An old build/ would carry modules that were deleted since into the wheel.
+wheel: $(READY)  ## the wheel, in dist/
+	@rm -rf build dist
+	$(BIN)/python -m build --quiet --wheel --no-isolation --outdir dist
+
+smoke: wheel  ## the wheel in a clean environment outside the checkout
+	.ci/smoke $(BIN)/python dist/faultml-*.whl
+
+lock:  ## requirements.lock anew, needs uv; ARGS=--upgrade takes newer releases
+	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
+	  --all-extras --custom-compile-command "make lock" $(ARGS) --output-file requirements.lock pyproject.toml
+
+train: $(READY)  ## the default model bundle anew, in models/
+	$(BIN)/faultml train
+
+clean:  ## what was generated, but for .venv
+	rm -rf build dist demo .pytest_cache .hypothesis .mypy_cache .ruff_cache
+	find . -name __pycache__ -not -path './$(ENV)/*' -prune -exec rm -rf {} +

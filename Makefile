@@ -9,6 +9,9 @@ BIN := $(ENV)/bin
 READY := $(ENV)/ready
 PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input --quiet
 
+# Found even where the environment holds nothing at all.
+export PATH ?= /usr/local/bin:/usr/bin:/bin
+
 # One thread a process: the tests and the program already spread work over the cores.
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1

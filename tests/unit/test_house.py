@@ -1,0 +1,201 @@
+"""The house holds: imports point one way, and no module does what its room may not.
+
+The rooms and their direction are drawn in DEVELOPERS.md; a failure names the file, the line and the rule.
+"""
+
+from __future__ import annotations
+
+import ast
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+SETUPTOOLS = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
+FOLDERS: dict[str, str] = SETUPTOOLS["package-dir"]
+OWN_FOLDERS = set(FOLDERS.values()) - {"faultml"}
+MOST_LINES = 500
+
+WORDS = {"faultml", "errors", "channels", "faults"}
+STEPS = {"recordings", "motion", "features", "classifier"}
+TABLES = {"results", "labels", "coaching"}
+MAY_IMPORT: dict[str, set[str]] = {
+    "faultml": set(),
+    "errors": set(),
+    "channels": set(),
+    "faults": {"errors", "channels"},
+    "recordings": WORDS,
+    "motion": WORDS | {"recordings"},
+    "features": WORDS | {"recordings", "motion"},
+    "classifier": WORDS | {"recordings", "motion", "features"},
+    "results": WORDS,
+    "labels": WORDS | {"results"},
+    "coaching": WORDS | {"results", "labels"},  # probabilities and findings, never samples
+    "season": WORDS | STEPS | TABLES,
+    "report": WORDS | STEPS | TABLES | {"season"},
+    "service": WORDS | STEPS | TABLES | {"season", "report"},
+    "cli": WORDS | STEPS | TABLES | {"season", "report", "service"},
+    "models": set(),
+    "synthetic": WORDS | {"recordings"},  # the catalogue and the season table: so it cannot leak
+    "pipelines": WORDS | STEPS | TABLES | {"season", "report", "synthetic", "models"},
+}
+"""What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""
+
+ONLY_INSIDE_COMMANDS = {"synthetic", "pipelines", "models"}
+LIGHT = {"faultml", "errors", "cli"}
+"""What a command module may import at its top, so that ``--help`` stays fast."""
+
+
+class Ban(NamedTuple):
+    """Modules that are not used, except in one room."""
+
+    modules: set[str]
+    except_in: str
+    why: str
+
+
+BANS = (
+    Ban(OWN_FOLDERS, "", "a second copy; import it under faultml"),
+    Ban({"pickle", "cloudpickle", "dill", "shelve", "marshal"}, "", "reading such a file runs code"),
+    Ban({"joblib.load", "joblib.dump"}, "", "reading such a file runs code"),
+    Ban({"socket", "urllib.request", "http.client", "requests", "httpx", "aiohttp"}, "service", "no network"),
+    Ban({"tsfresh", "mlflow"}, "pipelines", "an extra for training"),
+)
+
+
+class Import(NamedTuple):
+    """One imported name: ``from a import b`` is ``a.b``."""
+
+    name: str
+    line: int
+    inside: bool
+    """Whether it stands in a function."""
+
+
+def imports(node: ast.AST, package: str, inside: bool = False) -> Iterator[Import]:
+    """Every import below a node, relative ones resolved against the package."""
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.Import):
+            yield from (Import(alias.name, child.lineno, inside) for alias in child.names)
+        elif isinstance(child, ast.ImportFrom):
+            above = package.split(".")[: package.count(".") + 2 - child.level] if child.level else []
+            base = ".".join([*above, child.module] if child.module else above)
+            yield from (Import(f"{base}.{alias.name}", child.lineno, inside) for alias in child.names)
+        yield from imports(child, package, inside or isinstance(child, ast.FunctionDef))
+
+
+def room_of(name: str) -> str:
+    """Room of a dotted name below faultml: ``faultml.motion.landmarks`` is in ``motion``."""
+    second = name.split(".")[1] if "." in name else "faultml"
+    return "faultml" if second.startswith("__") else second
+
+
+def broken_rules(module: str, source: str, *, is_package: bool = False) -> list[str]:
+    """What a module does that its room does not allow, each with file and line."""
+    tree = ast.parse(source)
+    room = room_of(module)
+    broken = []
+    for name, line, inside in imports(tree, module if is_package else module.rpartition(".")[0]):
+        place = f"{module}:{line}: {name}"
+        if name.split(".")[0] == "faultml":
+            allowed = (
+                MAY_IMPORT[room] | {room} | (ONLY_INSIDE_COMMANDS if room == "cli" and inside else set())
+            )
+            if room_of(name) not in allowed:
+                broken.append(f"{place}: {room} may import {sorted(allowed)}")
+            light = room_of(name) in LIGHT
+        else:
+            banned = [ban for ban in BANS if any(f"{name}.".startswith(f"{each}.") for each in ban.modules)]
+            broken += [f"{place}: {ban.why}" for ban in banned if room != ban.except_in]
+            light = name.split(".")[0] in {"click", *sys.stdlib_module_names}
+        if room == "cli" and not inside and not light:
+            broken.append(f"{place}: import it inside the command, so that --help stays fast")
+    for node in ast.walk(tree):
+        match node:
+            case ast.Call(func=ast.Name(id="print")):
+                broken.append(f"{module}:{node.lineno}: print; click.echo in a command, a logger elsewhere")
+            case (
+                ast.Attribute(value=ast.Name(id="joblib"), attr="load" | "dump")
+                | ast.Attribute(attr="read_pickle" | "to_pickle")
+                | ast.keyword(arg="allow_pickle", value=ast.Constant(value=True))
+            ):
+                broken.append(f"{module}:{node.lineno}: reading such a file runs code")
+    return broken
+
+
+def modules() -> Iterator[tuple[str, Path]]:
+    """Every module of the wheel: dotted name and file."""
+    for package, folder in FOLDERS.items():
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            inside = path.relative_to(ROOT / folder).with_suffix("").parts
+            yield ".".join([package, *(part for part in inside if part != "__init__")]), path
+
+
+@pytest.mark.parametrize(("module", "path"), [pytest.param(*each, id=each[0]) for each in modules()])
+def test_a_module_keeps_to_its_room(module: str, path: Path) -> None:
+    source = path.read_text(encoding="utf-8")
+    assert room_of(module) in MAY_IMPORT, f"a new room: say in MAY_IMPORT what {room_of(module)} may import"
+    assert broken_rules(module, source, is_package=path.stem == "__init__") == []
+    assert len(source.splitlines()) <= MOST_LINES, "one module, one idea: split it"
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        ("faultml.recordings.read", "from faultml.motion.landmarks import find"),
+        ("faultml.recordings.read", "from faultml import motion"),
+        ("faultml.recordings.read", "from ..motion import landmarks"),
+        ("faultml.recordings.read", "from .. import motion"),
+        ("faultml.recordings.read", "def f():\n    import faultml.season"),
+        ("faultml.recordings.read", "class A:\n    async def f(self):\n        import faultml.season"),
+        ("faultml.coaching.rank", "from faultml.recordings.swings import SwingBatch"),
+        ("faultml.season", "from faultml.report import page"),
+        ("faultml.report.page", "def f():\n    from faultml.synthetic import golfers"),
+        ("faultml.cli.train", "from faultml.pipelines import train"),
+        ("faultml.cli.train", "import pandas"),
+        ("faultml.cli.train", "from faultml.season import classify"),
+        ("faultml.synthetic.swings", "from faultml.features import windows"),
+        ("faultml.synthetic.swings", "import synthetic"),
+        ("faultml.pipelines.train", "from pipelines import evaluate"),
+        ("faultml.classifier.bundle", "import pickle"),
+        ("faultml.classifier.bundle", "from joblib import load"),
+        ("faultml.classifier.bundle", "import joblib\njoblib.load('model')"),
+        ("faultml.classifier.bundle", "import numpy as np\nnp.load('a', allow_pickle=True)"),
+        ("faultml.classifier.bundle", "import urllib.request"),
+        ("faultml.classifier.bundle", "from urllib import request"),
+        ("faultml.features.windows", "import tsfresh"),
+        ("faultml.season", "print('done')"),
+    ],
+)
+def test_a_broken_rule_is_seen(module: str, source: str) -> None:
+    assert broken_rules(module, source)
+
+
+@pytest.mark.parametrize(
+    ("module", "source"),
+    [
+        (
+            "faultml.cli.train",
+            "import click\ndef f():\n    from faultml.pipelines import train\n    import pandas",
+        ),
+        ("faultml.cli.train", "from faultml import __version__\nfrom faultml.errors import InputError"),
+        ("faultml.features.windows", "from faultml.motion import landmarks\nfrom . import timing"),
+        ("faultml.features.windows", "import urllib.parse\nfrom faultml.faults import load_catalogue"),
+        ("faultml.season", "from joblib import Parallel"),
+        ("faultml.pipelines.train", "import mlflow\nfrom faultml.synthetic import golfers"),
+    ],
+)
+def test_what_is_allowed_passes(module: str, source: str) -> None:
+    assert broken_rules(module, source) == []
+
+
+def test_the_tests_import_each_room_by_its_one_name() -> None:
+    for path in sorted((ROOT / "tests").rglob("*.py")):
+        for found in imports(ast.parse(path.read_text(encoding="utf-8")), ""):
+            assert found.name.split(".")[0] not in OWN_FOLDERS, (
+                f"{path}:{found.line}: import it under faultml"
+            )

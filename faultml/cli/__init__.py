@@ -1,1 +1,69 @@
-"""The command line: one module a command, heavy imports inside the commands."""
+"""The command line: one module a command, imported when it is used, so that ``--help`` answers at once."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Final
+
+import click
+
+from faultml import __version__
+from faultml.errors import FaultmlError
+
+COMMANDS: Final = {
+    "demo": "Make a season, classify it and write its report.",
+    "classify": "Find faults and drills in a season of recordings.",
+    "report": "Write the season as one offline page.",
+    "explain": "Show every number behind one player's drill.",
+    "catalogue": "Print faults and drills as the coach reads them.",
+    "simulate": "Make a season of generated golfers.",
+    "train": "Train the default model from a seed.",
+}
+"""Every command in the order a coach meets them, with its line in ``faultml --help``; its module has the same name."""
+
+WRONG_USE: Final = 2
+
+
+class _Refusal(click.ClickException):
+    """One of our typed errors, shown as one message without a traceback."""
+
+    exit_code = WRONG_USE
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported only when one of them is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of `COMMANDS`."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name, from the module of that name."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"faultml.cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands, without importing any of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command; a typed error becomes one clean message on stderr and exit code 2."""
+        try:
+            return super().invoke(ctx)
+        except FaultmlError as error:
+            raise _Refusal(str(error)) from error
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="faultml")
+def main() -> None:
+    """Find lead-wrist swing faults in a season of recordings, and the one drill to work on next.
+
+    \b
+    Example:
+      faultml classify season/ --out results/
+      faultml explain --player p07 results/
+    """

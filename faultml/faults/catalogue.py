@@ -22,7 +22,7 @@ import re
 from functools import cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Final, Literal, NamedTuple
+from typing import Annotated, Final, Literal, NamedTuple, TypeVar
 
 import msgspec
 import numpy as np
@@ -37,6 +37,10 @@ _POSITION = re.compile(r"([bdf])(-?\d+(?:\.\d+)?)")
 Channel = Literal["flexion_deg", "ulnar_deg", "pronation_deg"]
 Unit = Literal["deg", "share"]
 Positive = Annotated[float, msgspec.Meta(gt=0)]
+NonEmpty = Annotated[str, msgspec.Meta(min_length=1)]
+
+EDGE_BOUNDS: Final[dict[Unit, tuple[float, float]]] = {"deg": (-90.0, 90.0), "share": (0.0, 1.0)}
+"""Where an edge can lie: outside them it is a slip, such as a share written in percent."""
 
 
 class Position(NamedTuple):
@@ -53,7 +57,9 @@ def parse_position(text: str) -> Position:
     """Read ``"b0.6"`` as ``Position("b", 0.6)``; raises `CatalogueError` for anything else."""
     match = _POSITION.fullmatch(text)
     if match is None:
-        raise CatalogueError("bad-position", expected="b, d or f and a number, as in 'b0.6'", found=repr(text))
+        raise CatalogueError(
+            "bad-position", expected="b, d or f and a number, as in 'b0.6'", found=repr(text)
+        )
     return Position(match[1], float(match[2]))
 
 
@@ -84,7 +90,9 @@ class Measure(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"
         return CHANNELS.index(self.channel)
 
 
-class Guard(Measure, frozen=True, forbid_unknown_fields=True, kw_only=True, rename={"start": "from", "end": "to"}):
+class Guard(
+    Measure, frozen=True, forbid_unknown_fields=True, kw_only=True, rename={"start": "from", "end": "to"}
+):
     """A second reading that must lie below `below` for the fault to be present."""
 
     below: float
@@ -167,7 +175,7 @@ class EdgeOverride(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class _OverrideFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    owner: str
+    owner: NonEmpty
     edge: tuple[EdgeOverride, ...]
 
 
@@ -191,7 +199,9 @@ class Edge(NamedTuple):
 class Catalogue:
     """All faults in catalogue order, with edges that may differ by player."""
 
-    def __init__(self, file: _CatalogueFile, overrides: _OverrideFile | None = None) -> None:
+    def __init__(
+        self, file: _CatalogueFile, overrides: _OverrideFile | None = None, *, where: str = ""
+    ) -> None:
         self.faults = file.fault
         self.session_faults = file.session_fault
         self.late_save = file.late_save
@@ -201,6 +211,8 @@ class Catalogue:
         self.ids = tuple(fault.id for fault in self.faults)
         self._overrides = overrides
         self._check()
+        if overrides:
+            self._check_overrides(overrides, where)
 
     def _check(self) -> None:
         known = set(self.ids)
@@ -208,12 +220,27 @@ class Catalogue:
             raise CatalogueError("repeated-fault", expected="each fault id once", found=", ".join(self.ids))
         named = [brought for fault in self.faults for brought in fault.brings]
         named += [fault for session in self.session_faults for fault in session.of]
-        named += [edge.fault for edge in self._overrides.edge] if self._overrides else []
         for name in named:
             if name not in known:
                 raise CatalogueError("unknown-fault", expected="a fault of the catalogue", found=repr(name))
         for fault in self.faults:
             _ = fault.measure.span, fault.guard and fault.guard.span
+
+    def _check_overrides(self, overrides: _OverrideFile, where: str) -> None:
+        seen = set()
+        for edge in overrides.edge:
+            if edge.fault not in self._by_id:
+                expected = "a fault of the catalogue"
+                raise CatalogueError("unknown-fault", where=where, expected=expected, found=repr(edge.fault))
+            if (edge.fault, edge.player) in seen:
+                expected = "one edge a fault and player"
+                raise CatalogueError("repeated-edge", where=where, expected=expected, found=edge.fault)
+            seen.add((edge.fault, edge.player))
+            unit = self[edge.fault].unit
+            low, high = EDGE_BOUNDS[unit]
+            if not low <= edge.value <= high:
+                expected, found = f"{low:g} to {high:g} ({unit})", f"{edge.value:g} for {edge.fault}"
+                raise CatalogueError("bad-edge", where=where, expected=expected, found=found)
 
     def __getitem__(self, fault_id: str) -> Fault:
         return self._by_id[fault_id]
@@ -243,27 +270,40 @@ class Catalogue:
 
     def edges(self, players: NDArray[np.object_] | list[str]) -> NDArray[np.float64]:
         """Edges for each of many players, ``(n_players, n_faults)``."""
-        by_player = {player: [self.edge(fault, player).value for fault in self.ids] for player in set(players)}
+        by_player = {
+            player: [self.edge(fault, player).value for fault in self.ids] for player in set(players)
+        }
         return np.array([by_player[player] for player in players]).reshape(len(players), len(self.ids))
 
     @cached_property
     def digest(self) -> str:
         """SHA-256 over the catalogue's content, overrides included."""
-        content = [self.faults, self.session_faults, self.late_save, self.address, self.softness, self._overrides]
+        content = [
+            self.faults,
+            self.session_faults,
+            self.late_save,
+            self.address,
+            self.softness,
+            self._overrides,
+        ]
         return hashlib.sha256(msgspec.json.encode(content)).hexdigest()
 
 
-def _decode(text: str, where: str, kind: type[msgspec.Struct]) -> msgspec.Struct:
+_File = TypeVar("_File", _CatalogueFile, _OverrideFile)
+
+
+def _decode(text: str, where: str, kind: type[_File]) -> _File:
     try:
         return msgspec.toml.decode(text, type=kind)
     except msgspec.MsgspecError as error:
-        raise CatalogueError("bad-catalogue", where=where, expected=f"the schema of {kind.__name__.strip('_')}", found=str(error)) from error
+        expected = f"the schema of {kind.__name__.strip('_')}"
+        raise CatalogueError("bad-catalogue", where=where, expected=expected, found=str(error)) from error
 
 
 @lru_cache(maxsize=1)
 def _default_file() -> _CatalogueFile:
     text = resources.files(__package__).joinpath("catalogue.toml").read_text(encoding="utf-8")
-    return _decode(text, "catalogue.toml", _CatalogueFile)  # type: ignore[return-value]
+    return _decode(text, "catalogue.toml", _CatalogueFile)
 
 
 def load_catalogue(overrides: Path | None = None) -> Catalogue:
@@ -272,12 +312,17 @@ def load_catalogue(overrides: Path | None = None) -> Catalogue:
     Raises
     ------
     CatalogueError
-        Where the override file cannot be read, does not fit its schema or names an unknown fault.
+        Where the override file cannot be read, does not fit its schema, names an unknown fault, moves one edge
+        twice or out of bounds.
     """
     if overrides is None:
         return Catalogue(_default_file())
+    where = str(overrides)
     try:
         text = overrides.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise CatalogueError("unreadable-catalogue", where=str(overrides), expected="a UTF-8 TOML file", found=str(error)) from error
-    return Catalogue(_default_file(), _decode(text, str(overrides), _OverrideFile))  # type: ignore[arg-type]
+        expected = "a UTF-8 TOML file"
+        raise CatalogueError(
+            "unreadable-catalogue", where=where, expected=expected, found=str(error)
+        ) from error
+    return Catalogue(_default_file(), _decode(text, where, _OverrideFile), where=where)

@@ -66,9 +66,9 @@ def parse_position(text: str) -> Position:
 class Measure(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"start": "from", "end": "to"}):
     """How a fault is read off one channel, in degrees relative to address.
 
-    ``at`` reads `start`; ``min`` and ``max`` search `start` to `end`; ``drop`` is the value at `start` less the
-    minimum up to `end`; ``change`` is the value at `end` less the value at `start`; ``release`` is the fraction of
-    the downswing by which `share` of the unhinging (most hinged moment to impact) is spent.
+    ``at`` reads `start`; ``min`` and ``max`` search `start` to `end`; ``drop`` is the value at `start` less
+    the minimum up to `end`; ``change`` is the value at `end` less the value at `start`; ``release`` is the
+    fraction of the downswing by which `share` of the unhinging (most hinged moment to impact) is spent.
     """
 
     stat: Literal["at", "min", "max", "drop", "change", "release"]
@@ -312,8 +312,8 @@ def load_catalogue(overrides: Path | None = None) -> Catalogue:
     Raises
     ------
     CatalogueError
-        Where the override file cannot be read, does not fit its schema, names an unknown fault, moves one edge
-        twice or out of bounds.
+        Where the override file cannot be read, does not fit its schema, names an unknown fault, or moves an
+        edge twice or out of bounds.
     """
     if overrides is None:
         return Catalogue(_default_file())

@@ -232,7 +232,7 @@ def test_an_unreadable_override_file_is_named(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new"),
     [
-        ('id = "flip"', 'id = "hold_off"'),
+        ('id = "early_set"', 'id = "underset"'),
         ('brings = ["flip"]', 'brings = ["flop"]'),
         ('of = ["early_ulnar_release"]', 'of = ["late"]'),
         ('from = "b0.5"', 'from = "0.5"'),

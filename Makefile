@@ -39,7 +39,7 @@ test: $(READY)  ## all tests, on two cores
 	$(BIN)/python -m pytest -n 2
 
 lint: $(READY)  ## ruff: rules and format
-	$(BIN)/ruff check .
+	$(BIN)/ruff check --output-format concise .
 	$(BIN)/ruff format --check .
 
 # mypy cannot follow the mapping of folders to faultml.synthetic and the like, so it reads an unpacked wheel.

@@ -12,10 +12,6 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input --quiet
 # Found even where the environment holds nothing at all.
 export PATH ?= /usr/local/bin:/usr/bin:/bin
 
-# One thread a process: the tests and the program already spread work over the cores.
-export OMP_NUM_THREADS ?= 1
-export OPENBLAS_NUM_THREADS ?= 1
-
 help:  ## this list
 	@sed -n 's/^\([a-z]*\):.*## /make \1 - /p' Makefile
 
@@ -35,6 +31,9 @@ $(READY): requirements.lock pyproject.toml
 demo: $(READY)  ## a season of recordings, classified: leaves demo/report.html
 	$(BIN)/faultml demo
 
+# One thread a process, where two processes share the cores.
+test: export OMP_NUM_THREADS = 1
+test: export OPENBLAS_NUM_THREADS = 1
 test: $(READY)  ## all tests, on two cores
 	$(BIN)/python -m pytest -n 2
 

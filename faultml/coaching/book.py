@@ -1,0 +1,172 @@
+"""The drill book: what a player can practise, typed and checked against the rules of care.
+
+The drills are data (`drills.toml`), written so that a player can follow one alone. What a drill is for, and how strongly,
+stands in `rules.toml`.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import cached_property, lru_cache
+from typing import Annotated, Final, Literal
+
+import msgspec
+
+from faultml.coaching.care import CareRules, Load, load_care
+from faultml.coaching.data import Record, digest, load_data
+from faultml.coaching.window import Window, place
+from faultml.errors import CatalogueError
+
+Phase = Literal["setup", "takeaway", "top", "transition", "downswing", "impact", "release", "whole"]
+Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
+Count = Annotated[int, msgspec.Meta(gt=0)]
+Text = Annotated[str, msgspec.Meta(min_length=3)]
+Steps = Annotated[tuple[Text, ...], msgspec.Meta(min_length=2)]
+
+REHEARSAL_NAMES: Final = {1.0: "every rehearsal", 0.5: "every second one", 0.25: "every fourth one", 0.0: "none"}
+
+
+class Feedback(Record):
+    """What tells the player that the wrist left the window, and on which share of each set's rehearsals it may."""
+
+    signal: Text
+    fade: tuple[Share, ...]
+
+
+class Dose(Record):
+    """How much to do on one day, and on how many days a week."""
+
+    sets: Count
+    reps: Count
+    full_speed: Annotated[int, msgspec.Meta(ge=0)]
+    days_a_week: Annotated[int, msgspec.Meta(gt=0, le=7)]
+
+    @property
+    def rehearsals(self) -> int:
+        """All rehearsals of a day."""
+        return self.sets * self.reps
+
+    def __str__(self) -> str:
+        speed = f"at most {self.full_speed} at full speed" if self.full_speed else "none at full speed"
+        return f"{self.sets} sets of {self.reps} a day, {speed}, {self.days_a_week} days a week"
+
+
+class Retest(Record):
+    """What shows that it worked: so many of ten swings inside the corridor, on a later day, without feedback."""
+
+    inside: Annotated[int, msgspec.Meta(gt=0)]
+    of: Literal[10] = 10
+    after_days: Count = 7
+
+    @property
+    def share(self) -> float:
+        """The share of swings that must lie inside."""
+        return self.inside / self.of
+
+    def __str__(self) -> str:
+        return f"{self.inside} of {self.of} swings inside the corridor, on a later day, without feedback"
+
+
+class Drill(Record):
+    """One drill.
+
+    `check` is a reference outside the body that a player alone can see, hear or touch. `window` is relative to the
+    player's own setup. `when` names the setup warning without which the drill is not offered ("" for always).
+    `strikes` says whether the club meets ground or ball, so that a player who hits fat is kept off hard mats.
+    """
+
+    id: str
+    name: Text
+    aim: Text
+    phase: Phase
+    level: Literal["any", "experienced"]
+    equipment: tuple[str, ...]
+    without_ball: Steps
+    with_ball: Steps
+    check: Text
+    window: Window
+    feedback: Feedback
+    dose: Dose
+    retest: Retest
+    loads: tuple[Load, ...]
+    strikes: bool
+    surface: Text
+    stop: Text
+    evidence: Literal["low: by mechanism"]
+    when: Literal["", "address-extension-high", "address-extension-low"] = ""
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """Everything the player is told to do."""
+        return (self.aim, *self.without_ball, *self.with_ball, self.check, self.feedback.signal, self.surface)
+
+    @property
+    def feedback_plan(self) -> str:
+        """When feedback is given, set by set."""
+        sets = [f"set {number}: {REHEARSAL_NAMES[share]}" for number, share in enumerate(self.feedback.fade, 1)]
+        return f"Only outside the window. {self.feedback.signal} {'; '.join(sets).capitalize()}."
+
+
+class _BookFile(Record):
+    schema: Literal[1]
+    drill: tuple[Drill, ...]
+
+
+class DrillBook:
+    """All drills by id, in the order of the book."""
+
+    def __init__(self, file: _BookFile, care: CareRules) -> None:
+        self.drills = file.drill
+        self._file = file
+        problems = [problem for drill in self.drills for problem in _problems(drill, care)]
+        if len(self._by_id) != len(self.drills):
+            problems.append("a drill id stands twice")
+        if problems:
+            raise CatalogueError("bad-drill", where="drills.toml", expected="drills inside the rules of care", found="; ".join(problems))
+
+    @cached_property
+    def _by_id(self) -> dict[str, Drill]:
+        return {drill.id: drill for drill in self.drills}
+
+    def __getitem__(self, drill_id: str) -> Drill:
+        return self._by_id[drill_id]
+
+    def __contains__(self, drill_id: object) -> bool:
+        return drill_id in self._by_id
+
+    def __len__(self) -> int:
+        return len(self.drills)
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 over the book's content."""
+        return digest(self._file)
+
+
+@lru_cache(maxsize=1)
+def load_book() -> DrillBook:
+    """The drill book of the package; raises `CatalogueError` listing everything wrong with it."""
+    return DrillBook(load_data("drills.toml", _BookFile), load_care())
+
+
+def _problems(drill: Drill, care: CareRules) -> list[str]:
+    """What care or the schema's own promises find wrong with a drill."""
+    found: list[str] = []
+    placed = place(drill.window, care.reference_setup, care.limits)
+    if drill.window.low_deg >= drill.window.high_deg:
+        found.append("its window is empty")
+    if placed.clipped:
+        found.append("its window leaves the limits on the reference setup")
+    if drill.dose.rehearsals > care.dose.rehearsals or drill.dose.full_speed > care.dose.full_speed:
+        found.append("its dose is over the day's limit")
+    fade = drill.feedback.fade
+    if len(fade) != drill.dose.sets or list(fade) != sorted(fade, reverse=True) or fade[-1] != 0:
+        found.append("its feedback does not fade to none over the sets")
+    if not set(fade) <= set(REHEARSAL_NAMES):
+        found.append(f"its feedback uses a share other than {', '.join(map(str, REHEARSAL_NAMES))}")
+    banned = [word for word in care.words.never_in_cues if re.search(rf"\b{word}", " ".join(drill.sentences), re.IGNORECASE)]
+    if banned:
+        found.append(f"a cue says {', '.join(banned)}")
+    if care.words.stop not in drill.stop.casefold():
+        found.append(f"it does not say {care.words.stop!r}")
+    return [f"{drill.id}: {problem}" for problem in found]

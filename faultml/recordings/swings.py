@@ -16,15 +16,15 @@ class SwingBatch:
     Attributes
     ----------
     table
-        One row a swing, index 0..n-1: ``player, session, swing`` (text), ``hand, club, context`` (text, "" where not
-        given; context defaults to "play"), ``shot`` (tuple of words, empty where not given), ``impact_s`` (float, NaN
-        where not marked), ``reason`` ("" where the swing may be assessed, else the code of what refused it) and
-        ``findings`` (tuple of codes).
+        One row a swing, index 0..n-1: ``player, session, swing`` (text), ``hand, club, context`` (text, ""
+        where not given; context defaults to "play"), ``shot`` (tuple of words, empty where not given),
+        ``impact_s`` (float, NaN where not marked), ``reason`` ("" where the swing may be assessed, else the
+        code of what refused it) and ``findings`` (tuple of codes).
     t_s
         ``(n_swings, n_samples)`` float64, strictly increasing within a swing, NaN after its end.
     angles_deg
-        ``(n_swings, n_channels, n_samples)`` float64 in the order of `faultml.channels.CHANNELS`, NaN after a swing's
-        end; the pronation channel is NaN throughout where it was not recorded.
+        ``(n_swings, n_channels, n_samples)`` float64 in the order of `faultml.channels.CHANNELS`, NaN after a
+        swing's end; the pronation channel is NaN throughout where it was not recorded.
     n_samples
         ``(n_swings,)`` samples of each swing; 0 for a refused one.
     """

@@ -1,0 +1,87 @@
+"""The checks of recordings: raw swings in, a padded batch with reasons and findings out."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from faultml.channels import CHANNELS, ID_COLUMNS
+from faultml.recordings.clock import check_clock
+from faultml.recordings.findings import Limits, limits
+from faultml.recordings.gaps import fill_gaps, settle_numbers
+from faultml.recordings.ledger import Ledger
+from faultml.recordings.problems import Problem
+from faultml.recordings.ranges import check_ranges
+from faultml.recordings.raw import RawSwings, Samples
+from faultml.recordings.schema import IMPACT_COLUMN
+from faultml.recordings.swings import SwingBatch
+from faultml.recordings.words import settle_impact, settle_words
+
+
+class Checked(NamedTuple):
+    """A batch and what is wrong in the input it came from."""
+
+    batch: SwingBatch
+    problems: list[Problem]
+
+
+def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
+    """Check every swing of a batch on its own and pad the sound ones.
+
+    Parameters
+    ----------
+    raw
+        Swings as read.
+    repeated
+        ``(n_swings,)`` mask of swings whose id stands more than once in the season.
+    """
+    bounds, ledger = limits(), Ledger(raw.table)
+    ids = {name: [text or "" for text in raw.table[name].to_pylist()] for name in ID_COLUMNS}
+    unnamed = np.flatnonzero([not all(parts) for parts in zip(*ids.values(), strict=True)])
+    ledger.note(unnamed, "missing-id", "a player, a session and a swing", "an empty cell")
+    if repeated is not None:
+        copies = np.setdiff1d(np.flatnonzero(repeated), unnamed)
+        ledger.note(copies, "repeated-id", "each player, session and swing once", "another swing with these")
+
+    samples = _check_sizes(raw, ledger, bounds)
+    if len(samples):
+        samples = settle_numbers(samples, ledger, bounds)
+    if len(samples):
+        samples, step_s = check_clock(samples, ledger, bounds)
+    if len(samples):
+        samples = fill_gaps(samples, step_s, ledger, bounds)
+    if len(samples):
+        samples = check_ranges(samples, ledger, bounds)
+
+    t_s, angles_deg, n_samples = samples.pad(len(raw))
+    words = settle_words(raw.table, ledger)
+    impact_s = raw.table[IMPACT_COLUMN].to_numpy().astype(float)
+    impact_s = settle_impact(impact_s, t_s, n_samples, ledger)
+    columns = {**ids, **words, IMPACT_COLUMN: impact_s, "reason": ledger.reasons, "findings": ledger.codes}
+    shot, codes = columns.pop("shot"), columns.pop("findings")
+    table = pd.DataFrame(columns)
+    table["shot"] = pd.Series(shot, dtype=object)
+    table["findings"] = pd.Series(codes, dtype=object)
+    return Checked(SwingBatch(table, t_s, angles_deg, n_samples), ledger.problems)
+
+
+def _check_sizes(raw: RawSwings, ledger: Ledger, bounds: Limits) -> Samples:
+    """The samples of swings that have a fair number of them."""
+    open_rows = np.flatnonzero([not reason for reason in ledger.reasons])
+    counts = raw.lengths[open_rows]
+    few, many = open_rows[counts < bounds.least_samples], open_rows[counts > bounds.most_samples]
+    ledger.note(
+        few, "too-short", f"at least {bounds.least_samples} samples", [f"{raw.lengths[row]}" for row in few]
+    )
+    ledger.note(
+        many, "too-long", f"at most {bounds.most_samples} samples", [f"{raw.lengths[row]}" for row in many]
+    )
+    everything = Samples(
+        np.arange(len(raw)),
+        raw.lengths,
+        np.asarray(raw.t_s, dtype=float),
+        np.array([np.asarray(channel, dtype=float) for channel in raw.angles_deg]).reshape(len(CHANNELS), -1),
+    )
+    return everything.select(np.array([not reason for reason in ledger.reasons], dtype=bool))

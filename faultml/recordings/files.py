@@ -1,0 +1,126 @@
+"""Which files make up a season, what each of them is by its content, and what is none of it."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final, Literal
+
+from faultml.errors import InputError
+from faultml.recordings.problems import Problem, file_problem
+
+ROSTER_FILE: Final = "roster.csv"
+RESULTS_MARK: Final = "run.json"
+"""A folder that holds this file is a results folder and no part of a season."""
+
+SEASON_SUFFIXES: Final = (".parquet", ".csv", ".csv.gz")
+
+UNPACK_BASE_BYTES: Final = 100_000_000
+UNPACK_RATIO: Final = 100
+"""A compressed file may unpack to `UNPACK_BASE_BYTES` plus so many times its size; seasons stay below 20."""
+
+FileKind = Literal["parquet", "csv", "csv.gz"]
+
+_MAGIC: Final[dict[bytes, FileKind]] = {b"PAR1": "parquet", b"\x1f\x8b": "csv.gz"}
+_OTHER_MAGIC: Final = {
+    b"PK\x03\x04": "a zip archive or a spreadsheet",
+    b"BZh": "a bzip2 archive",
+    b"\xfd7zXZ": "an xz archive",
+    b"\x28\xb5\x2f\xfd": "a zstandard archive",
+    b"%PDF": "a PDF",
+    b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture",
+    b"SQLite": "a database",
+}
+_UTF16_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
+
+
+@dataclass
+class SeasonFiles:
+    """Readable files in reading order, the roster beside them, and what was passed over with its reason."""
+
+    files: list[tuple[Path, FileKind]] = field(default_factory=list)
+    roster: Path | None = None
+    problems: list[Problem] = field(default_factory=list)
+
+
+def unpack_limit_bytes(packed_bytes: int) -> int:
+    """How far a compressed file of this size may unpack."""
+    return UNPACK_BASE_BYTES + UNPACK_RATIO * packed_bytes
+
+
+def find_files(paths: Sequence[Path]) -> SeasonFiles:
+    """The files of a season given as files and folders.
+
+    Folders are searched with their subfolders, in the order of names; hidden files and folders, those that
+    begin with ``_``, README files, the roster and results folders are passed over.
+
+    Raises
+    ------
+    InputError
+        ``no-such-path`` where a path does not exist.
+    """
+    found, seen = SeasonFiles(), set()
+    for path in paths:
+        if not path.exists():
+            raise InputError(
+                "no-such-path", where=str(path), expected="a Parquet or CSV file, or a folder of them"
+            )
+        folder = path if path.is_dir() else path.parent
+        if found.roster is None and (folder / ROSTER_FILE).is_file():
+            found.roster = folder / ROSTER_FILE
+        candidates = list(_walk(path)) if path.is_dir() else [path]
+        if not candidates:
+            found.problems.append(file_problem(str(path), "empty-folder", "Parquet or CSV files", "none"))
+        for candidate in candidates:
+            identity = candidate.resolve()
+            if identity not in seen:
+                seen.add(identity)
+                _add(candidate, found, named=candidate == path)
+    return found
+
+
+def _walk(folder: Path) -> Iterator[Path]:
+    for place, folders, names in os.walk(folder):
+        if RESULTS_MARK in names:
+            folders.clear()
+            continue
+        folders[:] = sorted(name for name in folders if name[0] not in "._")
+        for name in sorted(names):
+            if name[0] not in "._" and name != ROSTER_FILE and not name.lower().startswith("readme"):
+                yield Path(place, name)
+
+
+def _add(path: Path, found: SeasonFiles, *, named: bool) -> None:
+    def refuse(code: str, expected: str, what: str) -> None:
+        found.problems.append(file_problem(str(path), code, expected, what))
+
+    if not named and not path.name.lower().endswith(SEASON_SUFFIXES):
+        return refuse("not-a-season-file", ", ".join(SEASON_SUFFIXES), path.suffix or "no suffix")
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            return refuse("not-a-file", "a regular file", "a pipe, device or socket")
+        with path.open("rb") as stream:
+            head = stream.read(4096)
+    except OSError as error:
+        return refuse("unreadable", "a file that may be read", error.strerror or str(error))
+    if not head:
+        return refuse("empty-file", "a table", "0 bytes")
+    for magic, kind in _MAGIC.items():
+        if head.startswith(magic):
+            found.files.append((path, kind))
+            return None
+    if path.suffix.lower() == ".parquet":
+        return refuse("damaged-file", "a Parquet file", "another beginning")
+    for magic, what in _OTHER_MAGIC.items():
+        if head.startswith(magic):
+            return refuse("not-a-table", "CSV or Parquet", what)
+    if head.startswith(_UTF16_MARKS):
+        return refuse("not-utf-8", "UTF-8", "UTF-16")
+    if b"\0" in head:
+        return refuse("not-a-table", "CSV or Parquet", "a binary file")
+    found.files.append((path, "csv"))
+    return None

@@ -1,0 +1,183 @@
+"""Do the angles look like a wrist in degrees: alive, within human range, without clipping or jumps?"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from faultml.channels import CHANNELS, FLEXION, PRONATION, ULNAR
+from faultml.recordings.clock import time_steps
+from faultml.recordings.findings import Limits, Range
+from faultml.recordings.ledger import Ledger
+from faultml.recordings.raw import Samples
+
+_SUSPECT_SPAN_DEG = 12.0
+"""A channel that spans less is looked at closely: is there anything but noise?"""
+
+_NOISE_RATIO = 1.3
+"""SD of a channel over that of its white noise, up to which nothing but noise is seen."""
+
+
+def check_ranges(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
+    """The swings that can be a wrist's; forearm rotation that cannot be a forearm's is left out (NaN)."""
+    starts = samples.starts
+    low = np.minimum.reduceat(samples.angles_deg, starts, axis=1)
+    high = np.maximum.reduceat(samples.angles_deg, starts, axis=1)
+    span = high - low
+    dead = np.array([_dead(channel, span[channel], samples, limits) for channel in range(len(CHANNELS))])
+    beyond = np.array([_beyond(channel, low, high, samples, limits) for channel in range(len(CHANNELS))])
+
+    radians = _radians(low, high, span, dead, limits)
+    for channel in (FLEXION, ULNAR):
+        name = CHANNELS[channel]
+        _note(
+            radians[channel],
+            samples,
+            ledger,
+            "unit-suspected",
+            f"{name} in degrees",
+            low[channel],
+            high[channel],
+        )
+        quiet = dead[channel] & ~radians.any(axis=0)
+        _note(quiet, samples, ledger, "dead-channel", f"{name} that moves", low[channel], high[channel])
+        lowest, highest = _range(channel, limits).refused
+        expected = f"{lowest:g} to {highest:g} degrees of {name}"
+        _note(
+            beyond[channel] == 2,
+            samples,
+            ledger,
+            "outside-human-range",
+            expected,
+            low[channel],
+            high[channel],
+        )
+        ledger.note(samples.rows[beyond[channel] == 1], "beyond-common-range")
+    _settle_pronation(dead[PRONATION] | (beyond[PRONATION] == 2), samples, ledger)
+    ledger.note(samples.rows[beyond[PRONATION] == 1], "beyond-common-range")
+
+    sound = ~ledger.refused(samples.rows)
+    samples = samples.select(sound)
+    if len(samples):
+        _check_rates(samples, ledger, limits)
+    return samples
+
+
+def _range(channel: int, limits: Limits) -> Range:
+    return getattr(limits, CHANNELS[channel])
+
+
+def _note(
+    mask: NDArray[np.bool_],
+    samples: Samples,
+    ledger: Ledger,
+    code: str,
+    expected: str,
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+) -> None:
+    found = [f"{lowest:.3g} to {highest:.3g}" for lowest, highest in zip(low[mask], high[mask], strict=True)]
+    ledger.note(samples.rows[mask], code, expected, found)
+
+
+def _dead(channel: int, span: NDArray[np.float64], samples: Samples, limits: Limits) -> NDArray[np.bool_]:
+    """Swings in which a channel is constant, or white noise about a constant."""
+    dead = span < limits.dead_span_deg
+    starts, flat = samples.starts, samples.angles_deg[channel]
+    for at in np.flatnonzero((span >= limits.dead_span_deg) & (span < _SUSPECT_SPAN_DEG)):
+        values = flat[starts[at] : starts[at] + samples.lengths[at]]
+        noise = np.sqrt(
+            np.mean(np.diff(values, 2) ** 2) / 6
+        )  # second differences of white noise have 6 times its variance
+        dead[at] = values.std() < _NOISE_RATIO * noise
+    return dead
+
+
+def _radians(
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    span: NDArray[np.float64],
+    dead: NDArray[np.bool_],
+    limits: Limits,
+) -> NDArray[np.bool_]:
+    """``(2, n_swings)``: flexion, ulnar that move within radians: both, or beside one that moves far."""
+    both = slice(FLEXION, ULNAR + 1)
+    small = (np.maximum(-low[both], high[both]) <= limits.radian_most) & (
+        span[both] >= limits.radian_least_span
+    )
+    noise = dead[both] & (span[both] >= limits.dead_span_deg)
+    small &= ~noise
+    other_moves = span[both][::-1] >= limits.moving_span_deg
+    return small & (small[::-1] | other_moves)
+
+
+def _beyond(
+    channel: int, low: NDArray[np.float64], high: NDArray[np.float64], samples: Samples, limits: Limits
+) -> NDArray[np.int64]:
+    """0 within human range, 1 beyond what nearly all reach, 2 beyond what any wrist can.
+
+    Flexion and ulnar deviation are held against the limits as they stand and from address.     Forearm
+    rotation has no common zero, so only its absolute angle is held against the (wide) limits.
+    """
+    limit = _range(channel, limits)
+    lowest, highest = low[channel], high[channel]
+    if channel != PRONATION:
+        opening = samples.starts[:, None] + np.arange(5)
+        address = samples.angles_deg[channel][opening].mean(axis=1)
+        lowest, highest = np.minimum(lowest, lowest - address), np.maximum(highest, highest - address)
+    told = (lowest < limit.told[0]) | (highest > limit.told[1])
+    refused = (lowest < limit.refused[0]) | (highest > limit.refused[1])
+    return told.astype(int) + (told & refused)
+
+
+def _settle_pronation(unusable: NDArray[np.bool_], samples: Samples, ledger: Ledger) -> None:
+    missing = np.isnan(samples.angles_deg[PRONATION][samples.starts])
+    given_up = [row for row in samples.rows[missing] if "pronation-unusable" not in ledger.codes[row]]
+    ledger.note(given_up, "pronation-missing")
+    unusable = unusable & ~missing
+    ledger.note(samples.rows[unusable], "pronation-unusable")
+    if unusable.any():
+        samples.angles_deg[PRONATION, np.repeat(unusable, samples.lengths)] = np.nan
+
+
+def _check_rates(samples: Samples, ledger: Ledger, limits: Limits) -> None:
+    steps, starts = time_steps(samples), samples.starts
+    ends = starts + samples.lengths - 1
+    fast = np.zeros(len(samples), dtype=bool)
+    jumps = np.zeros(len(samples), dtype=bool)
+    turned = np.zeros(len(steps))
+    for flat in samples.angles_deg:
+        np.subtract(flat[1:], flat[:-1], out=turned[:-1])
+        np.abs(turned, out=turned)
+        turned[ends] = 0
+        rate = turned / steps
+        fastest = np.maximum.reduceat(rate, starts)
+        fast |= fastest >= limits.clip_deg_s
+        for at in np.flatnonzero(fastest >= limits.jump_deg_s):
+            part = slice(starts[at], ends[at])
+            jumps[at] |= bool(np.any((rate[part] >= limits.jump_deg_s) & (turned[part] >= limits.jump_deg)))
+    ledger.note(samples.rows[jumps], "jump")
+    clipped = [
+        at for at in np.flatnonzero(fast) if _clipped(slice(starts[at], ends[at] + 1), samples, limits)
+    ]
+    ledger.note(samples.rows[clipped], "clipping")
+
+
+def _clipped(part: slice, samples: Samples, limits: Limits) -> bool:
+    """Whether a channel's fastest rate is held flat, as by a sensor at the end of its range."""
+    steps_s = np.diff(samples.t_s[part])
+    for flat in samples.angles_deg:
+        rate = np.abs(np.diff(flat[part])) / steps_s
+        top = rate.max()
+        if not top >= limits.clip_deg_s:
+            continue
+        flat_out = rate >= (1 - limits.clip_flatness) * top
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], flat_out.astype(np.int8), [0]])))
+        clock_s = samples.t_s[part]
+        held = [
+            stop - start >= 3 and clock_s[stop] - clock_s[start] >= limits.clip_least_s
+            for start, stop in zip(edges[::2], edges[1::2], strict=True)
+        ]
+        if any(held):
+            return True
+    return False

@@ -1,0 +1,58 @@
+"""Column names, types and words of the season table, in one place.
+
+The season table is described in DEVELOPERS.md: one row a swing with samples in lists (Parquet), or one row a
+sample (long CSV). Angles are degrees of the lead wrist in anatomical signs, times are seconds on the
+recording's own clock.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pyarrow as pa
+
+from faultml.channels import CHANNELS, ID_COLUMNS
+
+TIME_COLUMN: Final = "t_s"
+SAMPLE_COLUMNS: Final = (TIME_COLUMN, *CHANNELS)
+NEEDED_COLUMNS: Final = (*ID_COLUMNS, TIME_COLUMN, "flexion_deg", "ulnar_deg")
+
+IMPACT_COLUMN: Final = "impact_s"
+SHOT_COLUMN: Final = "shot"
+TEXT_COLUMNS: Final = (*ID_COLUMNS, "hand", "club", "context")
+SWING_COLUMNS: Final = (*TEXT_COLUMNS, SHOT_COLUMN, IMPACT_COLUMN)
+"""What a swing has once; everything else is per sample."""
+
+KNOWN_COLUMNS: Final = (*SWING_COLUMNS, *SAMPLE_COLUMNS)
+
+HANDS: Final = ("right", "left")
+CONTEXTS: Final = ("play", "practice", "retest")
+DEFAULT_CONTEXT: Final = "play"
+SHOT_WORDS: Final = (
+    "straight",
+    "hook",
+    "slice",
+    "push",
+    "pull",
+    "draw",
+    "fade",
+    "fat",
+    "thin",
+    "top",
+    "heel",
+    "toe",
+)
+
+SEASON_SCHEMA: Final = pa.schema(
+    [
+        *((name, pa.string()) for name in ID_COLUMNS),
+        (TIME_COLUMN, pa.list_(pa.float64())),
+        *((name, pa.list_(pa.float32())) for name in CHANNELS),
+        (IMPACT_COLUMN, pa.float64()),
+        ("hand", pa.string()),
+        ("club", pa.string()),
+        (SHOT_COLUMN, pa.list_(pa.string())),
+        ("context", pa.string()),
+    ]
+)
+"""How a season is written as Parquet."""

@@ -1,0 +1,68 @@
+"""The words of a swing and its contact mark, put into the season table's vocabulary."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from faultml.recordings.ledger import Ledger
+from faultml.recordings.schema import CONTEXTS, DEFAULT_CONTEXT, HANDS, SHOT_WORDS
+
+_SEPARATOR = re.compile(r"[\s,;|+/]+")
+
+
+def split_shot(text: str) -> list[str]:
+    """The words of a shot cell: ``"push hook"``, ``"push;hook"`` or ``"push|hook"`` are two."""
+    return [word for word in _SEPARATOR.split(text.strip()) if word]
+
+
+def settle_words(table: pa.Table, ledger: Ledger) -> dict[str, object]:
+    """Columns ``hand, club, context`` (text) and ``shot`` (tuples) in the known vocabulary."""
+    return {
+        "hand": _settle(table, "hand", HANDS, "", "unknown-hand", ledger),
+        "club": [text or "" for text in table["club"].to_pylist()],
+        "context": _settle(table, "context", CONTEXTS, DEFAULT_CONTEXT, "unknown-context", ledger),
+        "shot": _settle_shots(table["shot"].to_pylist(), ledger),
+    }
+
+
+def settle_impact(
+    impact_s: NDArray[np.float64], t_s: NDArray[np.float64], n_samples: NDArray[np.int64], ledger: Ledger
+) -> NDArray[np.float64]:
+    """Contact marks ``(n_swings,)`` on the recording's clock; NaN where there is none or it lies outside."""
+    if not t_s.shape[1]:
+        return impact_s
+    first, last = t_s[:, 0], t_s[np.arange(len(t_s)), np.maximum(n_samples - 1, 0)]
+    outside = (n_samples > 0) & ~np.isnan(impact_s) & ~((impact_s >= first) & (impact_s <= last))
+    rows = np.flatnonzero(outside)
+    found = [f"{impact_s[row]:g} outside {first[row]:g} to {last[row]:g}" for row in rows]
+    ledger.note(rows, "impact-outside", "impact_s within the recording", found)
+    return np.where(outside, np.nan, impact_s)
+
+
+def _settle(
+    table: pa.Table, name: str, known: tuple[str, ...], default: str, code: str, ledger: Ledger
+) -> list[str]:
+    values = [(text or "").strip().lower() for text in table[name].to_pylist()]
+    strange = [row for row, word in enumerate(values) if word and word not in known]
+    ledger.note(strange, code, " or ".join(known), [table[name][row].as_py() for row in strange])
+    return [word if word in known else default for word in values]
+
+
+def _settle_shots(shots: list[list[str] | None], ledger: Ledger) -> list[tuple[str, ...]]:
+    settled = [
+        tuple(word.strip().lower() for word in shot if word and word.strip()) if shot else ()
+        for shot in shots
+    ]
+    known = set(SHOT_WORDS)
+    strange = [row for row, words in enumerate(settled) if words and not known.issuperset(words)]
+    if strange:
+        ledger.note(
+            strange, "unknown-shot", " ".join(SHOT_WORDS), [" ".join(settled[row]) for row in strange]
+        )
+        for row in strange:
+            settled[row] = tuple(word for word in settled[row] if word in known)
+    return settled

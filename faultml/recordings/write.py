@@ -1,0 +1,137 @@
+"""Write a season table: Parquet (one row a swing) or long CSV (one row a sample), whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final, Literal
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from faultml.channels import CHANNELS, ID_COLUMNS
+from faultml.errors import InputError
+from faultml.recordings.schema import IMPACT_COLUMN, SAMPLE_COLUMNS, SEASON_SCHEMA, SHOT_COLUMN, TIME_COLUMN
+from faultml.recordings.swings import SwingBatch
+
+SeasonFormat = Literal["parquet", "csv"]
+
+LONG_COLUMNS: Final = (*ID_COLUMNS, *SAMPLE_COLUMNS, IMPACT_COLUMN, "hand", "club", SHOT_COLUMN, "context")
+
+
+def write_season(
+    batches: SwingBatch | Iterable[SwingBatch], path: Path, *, format: SeasonFormat | None = None
+) -> None:
+    """Write batches as one file; what stands at `path` is replaced once the new file is complete.
+
+    Parameters
+    ----------
+    batches
+        The swings. Times are written as float64 and angles as float32; both read back as the same numbers.
+    path
+        The file to write; its folder is made.
+    format
+        By default what the file's name says: CSV for ``.csv``, else Parquet.
+
+    Raises
+    ------
+    InputError
+        ``line-break-in-id`` where an id or word that goes into CSV holds a line's end.
+    """
+    batches = [batches] if isinstance(batches, SwingBatch) else batches
+    as_csv = (format or ("csv" if path.suffix == ".csv" else "parquet")) == "csv"
+    with _whole_file(path) as part:
+        if as_csv:
+            _write_csv(batches, part)
+        else:
+            _write_parquet(batches, part)
+
+
+@contextmanager
+def _whole_file(path: Path) -> Iterator[Path]:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    os.close(handle)
+    part = Path(name)
+    try:
+        yield part
+        part.chmod(0o644)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _write_parquet(batches: Iterable[SwingBatch], path: Path) -> None:
+    samples = [f"{name}.list.element" for name in SAMPLE_COLUMNS]
+    words = [name for name in SEASON_SCHEMA.names if name not in (*SAMPLE_COLUMNS, IMPACT_COLUMN)]
+    writer = pq.ParquetWriter(
+        path, SEASON_SCHEMA, compression="zstd", use_dictionary=words, use_byte_stream_split=samples
+    )
+    with writer:
+        for batch in batches:
+            writer.write_table(_season_table(batch))
+
+
+def _season_table(batch: SwingBatch) -> pa.Table:
+    filled = _filled(batch)
+    offsets = np.concatenate([[0], np.cumsum(batch.n_samples)]).astype(np.int32)
+    columns: dict[str, pa.Array] = {TIME_COLUMN: pa.ListArray.from_arrays(offsets, batch.t_s[filled])}
+    for channel, name in enumerate(CHANNELS):
+        flat = batch.angles_deg[:, channel][filled].astype(np.float32)
+        unrecorded = _unrecorded(batch, channel)
+        lists = pa.ListArray.from_arrays(offsets, pa.array(flat))
+        columns[name] = (
+            pa.array(lists.to_pylist(), lists.type, mask=unrecorded) if unrecorded.any() else lists
+        )
+    columns[IMPACT_COLUMN] = pa.array(batch.table[IMPACT_COLUMN].to_numpy(dtype=float), from_pandas=True)
+    for name in (*ID_COLUMNS, "hand", "club", "context"):
+        words = [str(word) for word in batch.table[name]]
+        columns[name] = pa.array(
+            words if name in ID_COLUMNS else [word or None for word in words], pa.string()
+        )
+    columns[SHOT_COLUMN] = pa.array(
+        [list(shot) or None for shot in batch.table[SHOT_COLUMN]], pa.list_(pa.string())
+    )
+    return pa.table({name: columns[name] for name in SEASON_SCHEMA.names}, schema=SEASON_SCHEMA)
+
+
+def _write_csv(batches: Iterable[SwingBatch], path: Path) -> None:
+    kinds = {name: pa.string() for name in LONG_COLUMNS}
+    kinds |= {TIME_COLUMN: pa.float64(), IMPACT_COLUMN: pa.float64(), **dict.fromkeys(CHANNELS, pa.float32())}
+    schema = pa.schema(list(kinds.items()))
+    with pacsv.CSVWriter(path, schema, write_options=pacsv.WriteOptions(quoting_style="needed")) as writer:
+        for batch in batches:
+            writer.write_table(_long_table(batch, schema))
+
+
+def _long_table(batch: SwingBatch, schema: pa.Schema) -> pa.Table:
+    filled = _filled(batch)
+    table = batch.table.assign(**{SHOT_COLUMN: [" ".join(shot) for shot in batch.table[SHOT_COLUMN]]})
+    columns: dict[str, object] = {TIME_COLUMN: batch.t_s[filled]}
+    for channel, name in enumerate(CHANNELS):
+        columns[name] = pa.array(batch.angles_deg[:, channel][filled].astype(np.float32), from_pandas=True)
+    for name in (*ID_COLUMNS, "hand", "club", SHOT_COLUMN, "context"):
+        words = table[name].to_numpy(dtype=object)
+        broken = [word for word in words if "\n" in word or "\r" in word]
+        if broken:
+            raise InputError(
+                "line-break-in-id", where=name, expected="text without line ends", found=repr(broken[0])
+            )
+        columns[name] = pa.array(np.repeat(words, batch.n_samples), pa.string())
+    impact_s = np.repeat(table[IMPACT_COLUMN].to_numpy(dtype=float), batch.n_samples)
+    columns[IMPACT_COLUMN] = pa.array(impact_s, from_pandas=True)
+    return pa.table({name: columns[name] for name in LONG_COLUMNS}, schema=schema)
+
+
+def _filled(batch: SwingBatch) -> NDArray[np.bool_]:
+    return np.arange(batch.t_s.shape[1]) < batch.n_samples[:, None]
+
+
+def _unrecorded(batch: SwingBatch, channel: int) -> NDArray[np.bool_]:
+    return np.isnan(batch.angles_deg[:, channel]).all(axis=1) & (batch.n_samples > 0)

@@ -109,7 +109,7 @@ def draw_motion(catalogue: Catalogue, plan: SwingPlan, random: np.random.Generat
     chance = _Chance(plan, random)
     d_deg = _base_curves(catalogue, plan, landmarks_s, chance)
     d_deg = _redraw(d_deg, landmarks_s, random)
-    d_deg += wobble(CLOCK_S[None], chance.spread(0.8, (3,)), random, 0.6, 3.0) * _moving(landmarks_s)[:, None]
+    d_deg += wobble(CLOCK_S, chance.spread(0.8, (3,)), random, 0.6, 3.0) * _moving(landmarks_s)[:, None]
     d_deg = _add_faults(catalogue, plan, d_deg, landmarks_s, random)
     d_deg = _keep_in_range(d_deg, plan)
     d_deg -= d_deg[:, :, [_clock_index(0.0)]]
@@ -162,7 +162,7 @@ def _draw_landmarks(plan: SwingPlan, random: np.random.Generator) -> Array:
     downswing_s = plan.table["downswing_s"].to_numpy(float) * np.exp(random.normal(0, 0.03, count))
     top = np.clip(tempo * downswing_s, 0.4, 2.0)
     impact = top + downswing_s
-    finish = impact + np.clip(random.normal(0.75, 0.15, count), 0.4, 1.2)
+    finish = impact + np.clip(random.normal(0.8, 0.22, count), 0.4, 1.5)
     return np.column_stack([np.zeros(count), top, impact, finish])
 
 
@@ -180,10 +180,10 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
 
     def backswing(amount: Array, end_s: Array, early: Array) -> Array:
         """From 0 to `amount` by `end_s` in two overlapping steps, a share `early` of it in the first."""
-        start = takeaway + np.clip(chance.normal(0.02, 0.04, 0.015), 0, 0.2) * top
+        start = takeaway + np.clip(chance.normal(0.01, 0.05, 0.015), 0, 0.2) * top
         middle_from = chance.uniform(0.05, 0.4) * top
         middle_to = np.minimum(chance.uniform(0.55, 0.95) * top, end_s - 0.03)
-        skew = np.exp(chance.normal(0, 0.25, 0.08))
+        skew = np.exp(chance.normal(0, 0.4, 0.08))
         first = smooth_step(t, start, np.maximum(middle_to, start + 0.15), skew)
         second = smooth_step(t, np.minimum(middle_from, end_s - 0.12), end_s, 1 / skew)
         return amount[:, None] * (early[:, None] * first + (1 - early[:, None]) * second)
@@ -201,7 +201,7 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
     ulnar += ((unhinged_deg - at_impact) / share_at_impact)[:, None] * release
     rehinge_deg = chance.normal(-26.0, 8.0, 2.0)
     rehinge_at = impact + chance.uniform(0.10, 0.30)
-    ulnar += rehinge_deg[:, None] * smooth_step(t, impact + 0.01, rehinge_at + 0.15)
+    ulnar += rehinge_deg[:, None] * smooth_step(t, impact + chance.normal(0.015, 0.02, 0.004), rehinge_at + 0.15)
 
     # Flexion: to the top's value, then to impact's, partly in step with the release (the dart-thrower's line).
     early_deg = chance.normal(0.0, 1.0, 1.2) + style[:, FLEXION, 0]
@@ -218,7 +218,7 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
     flexion += slow_deg[:, None] * slow / np.maximum(_at(slow, impact), 0.5)[:, None]
     flexion += (coupled_deg / share_at_impact)[:, None] * np.minimum(release, 1.4)
     extend_deg = chance.normal(-32.0, 10.0, 2.5)
-    extend_from = impact + chance.normal(0.0, 0.012, 0.004)
+    extend_from = impact + chance.normal(0.0, 0.022, 0.004)
     flexion += extend_deg[:, None] * smooth_step(t, extend_from, extend_from + chance.uniform(0.15, 0.4))
 
     # Forearm: rolls open, then closed through the ball.
@@ -227,7 +227,7 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
     pronation = backswing(open_deg, top + np.clip(chance.normal(-0.01, 0.03, 0.008), -0.1, 0.08), chance.uniform(0.3, 0.8))
     pronation += early_roll_deg[:, None] * bump(t, takeaway, 0.45 * top, 0.6 * top, top)
     rolled_deg = chance.normal(-2.0 + style[:, PRONATION, 2], 2.0, 2.5)
-    fastest = impact + np.clip(chance.normal(0.018, 0.018, 0.004), -0.03, 0.06)
+    fastest = impact + np.clip(chance.normal(0.002, 0.026, 0.004), -0.06, 0.06)
     roll = release_profile(t, fastest, chance.uniform(0.22, 0.42) * down, chance.uniform(0.035, 0.085))
     roll -= _at(roll, top)[:, None] * (1 - smooth_step(t, top - 0.2, top))
     rolled_share = np.clip(_at(roll, impact), 0.2, 0.9)
@@ -250,7 +250,7 @@ def _release(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chance: 
     edge = catalogue.faults[fault].edge
     quarter_at = np.where(np.isfinite(meant), np.clip(edge - meant, 0.12, 0.95), quarter_at)
 
-    fastest = impact + np.clip(chance.normal(-0.008, 0.013, 0.003), -0.045, 0.018)
+    fastest = impact + np.clip(chance.normal(-0.012, 0.016, 0.003), -0.050, 0.022)
     # A quarter of a half-bell is spent 1.15 SD before its fastest moment.
     rise = np.clip((fastest - top - quarter_at * down) / 1.15, 0.012, 0.5)
     bell = release_profile(CLOCK_S[None], fastest, rise, np.minimum(rise, 0.05) * chance.uniform(0.4, 1.1))
@@ -306,7 +306,7 @@ def _knot_times(landmarks_s: Array, phases: Array) -> Array:
 def _warp(d_deg: Array, landmarks_s: Array, random: np.random.Generator) -> Array:
     """Shift each channel's time smoothly by some milliseconds, so that the fastest moments do not stand in line."""
     amplitude_s = np.abs(random.normal(0, 0.006, d_deg.shape[:2]))
-    shift = wobble(CLOCK_S[None], amplitude_s, random, 0.8, 3.0) * _moving(landmarks_s)[:, None]
+    shift = wobble(CLOCK_S, amplitude_s, random, 0.8, 3.0) * _moving(landmarks_s)[:, None]
     position = np.clip((CLOCK_S - CLOCK_S[0] + shift) * RATE_HZ, 0, len(CLOCK_S) - 2)
     low = position.astype(int)
     value = np.take_along_axis(d_deg, low, 2)

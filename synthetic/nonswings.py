@@ -30,7 +30,7 @@ def waggle(motion: Motion, random: np.random.Generator) -> Array:
     amplitude = np.column_stack(
         [random.uniform(2, 10, count), random.uniform(4, 16, count), random.uniform(1, 10, count)]
     )
-    return angles + wobble(CLOCK_S[None], amplitude, random, 0.8, 2.5) * window[:, None]
+    return angles + wobble(CLOCK_S, amplitude, random, 0.8, 2.5) * window[:, None]
 
 
 def half_speed(motion: Motion, random: np.random.Generator) -> Array:
@@ -92,7 +92,7 @@ def knock(motion: Motion, random: np.random.Generator) -> Array:
 def gesture(motion: Motion, random: np.random.Generator) -> Array:
     """Reaching, pointing, cleaning a club: smooth movement that goes nowhere in particular."""
     amplitude = random.uniform(4, 35, (len(motion.d_deg), 3))
-    return _rest(motion) + wobble(CLOCK_S[None], amplitude, random, 0.15, random.uniform(0.6, 2.0))
+    return _rest(motion) + wobble(CLOCK_S, amplitude, random, 0.15, random.uniform(0.6, 2.0))
 
 
 def hammer(motion: Motion, random: np.random.Generator) -> Array:

@@ -12,16 +12,18 @@ from scipy.special import ndtr
 Array = NDArray[np.float64]
 
 
-def smooth_step(t_s: Array, start_s: Array, end_s: Array, skew: Array | float = 1.0) -> Array:
+def smooth_step(t_s: Array, start_s: Array, end_s: Array, skew: Array | None = None) -> Array:
     """0 before `start_s`, 1 after `end_s`, a quintic between, ``(n_swings, n_samples)``.
 
     `skew` above 1 moves the fastest moment later, below 1 (through the mirrored form) earlier.
     """
     span = np.maximum(end_s - start_s, 1e-3)[:, None]
     s = np.clip((t_s - start_s[:, None]) / span, 0, 1)
-    skew = np.broadcast_to(np.asarray(skew, dtype=float), start_s.shape)[:, None]
-    s = np.where(skew >= 1, s**skew, 1 - (1 - s) ** (1 / np.minimum(skew, 1)))
-    return s**3 * (10 - 15 * s + 6 * s * s)
+    if skew is not None:
+        late = (skew >= 1)[:, None]
+        s = np.where(late, s, 1 - s) ** np.where(late, skew[:, None], 1 / skew[:, None])
+        s = np.where(late, s, 1 - s)
+    return s * s * s * (10 - 15 * s + 6 * s * s)
 
 
 def bump(t_s: Array, onset_s: Array, peak_s: Array, hold_s: Array, recovery_s: Array) -> Array:
@@ -57,16 +59,22 @@ def power_release(t_s: Array, start_s: Array, end_s: Array, power: Array) -> Arr
 def wobble(t_s: Array, amplitude: Array, random: np.random.Generator, lowest_hz: float, highest_hz: float) -> Array:
     """Three sinusoids of random frequency and phase for each curve, ``(n_swings, n_channels, n_samples)``.
 
-    `amplitude` is ``(n_swings, n_channels)`` in whatever unit the result shall have.
+    `t_s` is ``(n_samples,)`` with a constant step, `amplitude` ``(n_swings, n_channels)`` in whatever unit the result
+    shall have.
     """
     shape = (*amplitude.shape, 1)
-    total = np.zeros((*amplitude.shape, t_s.shape[-1]))
+    step_s, stride = t_s[1] - t_s[0], 64
+    coarse_s = t_s[0] + step_s * stride * np.arange(-(-len(t_s) // stride))
+    fine_s = step_s * np.arange(stride)
+    total = np.zeros((*amplitude.shape, len(coarse_s), stride))
     for _ in range(3):
-        frequency_hz = random.uniform(lowest_hz, highest_hz, shape)
+        turn = 2j * np.pi * random.uniform(lowest_hz, highest_hz, shape)
         start = random.uniform(0, 2 * np.pi, shape)
-        weight = random.normal(0, 0.6, shape)
-        total += weight * np.sin(2 * np.pi * frequency_hz * t_s[:, None, :] + start)
-    return amplitude[:, :, None] * total
+        weight = random.normal(0, 0.6, shape) * amplitude[:, :, None]
+        # sin(a + b) from few sines: a steps coarsely, b finely.
+        coarse, fine = weight * np.exp(turn * coarse_s + 1j * start), np.exp(turn * fine_s)
+        total += coarse.imag[..., None] * fine.real[..., None, :] + coarse.real[..., None] * fine.imag[..., None, :]
+    return total.reshape(*amplitude.shape, -1)[..., : len(t_s)]
 
 
 def gaussian_smooth(curves: Array, width_samples: Array) -> Array:
@@ -102,7 +110,9 @@ def through_knots(t_s: Array, curves: Array, knots_s: Array, natural: NDArray[np
     y = np.take_along_axis(curves, at[:, None, :], axis=2)
     slopes = np.where(natural[:, None, None], _spline_slopes(x, y), _monotone_slopes(x, y))
 
-    interval = np.clip((t_s[None, :, None] >= x[:, None, :]).sum(axis=2) - 1, 0, x.shape[1] - 2)
+    started = np.zeros((len(x), len(t_s)), dtype=np.int64)
+    np.add.at(started, (np.arange(len(x))[:, None], at), 1)
+    interval = np.clip(np.cumsum(started, axis=1) - 1, 0, x.shape[1] - 2)
     x0, x1 = (np.take_along_axis(x, interval + k, axis=1) for k in (0, 1))
     width = x1 - x0
     s = ((t_s[None, :] - x0) / width)[:, None, :]

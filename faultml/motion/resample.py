@@ -1,0 +1,93 @@
+"""Reading ragged, unevenly sampled angles at any times, for whole batches."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@njit(cache=True, nogil=True)
+def _interpolate(t_s, values, n_samples, query_s, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    n_swings, n_channels, _ = values.shape
+    for row in range(n_swings):
+        count = n_samples[row]
+        low = 0
+        for q in range(query_s.shape[1]):
+            time = query_s[row, q]
+            if count < 2 or not (t_s[row, 0] <= time <= t_s[row, count - 1]):
+                out[row, :, q] = np.nan
+                continue
+            if t_s[row, low] > time:
+                low = 0
+            while low < count - 2 and t_s[row, low + 1] <= time:
+                low += 1
+            t0, t1 = t_s[row, low], t_s[row, low + 1]
+            h = t1 - t0
+            s = (time - t0) / h
+            for c in range(n_channels):
+                y0, y1 = values[row, c, low], values[row, c, low + 1]
+                slope = (y1 - y0) / h
+                m0 = m1 = slope
+                if low > 0:
+                    before = t_s[row, low - 1]
+                    m0 = ((y0 - values[row, c, low - 1]) / (t0 - before) * h + slope * (t0 - before)) / (t1 - before)
+                if low < count - 2:
+                    after = t_s[row, low + 2]
+                    m1 = (slope * (after - t1) + (values[row, c, low + 2] - y1) / (after - t1) * h) / (after - t0)
+                m0, m1 = m0 * h, m1 * h
+                out[row, c, q] = y0 + s * (m0 + s * (3 * (y1 - y0) - 2 * m0 - m1 + s * (m0 + m1 - 2 * (y1 - y0))))
+
+
+def interpolate(t_s: Array, values: Array, n_samples: NDArray[np.int64], query_s: Array) -> Array:
+    """Values at any times by piecewise cubics (slopes from the three nearest samples).
+
+    Parameters
+    ----------
+    t_s
+        ``(n_swings, n_samples)`` increasing times.
+    values
+        ``(n_swings, n_channels, n_samples)``.
+    n_samples
+        ``(n_swings,)`` how many samples of each row count.
+    query_s
+        ``(n_swings, n_queries)`` times, best in increasing order.
+
+    Returns
+    -------
+    array
+        ``(n_swings, n_channels, n_queries)``; NaN outside a swing's samples.
+    """
+    out = np.empty((values.shape[0], values.shape[1], query_s.shape[1]))
+    _interpolate(
+        np.ascontiguousarray(t_s, dtype=np.float64),
+        np.ascontiguousarray(values, dtype=np.float64),
+        np.ascontiguousarray(n_samples, dtype=np.int64),
+        np.ascontiguousarray(query_s, dtype=np.float64),
+        out,
+    )
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _lookup(values, position, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    n_swings, n_channels, count = values.shape
+    for row in range(n_swings):
+        for q in range(position.shape[1]):
+            at = min(max(position[row, q], 0.0), count - 1.0)
+            low = min(int(at), count - 2)
+            weight = at - low
+            for c in range(n_channels):
+                out[row, c, q] = values[row, c, low] * (1 - weight) + values[row, c, low + 1] * weight
+
+
+def lookup(values: Array, position: Array) -> Array:
+    """Values of evenly sampled curves at fractional sample positions, linear; the ends are held.
+
+    ``(n_swings, n_channels, n_samples)`` and ``(n_swings, n_queries)`` give ``(n_swings, n_channels, n_queries)``.
+    """
+    out = np.empty((values.shape[0], values.shape[1], position.shape[1]))
+    _lookup(np.ascontiguousarray(values), np.ascontiguousarray(position, dtype=np.float64), out)
+    return out

@@ -1,0 +1,137 @@
+"""Every swing of a batch on one even clock around its fastest moment.
+
+What comes later (landmarks, phase curves, features) reads these windows and never the ragged samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+
+from faultml.channels import PRONATION
+from faultml.motion.resample import interpolate, lookup
+from faultml.recordings.swings import SwingBatch
+
+Array = NDArray[np.float64]
+
+RATE_HZ: Final = 200.0
+BEFORE_S: Final = 3.2
+AFTER_S: Final = 1.6
+OFFSETS_S: Final[Array] = np.arange(-BEFORE_S, AFTER_S, 1 / RATE_HZ)
+"""Times of a window's samples relative to its anchor, ``(960,)``."""
+
+_COARSE_HZ: Final = 50.0
+_SMOOTH_S: Final = 0.005
+_RATE_SMOOTH_S: Final = 0.010
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Swings on an even clock.
+
+    Attributes
+    ----------
+    anchor_s
+        ``(n_swings,)`` the fastest moment, on the recording's clock; NaN where a swing has no samples.
+    angles_deg
+        ``(n_swings, 3, 960)`` lightly smoothed angles; held constant beyond the recording's ends; a pronation that
+        was not recorded is 0.
+    rates_dps
+        ``(n_swings, 3, 960)`` their rates of change; 0 beyond the ends.
+    start_s, end_s
+        ``(n_swings,)`` first and last recorded moment relative to the anchor.
+    has_pronation, marked
+        ``(n_swings,)``.
+    mark_s
+        ``(n_swings,)`` contact mark relative to the anchor; NaN where not marked.
+    sample_rate_hz
+        ``(n_swings,)`` median sampling rate.
+    noise_deg
+        ``(n_swings, 3)`` how rough each channel is, from its second differences.
+    """
+
+    anchor_s: Array
+    angles_deg: Array
+    rates_dps: Array
+    start_s: Array
+    end_s: Array
+    has_pronation: NDArray[np.bool_]
+    mark_s: Array
+    sample_rate_hz: Array
+    noise_deg: Array
+
+    def __len__(self) -> int:
+        return len(self.anchor_s)
+
+    @property
+    def marked(self) -> NDArray[np.bool_]:
+        """Whether contact is marked."""
+        return np.isfinite(self.mark_s)
+
+    def angles_at(self, offset_s: Array) -> Array:
+        """Angles at ``(n_swings, n_queries)`` times relative to the anchor, ``(n_swings, 3, n_queries)``."""
+        return lookup(self.angles_deg, (offset_s - OFFSETS_S[0]) * RATE_HZ)
+
+    def rates_at(self, offset_s: Array) -> Array:
+        """Rates at ``(n_swings, n_queries)`` times relative to the anchor, ``(n_swings, 3, n_queries)``."""
+        return lookup(self.rates_dps, (offset_s - OFFSETS_S[0]) * RATE_HZ)
+
+
+def make_windows(batch: SwingBatch) -> Windows:
+    """Put every swing of a batch on an even clock around its fastest moment."""
+    n_samples = batch.n_samples
+    first, last = _ends(batch.t_s, n_samples)
+    has_pronation = np.isfinite(batch.angles_deg[:, PRONATION]).any(axis=1)
+    values = np.where(np.isfinite(batch.angles_deg), batch.angles_deg, 0.0)
+
+    anchor_s = _anchor(batch.t_s, values, n_samples, first, last)
+    query = np.clip(anchor_s[:, None] + OFFSETS_S, first[:, None], last[:, None])
+    angles = gaussian_filter1d(np.nan_to_num(interpolate(batch.t_s, values, n_samples, query)), _SMOOTH_S * RATE_HZ)
+    rates = np.gradient(gaussian_filter1d(angles, _RATE_SMOOTH_S * RATE_HZ), 1 / RATE_HZ, axis=2)
+    mark = batch.table["impact_s"].to_numpy(float) - anchor_s
+    return Windows(
+        anchor_s=anchor_s,
+        angles_deg=angles,
+        rates_dps=rates,
+        start_s=first - anchor_s,
+        end_s=last - anchor_s,
+        has_pronation=has_pronation,
+        mark_s=np.where(np.abs(mark) <= 0.4, mark, np.nan),
+        sample_rate_hz=_sample_rate(batch.t_s, n_samples),
+        noise_deg=_roughness(values, n_samples),
+    )
+
+
+def _ends(t_s: Array, n_samples: NDArray[np.int64]) -> tuple[Array, Array]:
+    rows = np.arange(len(t_s))
+    some = n_samples > 0
+    last = np.where(some, t_s[rows, np.maximum(n_samples - 1, 0)], np.nan)
+    return np.where(some, t_s[:, 0], np.nan), last
+
+
+def _anchor(t_s: Array, values: Array, n_samples: NDArray[np.int64], first: Array, last: Array) -> Array:
+    """The moment about which the three angles change most within a tenth of a second."""
+    longest_s = np.nanmax(last - first, initial=0.1)
+    steps = np.arange(0, longest_s + 1 / _COARSE_HZ, 1 / _COARSE_HZ)
+    query = np.minimum(first[:, None] + steps, last[:, None])
+    coarse = np.nan_to_num(interpolate(t_s, values, n_samples, query))
+    speed = np.sqrt((np.diff(gaussian_filter1d(coarse, 1.0), axis=2) ** 2).sum(axis=1))
+    path = uniform_filter1d(speed, 5, mode="constant")
+    return first + (path.argmax(axis=1) + 0.5) / _COARSE_HZ
+
+
+def _sample_rate(t_s: Array, n_samples: NDArray[np.int64]) -> Array:
+    first, last = _ends(t_s, n_samples)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.nan_to_num((n_samples - 1) / (last - first))
+
+
+def _roughness(values: Array, n_samples: NDArray[np.int64]) -> Array:
+    second = np.abs(np.diff(values, n=2, axis=2))
+    counted = np.arange(second.shape[2]) < (n_samples - 2)[:, None]
+    total = np.where(counted[:, None, :], np.minimum(second, 20.0), 0).sum(axis=2)
+    return total / np.maximum(n_samples - 2, 1)[:, None]

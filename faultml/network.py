@@ -1,0 +1,117 @@
+"""A small neural regression that is fitted by scikit-learn and kept as plain arrays."""
+
+from __future__ import annotations
+
+import warnings
+from typing import Final, Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from sklearn.base import BaseEstimator, RegressorMixin
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.neural_network import MLPRegressor
+from sklearn.preprocessing import StandardScaler
+from sklearn.utils.validation import check_is_fitted, validate_data
+
+Array = NDArray[np.float64]
+
+BLOCK: Final = 256
+"""Rows per matrix product. Always this many (zeros fill the last), so that a row's result cannot depend on its batch."""
+
+
+class Network(RegressorMixin, BaseEstimator):
+    """Multi-output regression by a rectifier network on standardised inputs and targets.
+
+    Training is `sklearn.neural_network.MLPRegressor`; what is kept are the weights, so that a stored model holds
+    nothing but arrays.
+
+    Parameters
+    ----------
+    hidden
+        Units of each hidden layer.
+    epochs
+        Passes over the training data at most.
+    learning_rate, alpha, batch_size
+        As in `MLPRegressor`.
+    averaged
+        How many networks from different seeds are averaged.
+    random_state
+        Seed of the first network.
+    """
+
+    def __init__(
+        self,
+        hidden: tuple[int, ...] = (128, 64),
+        *,
+        epochs: int = 40,
+        learning_rate: float = 1e-3,
+        alpha: float = 1e-4,
+        batch_size: int = 200,
+        averaged: int = 1,
+        random_state: int = 0,
+    ) -> None:
+        self.hidden = hidden
+        self.epochs = epochs
+        self.learning_rate = learning_rate
+        self.alpha = alpha
+        self.batch_size = batch_size
+        self.averaged = averaged
+        self.random_state = random_state
+
+    def fit(self, X: ArrayLike, y: ArrayLike) -> Self:
+        """Fit on ``(n_rows, n_inputs)`` and ``(n_rows,)`` or ``(n_rows, n_outputs)``."""
+        X, y = validate_data(self, X, y, multi_output=True, y_numeric=True, dtype=np.float64)
+        self.flat_ = y.ndim == 1
+        y = y.reshape(len(y), -1)
+        inputs, targets = StandardScaler().fit(X), StandardScaler().fit(y)
+        X, y = inputs.transform(X), targets.transform(y)
+        self.input_mean_, self.input_scale_ = inputs.mean_, inputs.scale_
+        self.target_mean_, self.target_scale_ = targets.mean_, targets.scale_
+        self.weights_ = [self._fit_one(X, y, self.random_state + k) for k in range(self.averaged)]
+        return self
+
+    def _fit_one(self, X: Array, y: Array, seed: int) -> list[Array]:
+        """Train in two runs, the second slower to settle; returns weights and biases in turn."""
+        model = MLPRegressor(
+            hidden_layer_sizes=self.hidden,
+            alpha=self.alpha,
+            batch_size=min(self.batch_size, len(X)),
+            random_state=seed,
+            tol=0.0,
+            n_iter_no_change=self.epochs + 1,
+            warm_start=True,
+        )
+        target = y if y.shape[1] > 1 else y[:, 0]
+        with warnings.catch_warnings():
+            # The number of epochs is ours; reaching it is no surprise.
+            warnings.simplefilter("ignore", ConvergenceWarning)
+            for rate, share in ((1.0, 0.7), (0.1, 0.3)):
+                model.set_params(
+                    learning_rate_init=rate * self.learning_rate, max_iter=max(1, round(share * self.epochs))
+                )
+                model.fit(X, target)
+        layers = zip(model.coefs_, model.intercepts_, strict=True)
+        return [part.astype(np.float32) for layer in layers for part in layer]
+
+    def predict(self, X: ArrayLike) -> Array:
+        """``(n_rows,)`` or ``(n_rows, n_outputs)``, as the targets were."""
+        check_is_fitted(self)
+        X = validate_data(self, X, reset=False, dtype=np.float64)
+        scaled = (X - self.input_mean_) / self.input_scale_
+        blocks = -(-len(scaled) // BLOCK)
+        padded = np.zeros((blocks * BLOCK, scaled.shape[1]))
+        padded[: len(scaled)] = scaled
+        result = np.concatenate([self._forward(padded[k * BLOCK : (k + 1) * BLOCK]) for k in range(blocks)])
+        result = result[: len(scaled)] * self.target_scale_ + self.target_mean_
+        return result[:, 0] if self.flat_ else result
+
+    def _forward(self, block: Array) -> Array:
+        total = np.zeros((len(block), len(self.target_mean_)))
+        for weights in self.weights_:
+            value = block
+            for k in range(0, len(weights), 2):
+                value = value @ weights[k] + weights[k + 1]
+                if k + 2 < len(weights):
+                    np.maximum(value, 0, out=value)
+            total += value
+        return total / len(self.weights_)

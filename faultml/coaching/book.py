@@ -1,7 +1,7 @@
 """The drill book: what a player can practise, typed and checked against the rules of care.
 
-The drills are data (`drills.toml`), written so that a player can follow one alone. What a drill is for, and how strongly,
-stands in `rules.toml`.
+The drills are data (`drills.toml`), written so that a player can follow one alone. What a drill is for, and
+how strongly, stands in `rules.toml`.
 """
 
 from __future__ import annotations
@@ -23,17 +23,22 @@ Count = Annotated[int, msgspec.Meta(gt=0)]
 Text = Annotated[str, msgspec.Meta(min_length=3)]
 Steps = Annotated[tuple[Text, ...], msgspec.Meta(min_length=2)]
 
-REHEARSAL_NAMES: Final = {1.0: "every rehearsal", 0.5: "every second one", 0.25: "every fourth one", 0.0: "none"}
+REHEARSAL_NAMES: Final = {
+    1.0: "every rehearsal",
+    0.5: "every second one",
+    0.25: "every fourth one",
+    0.0: "none",
+}
 
 
-class Feedback(Record):
-    """What tells the player that the wrist left the window, and on which share of each set's rehearsals it may."""
+class Feedback(Record, frozen=True):
+    """What tells the player of leaving the window, and on which share of each set's rehearsals it may."""
 
     signal: Text
     fade: tuple[Share, ...]
 
 
-class Dose(Record):
+class Dose(Record, frozen=True):
     """How much to do on one day, and on how many days a week."""
 
     sets: Count
@@ -51,8 +56,8 @@ class Dose(Record):
         return f"{self.sets} sets of {self.reps} a day, {speed}, {self.days_a_week} days a week"
 
 
-class Retest(Record):
-    """What shows that it worked: so many of ten swings inside the corridor, on a later day, without feedback."""
+class Retest(Record, frozen=True):
+    """What shows that it worked: so many of ten swings inside, on a later day, without feedback."""
 
     inside: Annotated[int, msgspec.Meta(gt=0)]
     of: Literal[10] = 10
@@ -67,12 +72,13 @@ class Retest(Record):
         return f"{self.inside} of {self.of} swings inside the corridor, on a later day, without feedback"
 
 
-class Drill(Record):
+class Drill(Record, frozen=True):
     """One drill.
 
-    `check` is a reference outside the body that a player alone can see, hear or touch. `window` is relative to the
-    player's own setup. `when` names the setup warning without which the drill is not offered ("" for always).
-    `strikes` says whether the club meets ground or ball, so that a player who hits fat is kept off hard mats.
+    `check` is a reference outside the body that a player alone can see, hear or touch. `window` is relative
+    to the player's own setup. `when` names the setup warning without which the drill is not offered ("" for
+    always). `strikes` says whether the club meets ground or ball, so that a player who hits fat is kept off
+    hard mats.
     """
 
     id: str
@@ -103,11 +109,13 @@ class Drill(Record):
     @property
     def feedback_plan(self) -> str:
         """When feedback is given, set by set."""
-        sets = [f"set {number}: {REHEARSAL_NAMES[share]}" for number, share in enumerate(self.feedback.fade, 1)]
+        sets = [
+            f"set {number}: {REHEARSAL_NAMES[share]}" for number, share in enumerate(self.feedback.fade, 1)
+        ]
         return f"Only outside the window. {self.feedback.signal} {'; '.join(sets).capitalize()}."
 
 
-class _BookFile(Record):
+class _BookFile(Record, frozen=True):
     schema: Literal[1]
     drill: tuple[Drill, ...]
 
@@ -122,7 +130,12 @@ class DrillBook:
         if len(self._by_id) != len(self.drills):
             problems.append("a drill id stands twice")
         if problems:
-            raise CatalogueError("bad-drill", where="drills.toml", expected="drills inside the rules of care", found="; ".join(problems))
+            raise CatalogueError(
+                "bad-drill",
+                where="drills.toml",
+                expected="drills inside the rules of care",
+                found="; ".join(problems),
+            )
 
     @cached_property
     def _by_id(self) -> dict[str, Drill]:
@@ -164,7 +177,11 @@ def _problems(drill: Drill, care: CareRules) -> list[str]:
         found.append("its feedback does not fade to none over the sets")
     if not set(fade) <= set(REHEARSAL_NAMES):
         found.append(f"its feedback uses a share other than {', '.join(map(str, REHEARSAL_NAMES))}")
-    banned = [word for word in care.words.never_in_cues if re.search(rf"\b{word}", " ".join(drill.sentences), re.IGNORECASE)]
+    banned = [
+        word
+        for word in care.words.never_in_cues
+        if re.search(rf"\b{word}", " ".join(drill.sentences), re.IGNORECASE)
+    ]
     if banned:
         found.append(f"a cue says {', '.join(banned)}")
     if care.words.stop not in drill.stop.casefold():

@@ -1,7 +1,7 @@
 """Who may do which drill: pain, history and age come before every other rule.
 
-The rules are data (`care.toml`). Nothing unknown is read as "no": unknown pain asks for the question first, an unknown age
-counts as under 16, and an absent roster row is unknown everywhere.
+The rules are data (`care.toml`). Nothing unknown is read as "no": unknown pain asks for the question first,
+an unknown age counts as under 16, and an absent roster row is unknown everywhere.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ Pain = Literal["hurts", "unknown", "none", "cleared"]
 SEE_CLINICIAN = "see-clinician"
 
 
-class Limits(Record):
+class Limits(Record, frozen=True):
     """Absolute angles, degrees, that no practice window leaves, and the stretch of full hinge."""
 
     flexion: float
@@ -38,7 +38,7 @@ class Limits(Record):
     least_width: float
 
 
-class Setup(Record):
+class Setup(Record, frozen=True):
     """Wrist angles at address, degrees, anatomical signs."""
 
     flexion_deg: float
@@ -46,14 +46,14 @@ class Setup(Record):
     pronation_deg: float
 
 
-class DoseCap(Record):
+class DoseCap(Record, frozen=True):
     """The most rehearsals a day to start with, and how many of them at full speed."""
 
     rehearsals: int
     full_speed: int
 
 
-class Bars(Record):
+class Bars(Record, frozen=True):
     """The loads that each history, or age, rules out."""
 
     ulnar_history: tuple[Load, ...]
@@ -61,7 +61,7 @@ class Bars(Record):
     under_16: tuple[Load, ...]
 
 
-class Words(Record):
+class Words(Record, frozen=True):
     """How the roster's text cells are read, and what a drill's text may and must say."""
 
     cleared: tuple[str, ...]
@@ -72,7 +72,7 @@ class Words(Record):
     stop: str
 
 
-class CareRules(Record):
+class CareRules(Record, frozen=True):
     """The content of `care.toml`."""
 
     schema: Literal[1]
@@ -131,7 +131,10 @@ def care_of(row: Mapping[str, Any] | None, rules: CareRules) -> PlayerCare:
     answers = {name: _answer(row.get(name), words) for name in ("ulnar_history", "thumb_history", "under_16")}
     barred: dict[Load, str] = {}
     unasked: set[Load] = set()
-    for name, loads in (("ulnar_history", rules.bars.ulnar_history), ("thumb_history", rules.bars.thumb_history)):
+    for name, loads in (
+        ("ulnar_history", rules.bars.ulnar_history),
+        ("thumb_history", rules.bars.thumb_history),
+    ):
         if answers[name]:
             barred.update(dict.fromkeys(loads, name.replace("_", "-")))
         elif answers[name] is None:
@@ -145,15 +148,16 @@ def care_of(row: Mapping[str, Any] | None, rules: CareRules) -> PlayerCare:
         said=said,
         barred=barred,
         unasked=frozenset(unasked - set(barred)),
-        beginner=_text(row.get("level")).casefold() in words.beginner,
-        hits_fat="fat" in _text(row.get("usual_miss")).casefold().replace(",", " ").split(),
+        beginner=cell_text(row.get("level")).casefold() in words.beginner,
+        hits_fat="fat" in cell_text(row.get("usual_miss")).casefold().replace(",", " ").split(),
     )
 
 
 def roster_rows(roster: pd.DataFrame | None) -> dict[str, dict[str, Any]]:
     """The roster as one mapping a player; of repeated rows, what was said last in each column holds.
 
-    Pain is the exception: once something hurts, only a clearance ends it, so a later "none" or blank does not.
+    Pain is the exception: once something hurts, only a clearance ends it, so a later "none" or blank does
+    not.
 
     Raises
     ------
@@ -163,20 +167,25 @@ def roster_rows(roster: pd.DataFrame | None) -> dict[str, dict[str, Any]]:
     if roster is None:
         return {}
     if "player" not in roster.columns:
-        raise InputError("missing-column", where="roster", expected="a column 'player'", found=", ".join(map(str, roster.columns)))
+        raise InputError(
+            "missing-column",
+            where="roster",
+            expected="a column 'player'",
+            found=", ".join(map(str, roster.columns)),
+        )
     words = load_care().words
     rows: dict[str, dict[str, Any]] = {}
     for record in roster.to_dict("records"):
         row = rows.setdefault(str(record["player"]), {})
         hurts = _pain(row.get("pain"), words)[0] == "hurts"
         for name, value in record.items():
-            if not _text(value) or (name == "pain" and hurts and _pain(value, words)[0] == "none"):
+            if not cell_text(value) or (name == "pain" and hurts and _pain(value, words)[0] == "none"):
                 continue
             row[str(name)] = value
     return rows
 
 
-def _text(value: object) -> str:
+def cell_text(value: object) -> str:
     """A cell as text, "" where nothing stands in it."""
     if value is None or (pd.api.types.is_scalar(value) and pd.isna(value)):
         return ""
@@ -184,7 +193,7 @@ def _text(value: object) -> str:
 
 
 def _pain(value: object, words: Words) -> tuple[Pain, str]:
-    said = _text(value)
+    said = cell_text(value)
     if not said:
         return "unknown", ""
     if said.casefold() in words.cleared:
@@ -196,7 +205,7 @@ def _pain(value: object, words: Words) -> tuple[Pain, str]:
 
 def _answer(value: object, words: Words) -> bool | None:
     """Yes, no or not said; any other text describes something, and that is a yes."""
-    said = _text(value).casefold()
+    said = cell_text(value).casefold()
     if not said:
         return None
     if isinstance(value, (bool, int, float, np.bool_, np.number)):

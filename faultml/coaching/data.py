@@ -23,7 +23,9 @@ def decode(text: str, where: str, kind: type[Kind]) -> Kind:
     try:
         return msgspec.toml.decode(text, type=kind)
     except msgspec.MsgspecError as error:
-        raise CatalogueError("bad-rules", where=where, expected=f"the schema of {kind.__name__}", found=str(error)) from error
+        raise CatalogueError(
+            "bad-rules", where=where, expected=f"the schema of {kind.__name__}", found=str(error)
+        ) from error
 
 
 def load_data(name: str, kind: type[Kind]) -> Kind:

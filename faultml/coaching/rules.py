@@ -1,7 +1,7 @@
 """The coaching rules: typed, and checked against the catalogue and the drill book.
 
-The rules are data (`rules.toml`): which drill serves which fault and how strongly, what explains a miss, what comes
-before what, and the figures of the statistics.
+The rules are data (`rules.toml`): which drill serves which fault and how strongly, what explains a miss,
+what comes before what, and the figures of the statistics.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import msgspec
 from faultml.coaching.book import Drill, DrillBook
 from faultml.coaching.data import Record, digest, load_data
 from faultml.errors import CatalogueError
-from faultml.faults.catalogue import Catalogue
+from faultml.faults.catalogue import Catalogue, Fault, SessionFault
 
 LATE_SAVE: Final = "late_save"
 """The pattern's id where it stands beside the faults."""
@@ -24,7 +24,7 @@ Positive = Annotated[float, msgspec.Meta(gt=0)]
 Count = Annotated[int, msgspec.Meta(gt=0)]
 
 
-class RateRules(Record):
+class RateRules(Record, frozen=True):
     """Prior and clustering of how often a fault shows."""
 
     prior_yes: Positive
@@ -35,7 +35,7 @@ class RateRules(Record):
     interval: Share
 
 
-class TrendRules(Record):
+class TrendRules(Record, frozen=True):
     """What a trend over sessions needs."""
 
     least_sessions: Count
@@ -44,14 +44,14 @@ class TrendRules(Record):
     steady_deg: Positive
 
 
-class ShowsRules(Record):
+class ShowsRules(Record, frozen=True):
     """From which rate on a player has a fault, or the late save."""
 
     rate: Share
     late_save_rate: Share
 
 
-class StyleRules(Record):
+class StyleRules(Record, frozen=True):
     """When a flagged fault is a style."""
 
     rate: Share
@@ -61,7 +61,7 @@ class StyleRules(Record):
     known_shots: Count
 
 
-class ExplainingRules(Record):
+class ExplainingRules(Record, frozen=True):
     """How misses are weighed against faults."""
 
     smoothing: Positive
@@ -78,7 +78,7 @@ class ExplainingRules(Record):
     explains_at: Share
 
 
-class BenefitRules(Record):
+class BenefitRules(Record, frozen=True):
     """Scale and bounds of the expected benefit."""
 
     severity_scale_deg: Positive
@@ -87,7 +87,7 @@ class BenefitRules(Record):
     least: float
 
 
-class Early(Record):
+class Early(Record, frozen=True):
     """How early each phase comes, 1 for the earliest."""
 
     setup: Share
@@ -99,21 +99,21 @@ class Early(Record):
     release: Share
 
 
-class LateSaveRules(Record):
+class LateSaveRules(Record, frozen=True):
     """What waits while a late save is there, and for which fault's re-test."""
 
     cause: str
     waits: tuple[str, ...]
 
 
-class ClosersFirst(Record):
-    """The miss for which closing faults come before opening ones, and the share of misses that makes it the player's."""
+class ClosersFirst(Record, frozen=True):
+    """The miss for which closing faults come before opening ones, from this share of the misses on."""
 
     miss: str
     share: Share
 
 
-class AddressRules(Record):
+class AddressRules(Record, frozen=True):
     """When the address counts as drifting between sessions, degrees."""
 
     drift_flexion_deg: Positive
@@ -122,7 +122,7 @@ class AddressRules(Record):
     least_swings: Count
 
 
-class ConfidenceRules(Record):
+class ConfidenceRules(Record, frozen=True):
     """What lowers confidence in a finding."""
 
     few_swings: Count
@@ -130,30 +130,31 @@ class ConfidenceRules(Record):
     wide_interval: Share
     borderline_deg: Positive
     quality_share: Share
+    quality_codes: tuple[str, ...]
     unassessed_share: Share
 
 
-class Mimic(Record):
+class Mimic(Record, frozen=True):
     """Part of a mimic's words, and the codes that show it was seen."""
 
     about: str
     seen: tuple[str, ...]
 
 
-class ShotWords(Record):
+class ShotWords(Record, frozen=True):
     """Words of `shot` that are no miss."""
 
     good: tuple[str, ...]
 
 
-class Miss(Record):
+class Miss(Record, frozen=True):
     """A miss, and how well each fault explains it."""
 
     word: str
     weights: dict[str, Share]
 
 
-class Compound(Record):
+class Compound(Record, frozen=True):
     """Two words that mean something else together; `path` where the wrist shows only part of the cause."""
 
     words: tuple[str, str]
@@ -161,14 +162,14 @@ class Compound(Record):
     path: bool
 
 
-class Serves(Record):
+class Serves(Record, frozen=True):
     """The faults a drill serves, each with the share of it the drill may be hoped to take away."""
 
     drill: str
     faults: dict[str, Share]
 
 
-class Rules(Record):
+class Rules(Record, frozen=True):
     """The content of `rules.toml`."""
 
     schema: Literal[1]
@@ -205,7 +206,8 @@ class Coaching:
     Raises
     ------
     CatalogueError
-        Listing everything that does not fit: an unknown fault, drill or miss, a fault served by fewer than two drills.
+        Listing everything that does not fit: an unknown fault, drill or miss, a fault served by fewer than
+        two drills.
     """
 
     def __init__(self, catalogue: Catalogue, book: DrillBook, rules: Rules) -> None:
@@ -214,7 +216,12 @@ class Coaching:
         self.rules = rules
         problems = list(self._problems())
         if problems:
-            raise CatalogueError("bad-rules", where="rules.toml", expected="rules that fit catalogue and drill book", found="; ".join(problems))
+            raise CatalogueError(
+                "bad-rules",
+                where="rules.toml",
+                expected="rules that fit catalogue and drill book",
+                found="; ".join(problems),
+            )
 
     @cached_property
     def fault_ids(self) -> tuple[str, ...]:
@@ -226,21 +233,25 @@ class Coaching:
         """Drill id -> fault -> strength, in the order of the rules."""
         return {entry.drill: dict(entry.faults) for entry in self.rules.serves}
 
+    @property
+    def _entries(self) -> tuple[Fault | SessionFault, ...]:
+        return (*self.catalogue.faults, *self.catalogue.session_faults)
+
     @cached_property
     def words(self) -> dict[str, str]:
         """Fault id -> its name, the late save included."""
-        named = {fault.id: fault.name for fault in (*self.catalogue.faults, *self.catalogue.session_faults)}
+        named = {fault.id: fault.name for fault in self._entries}
         return named | {LATE_SAVE: "late save"}
 
     @cached_property
     def phases(self) -> dict[str, str]:
         """Fault id -> the phase it belongs to."""
-        return {fault.id: fault.phase for fault in (*self.catalogue.faults, *self.catalogue.session_faults)}
+        return {fault.id: fault.phase for fault in self._entries}
 
     @cached_property
     def units(self) -> dict[str, str]:
         """Fault id -> the unit of its measure."""
-        return {fault.id: fault.unit for fault in (*self.catalogue.faults, *self.catalogue.session_faults)}
+        return {fault.id: fault.unit for fault in self._entries}
 
     @cached_property
     def brings(self) -> dict[str, tuple[str, ...]]:
@@ -266,14 +277,22 @@ class Coaching:
         faults += [*rules.late_save.waits, rules.late_save.cause]
         faults += [fault for entry in rules.miss for fault in entry.weights if fault != LATE_SAVE]
         problems = [f"unknown fault {fault!r}" for fault in dict.fromkeys(faults) if fault not in known]
-        problems += [f"unknown drill {entry.drill!r}" for entry in rules.serves if entry.drill not in self.book]
-        problems += [f"{drill.id} serves nothing" for drill in self.book.drills if drill.id not in self.serving]
-        named = [rules.closers_first.miss] + [word for entry in rules.compound for word in (*entry.words, *entry.counts)]
+        problems += [
+            f"unknown drill {entry.drill!r}" for entry in rules.serves if entry.drill not in self.book
+        ]
+        problems += [
+            f"{drill.id} serves nothing" for drill in self.book.drills if drill.id not in self.serving
+        ]
+        named = [rules.closers_first.miss] + [
+            word for entry in rules.compound for word in (*entry.words, *entry.counts)
+        ]
         problems += [f"unknown miss {word!r}" for word in dict.fromkeys(named) if word not in words]
         if len(self.serving) != len(rules.serves):
             problems.append("a drill stands twice under serves")
         for fault in self.fault_ids:
-            drills = [drill for drill, served in self.serving.items() if fault in served and drill in self.book]
+            drills = [
+                drill for drill, served in self.serving.items() if fault in served and drill in self.book
+            ]
             if len([drill for drill in drills if not self.book[drill].when]) < 2:
                 problems.append(f"{fault} is served by fewer than two drills")
         return problems

@@ -1,4 +1,4 @@
-"""The practice window: where the wrist should be, over which stretch of the swing, and how far care lets it reach."""
+"""The practice window: where the wrist should be, when in the swing, and how far care lets it reach."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from typing import Literal
 
 from faultml.coaching.care import Limits, Setup
 from faultml.coaching.data import Record
-from faultml.faults.catalogue import PHASE_STARTS, parse_position
+from faultml.faults.catalogue import parse_position
+from faultml.faults.measure import coordinate
 
 Channel = Literal["flexion_deg", "ulnar_deg", "pronation_deg"]
 
 
-class Window(Record, rename={"start": "from", "end": "to"}):
-    """A corridor to practise in: `channel` from one moment to another, degrees relative to the player's own setup."""
+class Window(Record, frozen=True, rename={"start": "from", "end": "to"}):
+    """A corridor from one moment to another, degrees relative to the player's own setup."""
 
     channel: Channel
     start: str
@@ -28,7 +29,7 @@ class Window(Record, rename={"start": "from", "end": "to"}):
 
 @dataclass(frozen=True)
 class PlacedWindow:
-    """A window on a player's own setup: still relative degrees, cut where the absolute angle would leave the limits.
+    """A window on a player's own setup, cut where the absolute angle would leave the limits.
 
     Attributes
     ----------
@@ -78,5 +79,4 @@ def place(window: Window, setup: Setup, limits: Limits) -> PlacedWindow:
 
 def _place(text: str) -> float:
     """A moment on one axis: backswing 0-1, downswing 1-2, after impact from 2."""
-    position = parse_position(text)
-    return PHASE_STARTS[position.phase] + position.fraction
+    return coordinate(parse_position(text))

@@ -1,0 +1,171 @@
+"""Every number behind a player's ranking, as a structure and as lines of text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import msgspec
+
+from faultml.coaching.data import Record
+from faultml.coaching.plan import PlayerPlan
+from faultml.coaching.ranking import Option, Part
+from faultml.coaching.rules import Coaching
+from faultml.errors import InputError
+
+
+class PlayerExplanation(Record, frozen=True):
+    """One player's ranking with all its factors.
+
+    Attributes
+    ----------
+    swings, assessed
+        Recorded and assessed swings.
+    setup_deg
+        The usual address by channel; `setup_measured` says whether it is the player's own.
+    warnings
+        Codes of the setup's warnings.
+    miss_known, miss_level, misses
+        Whether the misses are known, how much they count (0 to 1), and each miss's share.
+    late_save, waiting
+        Whether a late save shows, and the faults whose drills wait because of it.
+    closers_first
+        Whether what closes the face comes before anything that opens it.
+    leading
+        The fault most worth working on.
+    reason
+        Why there is no drill, "" where there is one.
+    options
+        Every drill that serves one of the faults, the picked ones first.
+    """
+
+    player: str
+    swings: int
+    assessed: int
+    setup_deg: dict[str, float]
+    setup_measured: bool
+    warnings: tuple[str, ...]
+    miss_known: bool
+    miss_level: float
+    misses: dict[str, float]
+    late_save: bool
+    waiting: tuple[str, ...]
+    closers_first: bool
+    faults: tuple[str, ...]
+    styles: tuple[str, ...]
+    leading: str
+    reason: str
+    options: tuple[Option, ...]
+
+
+def explanation(plan: PlayerPlan) -> PlayerExplanation:
+    """Take the numbers out of a plan."""
+    facts = plan.facts
+    return PlayerExplanation(
+        player=plan.player,
+        swings=facts.swings,
+        assessed=facts.assessed,
+        setup_deg=msgspec.structs.asdict(facts.setup.setup),
+        setup_measured=facts.setup.measured,
+        warnings=facts.setup.warnings,
+        miss_known=facts.misses.known,
+        miss_level=facts.misses.level,
+        misses=dict(facts.misses.shares),
+        late_save=facts.late_save,
+        waiting=tuple(sorted(plan.waiting)),
+        closers_first=plan.situation.closers_first,
+        faults=plan.faults,
+        styles=plan.styles,
+        leading=plan.leading,
+        reason=plan.reason,
+        options=tuple(plan.options),
+    )
+
+
+def explain_player(explanations: Mapping[str, PlayerExplanation], player: str) -> PlayerExplanation:
+    """One player's explanation; raises `InputError` naming the players there are."""
+    if player not in explanations:
+        some = ", ".join(list(explanations)[:10]) + (", ..." if len(explanations) > 10 else "")
+        raise InputError(
+            "unknown-player",
+            where="results",
+            expected=f"one of: {some or 'no player at all'}",
+            found=repr(player),
+        )
+    return explanations[player]
+
+
+def encode(explanations: Mapping[str, PlayerExplanation]) -> bytes:
+    """All explanations as JSON, to be kept beside the result tables."""
+    return msgspec.json.encode(list(explanations.values()))
+
+
+def decode(content: bytes) -> dict[str, PlayerExplanation]:
+    """Read what `encode` wrote; raises `InputError` where it is something else."""
+    try:
+        told = msgspec.json.decode(content, type=list[PlayerExplanation])
+    except msgspec.MsgspecError as error:
+        raise InputError(
+            "bad-explanations",
+            where="explanations",
+            expected="what a run of classify leaves",
+            found=str(error),
+        ) from error
+    return {each.player: each for each in told}
+
+
+def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
+    """The explanation as text, a line a fact."""
+    named = coaching.words
+    lines = [f"{told.player}: {told.assessed} of {told.swings} swings assessed"]
+    own = "own" if told.setup_measured else "not measured, a neutral one stands for it"
+    lines.append(
+        f"setup ({own}): " + ", ".join(f"{name} {value:+.1f}" for name, value in told.setup_deg.items())
+    )
+    lines += [f"warning: {code}" for code in told.warnings]
+    if told.miss_known:
+        shares = ", ".join(f"{miss} {share:.2f}" for miss, share in told.misses.items()) or "none"
+        lines.append(f"misses: {shares}; they count {told.miss_level:.2f}")
+    else:
+        lines.append(
+            f"misses: not known, every fault explains {coaching.rules.explaining.unknown:.2f} of them"
+        )
+    if told.late_save:
+        waits = ", ".join(named[fault] for fault in told.waiting) or "nothing, it passed"
+        lines.append(
+            f"late save seen; waiting for the re-test of {named[coaching.rules.late_save.cause]}: {waits}"
+        )
+    if told.closers_first:
+        lines.append("for this miss, what closes the face comes before anything that opens it")
+    lines.append("faults: " + (", ".join(named[fault] for fault in told.faults) or "none"))
+    if told.styles:
+        lines.append("styles, left alone: " + ", ".join(named[fault] for fault in told.styles))
+    lines.append(f"no drill: {told.reason}" if told.reason else f"leading: {named.get(told.leading, '-')}")
+    for option in told.options:
+        lines += _option_lines(option, coaching)
+    return lines
+
+
+def _option_lines(option: Option, coaching: Coaching) -> list[str]:
+    drill = coaching.book[option.drill]
+    head = {
+        "picked": "next" if option.rank == 1 else f"reserve {option.rank - 1}",
+        "left": "worth less",
+        "later": f"later, after {coaching.words.get(option.why, option.why)}",
+        "waits": f"waits for the re-test of {coaching.words.get(option.why, option.why)}",
+        "barred": f"ruled out: {option.why}",
+    }[option.status]
+    return [f"{drill.name} [{drill.id}] {head}, benefit {option.benefit:.3f}"] + [
+        _part_line(part, coaching) for part in option.parts
+    ]
+
+
+def _part_line(part: Part, coaching: Coaching) -> str:
+    factors = [
+        f"shows {part.rate:.2f}",
+        f"severity {part.severity_factor:.2f}",
+        f"explains the miss {part.explains:.2f}",
+        f"early {part.earliness:.2f}",
+        f"effect {part.effect:.2f}",
+        f"left {part.left:.2f}",
+    ]
+    return f"    {coaching.words[part.fault]}: {' x '.join(factors)} = {part.benefit:.3f}"

@@ -1,0 +1,244 @@
+"""One player's plan: what to work on, what has to wait, and what to say about it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import pandas as pd
+
+from faultml.coaching import retest
+from faultml.coaching.book import Drill
+from faultml.coaching.care import SEE_CLINICIAN, CareRules, PlayerCare
+from faultml.coaching.notes import Note, finding_notes, listed, reasons, save_notes, setup_notes, write
+from faultml.coaching.players import PlayerFacts
+from faultml.coaching.ranking import FaultWorth, Option, Situation, rank_drills
+from faultml.coaching.rules import Coaching
+from faultml.coaching.window import PlacedWindow, place
+
+NO_ROOM = "no-room-in-limits"
+
+
+@dataclass(frozen=True)
+class PlayerPlan:
+    """Everything decided for one player.
+
+    Attributes
+    ----------
+    player
+        Id.
+    rows
+        The player's rows of `player_faults`, indexed by fault.
+    facts, care
+        What holds for the player beside the faults, and what the roster allows.
+    retests
+        Fault -> the last re-test (a row of `retest_results`).
+    sessions
+        Labels of the player's sessions.
+    """
+
+    player: str
+    rows: pd.DataFrame
+    facts: PlayerFacts
+    care: PlayerCare
+    retests: Mapping[str, Mapping[str, Any]]
+    sessions: pd.Series
+    coaching: Coaching
+    rules: CareRules
+
+    @cached_property
+    def faults(self) -> tuple[str, ...]:
+        """What counts as a fault of this player."""
+        return self._of_kind("fault")
+
+    @cached_property
+    def styles(self) -> tuple[str, ...]:
+        """What is told and left alone."""
+        return self._of_kind("style")
+
+    @cached_property
+    def worths(self) -> list[FaultWorth]:
+        """What each fault is worth working on, before any drill."""
+        floor = self.coaching.rules.explaining.floor
+        rows = self.rows.loc[list(self.faults)]
+        return [
+            FaultWorth(row.fault, row.rate_now, row.severity, max(row.explains, floor))
+            for row in rows.itertuples(index=False)
+        ]
+
+    @cached_property
+    def waiting(self) -> frozenset[str]:
+        """Faults whose drills wait for the re-test of the late save's cause."""
+        rules = self.coaching.rules.late_save
+        passed = bool(self.retests.get(rules.cause, {}).get("passed", False))
+        return frozenset(rules.waits) if self.facts.late_save and not passed else frozenset()
+
+    @cached_property
+    def windows(self) -> dict[str, PlacedWindow]:
+        """Drill -> its window on this player's setup."""
+        setup, limits = self.facts.setup.setup, self.rules.limits
+        return {drill.id: place(drill.window, setup, limits) for drill in self.coaching.book.drills}
+
+    @cached_property
+    def situation(self) -> Situation:
+        """What the ranking has to respect."""
+        refused = {drill.id: self._refusal(drill) for drill in self.coaching.book.drills}
+        first = self.coaching.rules.closers_first
+        return Situation(
+            refused={drill: code for drill, code in refused.items() if code},
+            warnings=self.facts.setup.warnings,
+            waiting=self.waiting,
+            closers_first=self.facts.misses.shares.get(first.miss, 0.0) >= first.share,
+        )
+
+    @cached_property
+    def options(self) -> list[Option]:
+        """Every drill that serves one of the faults, the picked ones first."""
+        return rank_drills(self.worths, self.situation, self.coaching)
+
+    @cached_property
+    def picked(self) -> list[Option]:
+        """The drill to work on next, and those in reserve."""
+        return [option for option in self.options if option.status == "picked"]
+
+    @cached_property
+    def leading(self) -> str:
+        """The fault most worth working on, whatever care says of its drills; "" where there is none."""
+        free = rank_drills(self.worths, replace(self.situation, refused={}), self.coaching)
+        return next((option.main for option in free if option.status == "picked"), "")
+
+    @cached_property
+    def reason(self) -> str:
+        """Why there is no drill, "" where there is one."""
+        if self.care.pain == "hurts":
+            return SEE_CLINICIAN
+        if not self.facts.assessed:
+            return "no-swing-assessed"
+        if self.facts.practice == self.facts.assessed:
+            return "practice-only"
+        if not self.faults:
+            return (
+                "nothing-explains-miss"
+                if self._misses
+                else "only-styles"
+                if self.styles
+                else "nothing-flagged"
+            )
+        if self.picked:
+            return ""
+        states = {option.status for option in self.options}
+        return (
+            "drills-ruled-out"
+            if "barred" in states
+            else "waiting"
+            if "waits" in states
+            else "too-little-to-gain"
+        )
+
+    def finding_notes(self, fault: str) -> list[Note]:
+        """How far to trust one flagged fault."""
+        return finding_notes(self.rows.loc[fault].to_dict(), self.facts, self.coaching) + self._miss_notes()
+
+    def drill_notes(self, option: Option) -> list[Note]:
+        """What to say with a picked drill; what holds for the player as a whole is said with the first."""
+        drill, main = self.coaching.book[option.drill], option.main
+        notes = self.finding_notes(main)
+        after = [fault for fault in self.faults if fault in self.coaching.brings.get(main, ())]
+        if after:
+            notes.append(write("comes-first", faults=self._named(after)))
+        if option.rank == 1:
+            notes += self._player_notes(known={note.code for note in notes})
+        notes += self._retest_notes(main)
+        return notes + self._window_notes(drill) + self._care_notes(drill) + [write("low-evidence")]
+
+    def reason_notes(self) -> list[Note]:
+        """What to say where there is no drill."""
+        facts = self.facts
+        first = {
+            SEE_CLINICIAN: lambda: write(SEE_CLINICIAN, said=self.care.said),
+            "no-swing-assessed": lambda: write("no-swing-assessed", swings=facts.swings),
+            "drills-ruled-out": lambda: write(
+                "drills-ruled-out",
+                faults=self._named(self.faults),
+                reasons=listed(
+                    sorted({reasons()[option.why] for option in self.options if option.status == "barred"})
+                ),
+            ),
+            "nothing-explains-miss": lambda: write("nothing-explains-miss", miss=facts.misses.main),
+        }
+        whole = (
+            self._player_notes(known={self.reason} if self.reason != "waiting" else set())
+            if facts.assessed
+            else []
+        )
+        if self.reason == "waiting":
+            return whole  # the late save and what waits for it are said there
+        return [first[self.reason]() if self.reason in first else write(self.reason), *whole]
+
+    def _of_kind(self, kind: str) -> tuple[str, ...]:
+        return tuple(self.rows.index[self.rows["kind"] == kind])
+
+    def _refusal(self, drill: Drill) -> str:
+        """Code of what speaks against a drill for this player, "" where nothing does."""
+        refusal = self.care.refusal(drill.loads, drill.level)
+        return refusal or ("" if self.windows[drill.id].usable else NO_ROOM)
+
+    @property
+    def _misses(self) -> bool:
+        return self.facts.misses.known and self.facts.misses.level > 0
+
+    def _miss_notes(self) -> list[Note]:
+        """Whether what is flagged explains the miss."""
+        if not self.facts.misses.known:
+            return [write("miss-unknown")]
+        explained = self.rows.loc[list(self.faults), "explains"].max() if self.faults else 0.0
+        if self._misses and explained < self.coaching.rules.explaining.explains_at:
+            return [write("nothing-explains-miss", miss=self.facts.misses.main)]
+        return []
+
+    def _player_notes(self, known: set[str]) -> list[Note]:
+        """What holds for the player as a whole, leaving out what was said."""
+        notes = setup_notes(self.facts, self.coaching)
+        rates = self.rows["rate_now"].to_dict()
+        notes += save_notes(rates, self.facts, self.waiting, self.coaching)
+        if self.styles:
+            notes.append(write("style-not-fault", faults=self._named(self.styles).capitalize()))
+        if self.facts.misses.path:
+            notes.append(write("path-not-seen"))
+        if self._misses and not self.facts.forearm_seen:
+            notes.append(write("roll-not-ruled-out"))
+        return [note for note in notes if note.code not in known]
+
+    def _retest_notes(self, fault: str) -> list[Note]:
+        last = self.retests.get(fault)
+        if last is None:
+            return []
+        figures = {name: last[name] for name in ("session", "inside", "swings")}
+        if last["passed"]:
+            return [write("retest-passed", **figures)]
+        why = "" if last["later_day"] else ", and not on the day of practice"
+        return [write("retest-not-passed", **figures, needed=round(10 * last["needed"]), why=why)]
+
+    def _window_notes(self, drill: Drill) -> list[Note]:
+        notes = [] if self.facts.setup.measured else [write("setup-unknown")]
+        return notes + ([write("window-clipped")] if self.windows[drill.id].clipped else [])
+
+    def _care_notes(self, drill: Drill) -> list[Note]:
+        told = {
+            "ask-pain": self.care.pain == "unknown",
+            "cleared": self.care.pain == "cleared",
+            "ask-history": bool(self.care.unasked & set(drill.loads)),
+            "no-hard-mats": self.care.hits_fat and drill.strikes,
+        }
+        ages = sorted(set(self.care.barred.values()) & {"under-16", "age-unknown"})
+        return [write(code) for code in [*(code for code, tell in told.items() if tell), *ages]]
+
+    def _named(self, faults: Any) -> str:
+        return listed(self.coaching.words[fault] for fault in faults)
+
+    def retest_due(self, drill: Drill) -> str:
+        """The ISO date from which the re-test is due, "" where the sessions have no dates."""
+        date = retest.due(drill, self.sessions)
+        return date.isoformat() if date else ""

@@ -1,0 +1,65 @@
+"""Re-tests: swings without feedback, on a later day, that show whether a change held."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import pandas as pd
+
+from faultml.coaching.book import Drill
+from faultml.coaching.rules import Coaching
+from faultml.coaching.sessions import natural_key, session_date
+from faultml.coaching.summary import Summary
+
+COLUMNS = ["player", "fault", "session", "swings", "inside", "share", "needed", "later_day", "passed"]
+
+
+def retest_results(summary: Summary, coaching: Coaching) -> pd.DataFrame:
+    """Every session's re-test swings, fault by fault.
+
+    Returns
+    -------
+    DataFrame
+        ``player, fault, session``, the measured re-test ``swings``, those ``inside`` the corridor, their
+        ``share``, the share ``needed`` (that of the drill which serves the fault best), ``later_day``
+        (false where the session also holds practice with feedback) and ``passed``: enough inside, ten
+        swings or more, on a later day.
+    """
+    rows = summary.faults[summary.faults["context"] == "retest"]
+    rows = rows[(rows["n_measured"] > 0) & rows["fault"].isin(coaching.catalogue.ids)]
+    needs = {fault: _best_drill(fault, coaching).retest for fault in coaching.catalogue.ids}
+    practised = summary.sessions.loc[summary.sessions["context"] == "practice", ["player", "session"]]
+    on_the_day = pd.MultiIndex.from_frame(rows[["player", "session"]]).isin(
+        pd.MultiIndex.from_frame(practised)
+    )
+    table = rows[["player", "fault", "session"]].assign(
+        swings=rows["n_measured"].astype(int),
+        inside=rows["n_inside"].astype(int),
+        share=rows["n_inside"] / rows["n_measured"],
+        needed=rows["fault"].map({fault: need.share for fault, need in needs.items()}).astype(float),
+        later_day=~on_the_day,
+    )
+    enough = table["swings"] >= rows["fault"].map({fault: need.of for fault, need in needs.items()}).astype(
+        float
+    )
+    return table.assign(passed=enough & table["later_day"] & (table["share"] >= table["needed"]))[
+        COLUMNS
+    ].reset_index(drop=True)
+
+
+def latest(results: pd.DataFrame) -> dict[str, dict[str, Any]]:
+    """Of one player's re-tests, the last of each fault."""
+    ordered = sorted(results.to_dict("records"), key=lambda row: natural_key(str(row["session"])))
+    return {str(row["fault"]): dict(row) for row in ordered}
+
+
+def due(drill: Drill, sessions: pd.Series) -> dt.date | None:
+    """When the drill's re-test is due: so many days after the last session, where its label is a date."""
+    dates = [date for date in map(session_date, sessions) if date is not None]
+    return max(dates) + dt.timedelta(days=drill.retest.after_days) if dates else None
+
+
+def _best_drill(fault: str, coaching: Coaching) -> Drill:
+    serving = {drill: served[fault] for drill, served in coaching.serving.items() if fault in served}
+    return coaching.book[max(serving, key=lambda drill: serving[drill])]

@@ -1,0 +1,45 @@
+"""A player's sessions in the order of time, and the dates that can be told from their names."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from typing import Final
+
+import pandas as pd
+
+COUNTING: Final = ("play", "retest")
+"""Contexts that tell how often a fault shows. Practice with feedback does not: its gain is not learning."""
+
+_NUMBER = re.compile(r"(\d+)")
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+def natural_key(label: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key in which numbers count as numbers: "s2" before "s10", and ISO dates in the order of time."""
+    parts = _NUMBER.split(label.casefold())
+    keys = ((1, int(part), "") if part.isdecimal() else (0, 0, part) for part in parts)
+    return (*keys, (0, 0, label))
+
+
+def session_date(label: str) -> dt.date | None:
+    """The date a session's label begins with, if it does."""
+    found = _DATE.match(label)
+    if found is None:
+        return None
+    try:
+        return dt.date.fromisoformat(found[0])
+    except ValueError:
+        return None
+
+
+def number_sessions(rows: pd.DataFrame) -> pd.Series:
+    """Each row's session as its place in the player's order, 0 for the first."""
+    pairs = rows[["player", "session"]].drop_duplicates()
+    labels = {label: place for place, label in enumerate(sorted(pairs["session"].unique(), key=natural_key))}
+    place = pairs["session"].map(labels)
+    order = place.groupby(pairs["player"]).rank(method="first") - 1
+    index = pd.MultiIndex.from_frame(rows[["player", "session"]])
+    return pd.Series(
+        order.set_axis(pd.MultiIndex.from_frame(pairs)).reindex(index).to_numpy(), index=rows.index
+    )

@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
-
-import pandas as pd
+from typing import NamedTuple
 
 from faultml.coaching.rules import Rules
 
@@ -67,55 +66,64 @@ def label_shot(words: Iterable[str], rules: Rules) -> Labels:
     return Labels(counts, total + len(left), path)
 
 
-def profile(shots: pd.DataFrame, usual_miss: str, rules: Rules) -> MissProfile:
-    """A player's misses.
+class Shot(NamedTuple):
+    """Swings of one shot, and how far one fault shows in them: a row of `Summary.shots` of one player."""
 
-    Parameters
-    ----------
-    shots
-        The player's rows of `Summary.shots`.
-    usual_miss
-        The roster's word for it, "" where nobody said.
-    """
+    shot: str
+    fault: str
+    n: float
+    p: float
+
+
+def profile(shots: Sequence[Shot], usual_miss: str, rules: Rules) -> MissProfile:
+    """A player's misses, from the shots in play and the roster's word for it ("" where nobody said)."""
     explaining = rules.explaining
-    swings = shots.groupby("shot")["n"].max() if len(shots) else pd.Series(dtype=float)
-    shots_known, missed, labels_total, path = float(swings.sum()), 0.0, 0.0, 0.0
-    counts: dict[str, float] = {}
+    swings: dict[str, float] = {}
+    for row in shots:
+        swings[row.shot] = max(swings.get(row.shot, 0.0), row.n)
+    known = sum(swings.values())
     usual = label_shot(re.findall(r"[a-z]+", usual_miss.casefold()), rules)
-    weighed = [(label_shot(str(shot).split(), rules), float(n)) for shot, n in swings.items()]
+    weighed = [(label_shot(shot.split(), rules), n) for shot, n in sorted(swings.items())]
     if usual.total:
         weighed.append((usual, explaining.usual_miss_swings * explaining.usual_miss_share))
+    missed = sum(n for labels, n in weighed if labels.total)
+    total = sum(n * labels.total for labels, n in weighed)
+    if not usual.total and known < rules.style.known_shots:
+        return MissProfile(known=False, swings=known)
+    if not total:
+        return MissProfile(known=True, swings=known)
+    counts: dict[str, float] = {}
     for labels, n in weighed:
-        missed += n * (labels.total > 0)
-        labels_total += n * labels.total
-        path += n * labels.path
         for miss, count in labels.counts.items():
             counts[miss] = counts.get(miss, 0.0) + n * count
-    known = bool(usual.total) or shots_known >= rules.style.known_shots
-    if not known or not labels_total:
-        return MissProfile(known, swings=shots_known)
-    asked = shots_known + (explaining.usual_miss_swings if usual.total else 0.0)
+    asked = known + (explaining.usual_miss_swings if usual.total else 0.0)
     return MissProfile(
         known=True,
-        shares={miss: count / labels_total for miss, count in sorted(counts.items())},
+        shares={miss: count / total for miss, count in sorted(counts.items())},
         level=min(1.0, missed / asked / explaining.full_at),
-        swings=shots_known,
-        path=path > labels_total / 2,
+        swings=known,
+        path=sum(n for labels, n in weighed if labels.path) > total / 2,
     )
 
 
 def explains(
-    misses: MissProfile, shots: pd.DataFrame, faults: Iterable[str], rules: Rules
+    misses: MissProfile, shots: Sequence[Shot], faults: Iterable[str], rules: Rules
 ) -> dict[str, float]:
-    """How well each fault by itself explains the misses, 0 to 1; `unknown` of the rules where they are not."""
+    """How well each fault by itself explains the misses, 0 to 1.
+
+    Where the misses are not known, each explains what the rules call `unknown`.
+    """
     if not misses.known:
         return dict.fromkeys(faults, rules.explaining.unknown)
-    told = dict(iter(shots.groupby("fault")))
+    labels = {row.shot: label_shot(row.shot.split(), rules) for row in shots}
+    own: dict[str, list[Shot]] = {}
+    for row in shots:
+        own.setdefault(row.fault, []).append(row)
     found = {}
     for fault in faults:
-        rows = told.get(fault)
-        parts = [share * _weight(miss, fault, rows, rules) for miss, share in misses.shares.items()]
-        found[fault] = min(1.0, misses.level * sum(parts))
+        rows = own.get(fault, [])
+        weights = [share * _weight(miss, fault, rows, labels, rules) for miss, share in misses.shares.items()]
+        found[fault] = min(1.0, misses.level * sum(weights))
     return found
 
 
@@ -130,22 +138,20 @@ def pass_back(
     return told
 
 
-def _weight(miss: str, fault: str, rows: pd.DataFrame | None, rules: Rules) -> float:
+def _weight(miss: str, fault: str, rows: Sequence[Shot], labels: Mapping[str, Labels], rules: Rules) -> float:
     """The rules' weight, moved by how much more often the fault shows with the miss than without it."""
     weight, smoothing = rules.weight(miss, fault), rules.explaining.smoothing
-    if rows is None:
+    having = [row for row in rows if miss in labels[row.shot].counts]
+    lacking = [row for row in rows if miss not in labels[row.shot].counts]
+    n_with, n_without = sum(row.n for row in having), sum(row.n for row in lacking)
+    overall = sum(row.p for row in rows) / max(n_with + n_without, 1.0)
+    if min(n_with, n_without) < rules.explaining.lift_least_swings or overall <= 0:
         return weight
-    having = rows["shot"].map(lambda shot: miss in label_shot(shot.split(), rules).counts).to_numpy(bool)
-    n, p = rows["n"].to_numpy(float), rows["p"].to_numpy(float)
-    n_with, n_without = float(n[having].sum()), float(n[~having].sum())
-    if min(n_with, n_without) < rules.explaining.lift_least_swings:
-        return weight
-    overall = float(p.sum() / n.sum())
-    rate_with = (float(p[having].sum()) + smoothing * overall) / (n_with + smoothing)
-    rate_without = (float(p[~having].sum()) + smoothing * overall) / (n_without + smoothing)
-    lift = min(rules.explaining.lift_cap, 2 * rate_with / (rate_with + rate_without)) if overall > 0 else 1.0
+    rate_with = (sum(row.p for row in having) + smoothing * overall) / (n_with + smoothing)
+    rate_without = (sum(row.p for row in lacking) + smoothing * overall) / (n_without + smoothing)
+    lift = min(rules.explaining.lift_cap, 2 * rate_with / (rate_with + rate_without))
     if weight > 0:
         return weight * lift
     error = (overall * (1 - overall) * (1 / n_with + 1 / n_without)) ** 0.5
-    seen = rate_with - rate_without > 2 * error > 0  # an association the rules do not know of has to be clear
-    return rules.explaining.unlisted_weight * (lift - 1) if seen else 0.0
+    clear = rate_with - rate_without > 2 * error > 0  # asked only of what the rules do not know of
+    return rules.explaining.unlisted_weight * (lift - 1) if clear else 0.0

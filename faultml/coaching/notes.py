@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 
 from faultml.coaching.data import Record, load_data
 from faultml.coaching.players import PlayerFacts
-from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.coaching.rules import Coaching
 from faultml.coaching.setup import DRIFT, EXTENSION_HIGH, EXTENSION_LOW
 
 Confidence = Literal["high", "moderate", "low"]
@@ -154,14 +154,12 @@ def drift_note(facts: PlayerFacts) -> Note:
     return write(DRIFT, drift=listed(moved))
 
 
-def save_notes(
-    rates: Mapping[str, float], facts: PlayerFacts, waiting: Iterable[str], coaching: Coaching
-) -> list[Note]:
+def save_notes(rate: float, facts: PlayerFacts, waiting: Iterable[str], coaching: Coaching) -> list[Note]:
     """What the late save means for what to work on, where there is one."""
     if not facts.late_save:
         return []
     rules = coaching.rules.late_save
-    notes = [write("late-save-seen", rate=percent(rates[LATE_SAVE])), write("expect-pushes-meanwhile")]
+    notes = [write("late-save-seen", rate=percent(rate)), write("expect-pushes-meanwhile")]
     names = [coaching.words[fault] for fault in rules.waits if fault in waiting]
     return notes + (
         [write("waiting", faults=listed(names), cause=coaching.words[rules.cause])] if names else []

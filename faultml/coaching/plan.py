@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
-
-import pandas as pd
 
 from faultml.coaching import retest
 from faultml.coaching.book import Drill
 from faultml.coaching.care import SEE_CLINICIAN, CareRules, PlayerCare
 from faultml.coaching.notes import Note, finding_notes, listed, reasons, save_notes, setup_notes, write
-from faultml.coaching.players import PlayerFacts
+from faultml.coaching.players import PlayerFacts, PlayerView
 from faultml.coaching.ranking import FaultWorth, Option, Situation, rank_drills
-from faultml.coaching.rules import Coaching
+from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.window import PlacedWindow, place
 
 NO_ROOM = "no-room-in-limits"
@@ -27,26 +25,32 @@ class PlayerPlan:
 
     Attributes
     ----------
-    player
-        Id.
-    rows
-        The player's rows of `player_faults`, indexed by fault.
-    facts, care
-        What holds for the player beside the faults, and what the roster allows.
+    view
+        The player, as `player_faults` sees it.
+    care
+        What the roster allows.
     retests
         Fault -> the last re-test (a row of `retest_results`).
     sessions
         Labels of the player's sessions.
     """
 
-    player: str
-    rows: pd.DataFrame
-    facts: PlayerFacts
+    view: PlayerView
     care: PlayerCare
     retests: Mapping[str, Mapping[str, Any]]
-    sessions: pd.Series
+    sessions: Collection[str]
     coaching: Coaching
     rules: CareRules
+
+    @property
+    def player(self) -> str:
+        """The player's id."""
+        return self.view.player
+
+    @property
+    def facts(self) -> PlayerFacts:
+        """What holds for the player beside the faults."""
+        return self.view.facts
 
     @cached_property
     def faults(self) -> tuple[str, ...]:
@@ -62,10 +66,10 @@ class PlayerPlan:
     def worths(self) -> list[FaultWorth]:
         """What each fault is worth working on, before any drill."""
         floor = self.coaching.rules.explaining.floor
-        rows = self.rows.loc[list(self.faults)]
+        rows = [self.view.rows[fault] for fault in self.faults]
         return [
-            FaultWorth(row.fault, row.rate_now, row.severity, max(row.explains, floor))
-            for row in rows.itertuples(index=False)
+            FaultWorth(row["fault"], row["rate_now"], row["severity"], max(row["explains"], floor))
+            for row in rows
         ]
 
     @cached_property
@@ -139,7 +143,7 @@ class PlayerPlan:
 
     def finding_notes(self, fault: str) -> list[Note]:
         """How far to trust one flagged fault."""
-        return finding_notes(self.rows.loc[fault].to_dict(), self.facts, self.coaching) + self._miss_notes()
+        return finding_notes(self.view.rows[fault], self.facts, self.coaching) + self._miss_notes()
 
     def drill_notes(self, option: Option) -> list[Note]:
         """What to say with a picked drill; what holds for the player as a whole is said with the first."""
@@ -178,7 +182,7 @@ class PlayerPlan:
         return [first[self.reason]() if self.reason in first else write(self.reason), *whole]
 
     def _of_kind(self, kind: str) -> tuple[str, ...]:
-        return tuple(self.rows.index[self.rows["kind"] == kind])
+        return tuple(fault for fault, row in self.view.rows.items() if row["kind"] == kind)
 
     def _refusal(self, drill: Drill) -> str:
         """Code of what speaks against a drill for this player, "" where nothing does."""
@@ -193,7 +197,7 @@ class PlayerPlan:
         """Whether what is flagged explains the miss."""
         if not self.facts.misses.known:
             return [write("miss-unknown")]
-        explained = self.rows.loc[list(self.faults), "explains"].max() if self.faults else 0.0
+        explained = max((self.view.rows[fault]["explains"] for fault in self.faults), default=0.0)
         if self._misses and explained < self.coaching.rules.explaining.explains_at:
             return [write("nothing-explains-miss", miss=self.facts.misses.main)]
         return []
@@ -201,8 +205,7 @@ class PlayerPlan:
     def _player_notes(self, known: set[str]) -> list[Note]:
         """What holds for the player as a whole, leaving out what was said."""
         notes = setup_notes(self.facts, self.coaching)
-        rates = self.rows["rate_now"].to_dict()
-        notes += save_notes(rates, self.facts, self.waiting, self.coaching)
+        notes += save_notes(self.view.rows[LATE_SAVE]["rate_now"], self.facts, self.waiting, self.coaching)
         if self.styles:
             notes.append(write("style-not-fault", faults=self._named(self.styles).capitalize()))
         if self.facts.misses.path:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import pandas as pd
 
-from faultml.coaching import misses as miss_rules
 from faultml.coaching.care import CareRules, cell_text
 from faultml.coaching.figures import by_session, figures
-from faultml.coaching.misses import MissProfile
-from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.coaching.misses import MissProfile, Shot, explains, pass_back, profile
+from faultml.coaching.rules import LATE_SAVE, Coaching, Rules
 from faultml.coaching.sessions import COUNTING
-from faultml.coaching.setup import PlayerSetup, player_setup
+from faultml.coaching.setup import PlayerSetup, player_setups
 from faultml.coaching.summary import Summary
 
 KINDS: Final = ("fault", "style", "pattern", "none", "not_assessed", "not_learned")
@@ -53,124 +52,126 @@ class PlayerFacts:
     limited_share: float
 
 
-class PlayerTable(NamedTuple):
-    """The frame of players and faults, and the facts of each player."""
+@dataclass(frozen=True)
+class PlayerView:
+    """One player: the rows of `player_faults` by fault, in catalogue order, and what else holds."""
 
-    rows: pd.DataFrame
-    facts: dict[str, PlayerFacts]
+    player: str
+    rows: Mapping[str, Mapping[str, Any]]
+    facts: PlayerFacts
 
 
 def player_faults(
     summary: Summary, roster: Mapping[str, Mapping[str, Any]], coaching: Coaching, care: CareRules
-) -> PlayerTable:
+) -> list[PlayerView]:
     """Every player of the season with every fault, the session faults and the late save.
 
-    Columns: ``player, fault, kind`` (one of `KINDS`), ``swings, sessions`` (assessed, practice left out),
+    A row holds: ``player, fault, kind`` (one of `KINDS`), ``swings, sessions`` (assessed, practice left out),
     ``rate, rate_lo, rate_hi`` (share of swings, 90 %), ``rate_now`` (the same over the latest sessions),
     ``severity, severity_sd`` (past the edge, where it shows), ``unit, measure, spread`` (mean, and SD
     within sessions), ``edge, edge_owner``, ``onset_phase, onset_at``, ``trend`` with ``trend_change,
-    trend_lo, trend_hi`` (first to last session, + worse), ``explains_miss`` (true, false, or null where the
-    miss is unknown), ``explains`` (0 to 1), ``miss``. Working columns for the notes: ``n_borderline,
+    trend_lo, trend_hi`` (first to last session, + worse), ``explains_miss`` (true, false, or None where the
+    miss is unknown), ``explains`` (0 to 1), ``miss``. Working figures for the notes: ``n_borderline,
     n_unassessed, n_unlearned, error_sd``.
     """
+    rules = coaching.rules
     everyone = sorted(summary.sessions["player"].unique())
-    faults = (*coaching.fault_ids, LATE_SAVE)
-    index = pd.MultiIndex.from_product([everyone, faults], names=["player", "fault"])
-    rows = figures(by_session(summary, coaching.catalogue), index, coaching).reset_index()
-    parts = {
-        name: dict(iter(getattr(summary, name).groupby("player"))) for name in ("sessions", "shots", "codes")
-    }
-    facts, pieces = {}, []
-    for player, own in rows.groupby("player", sort=True):
-        shots = parts["shots"].get(player, summary.shots.iloc[:0])
-        codes = parts["codes"].get(player, summary.codes.iloc[:0])
-        usual = cell_text(roster.get(player, {}).get("usual_miss"))
-        misses = miss_rules.profile(shots, usual, coaching.rules)
-        facts[player] = _facts(own, parts["sessions"][player], codes, misses, coaching, care)
-        pieces.append(_with_kinds(own, shots, facts[player], coaching))
-    return PlayerTable(
-        pd.concat(pieces, ignore_index=True) if pieces else rows.assign(kind="", explains=0.0), facts
+    index = pd.MultiIndex.from_product(
+        [everyone, (*coaching.fault_ids, LATE_SAVE)], names=["player", "fault"]
     )
+    rows = _by_player(figures(by_session(summary, coaching.catalogue), index, coaching).reset_index())
+    shots, codes = _by_player(summary.shots), _by_player(summary.codes)
+    setups = player_setups(summary.sessions, care.reference_setup, coaching.catalogue.address, rules.address)
+    sessions = _by_player(summary.sessions)
+    views = []
+    for player in everyone:
+        own = {row["fault"]: row for row in rows[player]}
+        hit = [Shot(row["shot"], row["fault"], row["n"], row["p"]) for row in shots.get(player, [])]
+        misses = profile(hit, cell_text(roster.get(player, {}).get("usual_miss")), rules)
+        facts = _facts(own, sessions[player], codes.get(player, []), misses, setups[player], rules)
+        views.append(PlayerView(player, _with_kinds(own, hit, facts, coaching), facts))
+    return views
+
+
+def _by_player(frame: pd.DataFrame) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in frame.to_dict("records"):
+        found.setdefault(row["player"], []).append({str(name): value for name, value in row.items()})
+    return found
 
 
 def _facts(
-    own: pd.DataFrame,
-    sessions: pd.DataFrame,
-    codes: pd.DataFrame,
+    own: Mapping[str, Mapping[str, Any]],
+    sessions: Sequence[Mapping[str, Any]],
+    codes: Sequence[Mapping[str, Any]],
     misses: MissProfile,
-    coaching: Coaching,
-    care: CareRules,
+    setup: PlayerSetup,
+    rules: Rules,
 ) -> PlayerFacts:
-    rules = coaching.rules
-    saves = own.loc[own["fault"] == LATE_SAVE, "rate_now"].fillna(0.0)
-    assessed = sessions["n_assessed"].sum()
-    found = codes[codes["kind"] == "finding"]
-    limiting = found.loc[found["code"].isin(rules.confidence.quality_codes), "n"].sum()
+    assessed = sum(row["n_assessed"] for row in sessions)
+    found = {row["code"]: row["n"] for row in codes if row["kind"] == "finding"}
+    limiting = sum(n for code, n in found.items() if code in rules.confidence.quality_codes)
     return PlayerFacts(
-        setup=player_setup(sessions, care.reference_setup, coaching.catalogue.address, rules.address),
+        setup=setup,
         misses=misses,
-        late_save=bool((saves >= rules.shows.late_save_rate).any()),
-        swings=int(sessions["n_swings"].sum()),
+        late_save=own[LATE_SAVE]["rate_now"] >= rules.shows.late_save_rate,
+        swings=int(sum(row["n_swings"] for row in sessions)),
         assessed=int(assessed),
-        practice=int(sessions.loc[~sessions["context"].isin(COUNTING), "n_assessed"].sum()),
-        forearm_seen=bool(sessions["n_pronation"].sum() > assessed / 2),
-        findings=frozenset(found.loc[found["n"] >= assessed / 10, "code"]) if assessed else frozenset(),
-        limited_share=min(1.0, float(limiting / assessed)) if assessed else 0.0,
+        practice=int(sum(row["n_assessed"] for row in sessions if row["context"] not in COUNTING)),
+        forearm_seen=sum(row["n_pronation"] for row in sessions) > assessed / 2,
+        findings=frozenset(code for code, n in found.items() if n >= max(assessed, 1) / 10),
+        limited_share=min(1.0, limiting / assessed) if assessed else 0.0,
     )
 
 
 def _with_kinds(
-    own: pd.DataFrame, shots: pd.DataFrame, facts: PlayerFacts, coaching: Coaching
-) -> pd.DataFrame:
+    own: Mapping[str, Mapping[str, Any]], shots: Sequence[Shot], facts: PlayerFacts, coaching: Coaching
+) -> dict[str, dict[str, Any]]:
     """Say of a player's rows what explains the miss, and whether each is a fault, a style, or nothing."""
-    rules, misses = coaching.rules, facts.misses
-    rate_now = dict(zip(own["fault"], own["rate_now"].fillna(0.0), strict=True))
-    shown = {fault for fault, rate in rate_now.items() if fault != LATE_SAVE and rate >= rules.shows.rate}
-    brought = {LATE_SAVE, *shown} if facts.late_save else shown
-    explained = miss_rules.explains(misses, shots, own["fault"], rules)
-    explained = miss_rules.pass_back(explained, coaching.brings, brought, rules.explaining.inherit)
+    rules, known = coaching.rules, facts.misses.known
+    shown = {name for name, row in own.items() if name != LATE_SAVE and row["rate_now"] >= rules.shows.rate}
+    seen = shown | ({LATE_SAVE} if facts.late_save else set())
+    explained = explains(facts.misses, shots, own, rules)
+    explained = pass_back(explained, coaching.brings, seen, rules.explaining.inherit)
     if facts.late_save:
         cause = rules.late_save.cause
         explained[cause] = max(explained[cause], rules.explaining.save_floor)
     kinds: dict[str, str] = {}
-    for row in own.itertuples(index=False):  # in catalogue order, in which causes come before what they bring
-        kinds[row.fault] = _kind(row, shown, kinds, explained, facts, coaching)
-    told = [
-        kinds[fault] in FLAGGED and explained[fault] >= rules.explaining.explains_at if misses.known else None
-        for fault in own["fault"]
-    ]
-    return own.assign(
-        kind=own["fault"].map(kinds),
-        explains=own["fault"].map(explained).astype(float),
-        explains_miss=pd.array(told, dtype="boolean"),
-        miss=misses.main,
-    )
+    rows = {}
+    for name, row in own.items():  # in catalogue order, in which causes come before what they bring
+        kinds[name] = _kind(row, name in shown, kinds, explained[name], facts, coaching)
+        told = kinds[name] in FLAGGED and explained[name] >= rules.explaining.explains_at
+        rows[name] = {
+            **row,
+            "kind": kinds[name],
+            "explains": explained[name],
+            "explains_miss": told if known else None,
+            "miss": facts.misses.main,
+        }
+    return rows
 
 
 def _kind(
-    row: Any,
-    shown: set[str],
+    row: Mapping[str, Any],
+    shown: bool,
     earlier: Mapping[str, str],
-    explained: Mapping[str, float],
+    explained: float,
     facts: PlayerFacts,
     coaching: Coaching,
 ) -> str:
     """What a fault is in this player; `earlier` holds the kinds of what comes before it in the catalogue."""
-    if row.swings == 0:
-        return "not_learned" if row.n_unlearned else "not_assessed"
-    if row.fault == LATE_SAVE:
+    fault, style, save = row["fault"], coaching.rules.style, coaching.rules.late_save
+    if row["swings"] == 0:
+        return "not_learned" if row["n_unlearned"] else "not_assessed"
+    if fault == LATE_SAVE:
         return "pattern" if facts.late_save else "none"
-    if row.fault not in shown:
+    if not shown:
         return "none"
-    style, save = coaching.rules.style, coaching.rules.late_save
-    harmless = facts.misses.known and explained[row.fault] < style.explains_below
-    saving = facts.late_save and row.fault in (save.cause, *save.waits)
+    harmless = facts.misses.known and explained < style.explains_below
+    saving = facts.late_save and fault in (save.cause, *save.waits)
     brought = any(
-        kind == "fault" and row.fault in coaching.brings.get(cause, ()) for cause, kind in earlier.items()
+        kind == "fault" and fault in coaching.brings.get(cause, ()) for cause, kind in earlier.items()
     )
-    steady = (
-        row.fault in coaching.catalogue.ids
-        and row.spread * coaching.to_degrees(row.fault) <= style.spread_deg
-    )
-    often = row.rate_now >= style.rate and row.swings >= style.swings
+    steady = row["spread"] * coaching.to_degrees(fault) <= style.spread_deg
+    often = row["rate_now"] >= style.rate and row["swings"] >= style.swings
     return "style" if harmless and steady and often and not saving and not brought else "fault"

@@ -74,27 +74,25 @@ def prescribe(
         The rules of care; the package's own where not given.
     """
     care = care or load_care()
-    roster_row = roster_rows(roster)
-    table = player_faults(summary, roster_row, coaching, care)
+    told = roster_rows(roster)
     results = retest.retest_results(summary, coaching)
-    tested = dict(iter(results.groupby("player")))
-    sessions = dict(iter(summary.sessions.groupby("player")["session"]))
+    tested: dict[str, list[dict[str, Any]]] = {}
+    for row in results.to_dict("records"):
+        tested.setdefault(row["player"], []).append(row)
+    sessions = summary.sessions.groupby("player")["session"].unique().to_dict()
     plans = [
         PlayerPlan(
-            player=str(player),
-            rows=rows.set_index("fault", drop=False),
-            facts=table.facts[str(player)],
-            care=_with_seen_misses(care_of(roster_row.get(str(player)), care), table.facts[str(player)]),
-            retests=retest.latest(tested.get(player, results.iloc[:0])),
-            sessions=sessions[player],
+            view=view,
+            care=_with_seen_misses(care_of(told.get(view.player), care), view.facts),
+            retests=retest.latest(tested.get(view.player, [])),
+            sessions=sessions[view.player],
             coaching=coaching,
             rules=care,
         )
-        for player, rows in table.rows.groupby("player", sort=True)
+        for view in player_faults(summary, told, coaching, care)
     ]
-    players = [_player_rows(plan) for plan in plans]
     return Prescription(
-        players=pd.concat(players, ignore_index=True) if players else pd.DataFrame(columns=PLAYER_COLUMNS),
+        players=_player_frame([row for plan in plans for row in _player_rows(plan)]),
         drills=_drill_frame([row for plan in plans for row in _drill_rows(plan)]),
         retests=results,
         explanations={plan.player: explanation(plan) for plan in plans},
@@ -105,14 +103,18 @@ def _with_seen_misses(care: PlayerCare, facts: PlayerFacts) -> PlayerCare:
     return replace(care, hits_fat=care.hits_fat or facts.misses.main == "fat")
 
 
-def _player_rows(plan: PlayerPlan) -> pd.DataFrame:
+def _player_rows(plan: PlayerPlan) -> list[dict[str, Any]]:
     flagged = {fault: plan.finding_notes(fault) for fault in (*plan.faults, *plan.styles)}
-    return plan.rows.assign(
-        leading=[fault == plan.leading for fault in plan.rows["fault"]],
-        confidence=[confidence(flagged[fault]) if fault in flagged else "" for fault in plan.rows["fault"]],
-        notes=[_told(flagged.get(fault, [])) for fault in plan.rows["fault"]],
-        warnings=[list(plan.facts.setup.warnings) for _ in range(len(plan.rows))],
-    )[PLAYER_COLUMNS]
+    return [
+        {
+            **row,
+            "leading": fault == plan.leading,
+            "confidence": confidence(flagged[fault]) if fault in flagged else "",
+            "notes": _told(flagged.get(fault, [])),
+            "warnings": list(plan.facts.setup.warnings),
+        }
+        for fault, row in plan.view.rows.items()
+    ]
 
 
 def _drill_rows(plan: PlayerPlan) -> list[dict[str, Any]]:
@@ -158,6 +160,11 @@ def _reason_row(plan: PlayerPlan) -> dict[str, Any]:
 
 def _told(notes: Sequence[Note]) -> list[str]:
     return [str(note) for note in notes]
+
+
+def _player_frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    frame = pd.DataFrame(list(rows), columns=PLAYER_COLUMNS)
+    return frame.astype({"explains_miss": "boolean", "leading": bool})
 
 
 def _drill_frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -48,13 +49,13 @@ def retest_results(summary: Summary, coaching: Coaching) -> pd.DataFrame:
     ].reset_index(drop=True)
 
 
-def latest(results: pd.DataFrame) -> dict[str, dict[str, Any]]:
+def latest(results: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
     """Of one player's re-tests, the last of each fault."""
-    ordered = sorted(results.to_dict("records"), key=lambda row: natural_key(str(row["session"])))
+    ordered = sorted(results, key=lambda row: natural_key(str(row["session"])))
     return {str(row["fault"]): dict(row) for row in ordered}
 
 
-def due(drill: Drill, sessions: pd.Series) -> dt.date | None:
+def due(drill: Drill, sessions: Iterable[str]) -> dt.date | None:
     """When the drill's re-test is due: so many days after the last session, where its label is a date."""
     dates = [date for date in map(session_date, sessions) if date is not None]
     return max(dates) + dt.timedelta(days=drill.retest.after_days) if dates else None

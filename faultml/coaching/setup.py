@@ -42,30 +42,32 @@ class PlayerSetup:
     warnings: tuple[str, ...] = ()
 
 
-def player_setup(
+def player_setups(
     sessions: pd.DataFrame, reference: Setup, address: Address, rules: AddressRules
+) -> dict[str, PlayerSetup]:
+    """Every player's setup, from `Summary.sessions`."""
+    columns = [f"address_{angle}" for angle in ANGLES]
+    sums = sessions.groupby(["player", "session"])[["n_address", "n_pronation", *columns]].sum()
+    counts = np.column_stack([sums["n_address"], sums["n_address"], sums["n_pronation"]])
+    means = sums[columns].set_axis(ANGLES, axis="columns") / np.where(counts > 0, counts, np.nan)
+    usual = means.groupby("player").median()
+    steady = means.where(counts >= rules.least_swings).groupby("player")
+    spread = steady.max() - steady.min()
+    return {
+        str(player): _setup(
+            usual.loc[player].to_dict(), spread.loc[player].to_dict(), reference, address, rules
+        )
+        for player in usual.index
+    }
+
+
+def _setup(
+    usual: dict[str, float], spread: dict[str, float], reference: Setup, address: Address, rules: AddressRules
 ) -> PlayerSetup:
-    """The setup in a player's rows of `Summary.sessions`."""
-    sums = sessions.groupby("session")[
-        ["n_address", "n_pronation", *(f"address_{angle}" for angle in ANGLES)]
-    ].sum()
-    counts = {angle: sums["n_pronation" if angle == "pronation_deg" else "n_address"] for angle in ANGLES}
-    means = {
-        angle: (sums[f"address_{angle}"] / counts[angle])[counts[angle] > 0].to_numpy(float)
-        for angle in ANGLES
-    }
-    if not len(means["flexion_deg"]):
+    if np.isnan(usual["flexion_deg"]):
         return PlayerSetup(reference, measured=False)
-    angles = {
-        angle: float(np.median(mean)) if len(mean) else getattr(reference, angle)
-        for angle, mean in means.items()
-    }
-    steady = {
-        angle: means[angle][(counts[angle][counts[angle] > 0] >= rules.least_swings).to_numpy()]
-        for angle in ANGLES
-    }
-    spread = {angle: float(np.ptp(mean)) for angle, mean in steady.items() if len(mean) > 1}
-    drift = {angle: wide for angle, wide in spread.items() if wide > getattr(rules, f"drift_{angle}")}
+    angles = {name: getattr(reference, name) if np.isnan(angle) else angle for name, angle in usual.items()}
+    drift = {name: wide for name, wide in spread.items() if wide > getattr(rules, f"drift_{name}")}
     extension = -angles["flexion_deg"]
     warned = {
         EXTENSION_HIGH: extension > address.extension_high,

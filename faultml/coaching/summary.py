@@ -6,9 +6,9 @@ summary (to rounding). Its frames have one row a player, session, context and fa
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,10 @@ from faultml.channels import ID_COLUMNS
 from faultml.coaching.rules import LATE_SAVE
 from faultml.errors import InputError
 from faultml.faults.catalogue import PHASE_STARTS, Catalogue, load_catalogue
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 KEYS: Final = {
     "faults": ("player", "session", "context", "fault"),
@@ -34,7 +38,7 @@ SUMS: Final = {
     "shots": ("n", "p"),
     "spread": ("n", "measure", "measure2", "error2"),
     "sessions": (
-        "n_swings", "n_assessed", "n_address", "n_pronation", "n_marked", "n_findings",
+        "n_swings", "n_assessed", "n_address", "n_pronation",
         "address_flexion_deg", "address_ulnar_deg", "address_pronation_deg",
     ),
     "codes": ("n",),
@@ -90,16 +94,15 @@ def summarise(swings: pd.DataFrame, faults: pd.DataFrame, catalogue: Catalogue |
     InputError
         Where a row of `faults` belongs to no swing of `swings`.
     """
-    swings = swings.reset_index(drop=True)
-    context = swings["context"].fillna("").replace("", "play")
-    rows = _fault_rows(swings, faults)
+    told = _read_swings(swings)
+    rows = _read_faults(swings, faults, told)
     watched = {fault for entry in (catalogue or load_catalogue()).session_faults for fault in entry.of}
     return Summary(
-        faults=_sum_faults(swings, context, rows),
-        shots=_sum_shots(swings, context, rows),
-        spread=_sum_spread(swings, context, rows, watched),
-        sessions=_sum_sessions(swings, context),
-        codes=_sum_codes(swings),
+        faults=_sum_faults(told, rows),
+        shots=_sum_shots(told, rows),
+        spread=_sum_spread(told, rows, watched),
+        sessions=_sum_sessions(swings, told),
+        codes=_sum_codes(swings, told),
     )
 
 
@@ -107,206 +110,227 @@ def merge(summaries: Iterable[Summary]) -> Summary:
     """Add summaries up; none at all give the empty summary."""
     parts = list(summaries)
     frames = {name: [getattr(part, name) for part in parts] for name in KEYS}
-    return Summary(
-        **{name: _add_up(name, pd.concat(frame) if frame else _empty(name)) for name, frame in frames.items()}
-    )
+    return Summary(**{name: _merge_frames(name, frame) for name, frame in frames.items()})
 
 
-def _empty(name: str) -> pd.DataFrame:
-    text = {key: pd.Series(dtype="str") for key in KEYS[name]}
-    return pd.DataFrame(text | {column: pd.Series(dtype=float) for column in SUMS[name]})
-
-
-def _add_up(name: str, rows: pd.DataFrame) -> pd.DataFrame:
+def _merge_frames(name: str, frames: list[pd.DataFrame]) -> pd.DataFrame:
     """Sum rows of equal keys, in the order of the keys."""
-    if rows.empty:
-        return _empty(name)
-    keys = list(KEYS[name])
-    summed = rows.groupby(keys, sort=True, observed=True)[list(SUMS[name])].sum()
-    return summed.astype(float).reset_index()
+    keys, sums = list(KEYS[name]), list(SUMS[name])
+    filled = [frame for frame in frames if len(frame)]
+    if not filled:
+        text = {key: pd.Series(dtype="str") for key in keys}
+        return pd.DataFrame(text | {column: pd.Series(dtype=float) for column in sums})
+    return pd.concat(filled).groupby(keys, sort=True, observed=True)[sums].sum().reset_index()
+
+
+class _Text(NamedTuple):
+    """A column of text as numbers: each row's number, and the text of each number."""
+
+    codes: Ints
+    labels: list[str]
+
+
+@dataclass(frozen=True)
+class _Swings:
+    """What the sums need of the swings of a batch, in their order."""
+
+    text: dict[str, _Text]
+    assessed: Bools
+    play: Bools
+    practice: Bools
+    shot_known: Bools
 
 
 @dataclass(frozen=True)
 class _Rows:
-    """The fault rows of a batch as arrays, the late save included, each with the position of its swing."""
+    """Fault rows as arrays, the late save's at the end; `swing` is the position of each row's swing."""
 
-    swing: NDArray[np.int64]
-    fault: NDArray[np.int64]
-    names: tuple[str, ...]
-    values: pd.DataFrame
-
-    @property
-    def assessed(self) -> NDArray[np.bool_]:
-        return self.values["status"].to_numpy() == "assessed"
-
-
-def _fault_rows(swings: pd.DataFrame, faults: pd.DataFrame) -> _Rows:
-    ids = list(ID_COLUMNS)
-    first = ~swings.duplicated(
-        ids
-    ).to_numpy()  # copies of a repeated id are all refused: any of them stands for it
-    where = pd.MultiIndex.from_frame(swings.loc[first, ids]).get_indexer(
-        pd.MultiIndex.from_frame(faults[ids])
-    )
-    if (where < 0).any():
-        stray = faults.loc[where < 0, ids].iloc[0]
-        raise InputError(
-            "unknown-swing", where="faults", expected="a swing of the same batch", found=" / ".join(stray)
-        )
-    position = np.flatnonzero(first)[where]
-    codes, names = pd.factorize(faults["fault"])
-    columns = [
-        "status",
-        "probability",
-        "call",
-        "severity",
-        "measure",
-        "measure_sd",
-        "onset_phase",
-        "onset_at",
-    ]
-    late = pd.DataFrame(
-        {
-            "status": np.where(swings["assessed"].astype(bool), "assessed", "not_assessed"),
-            "probability": swings["late_save_probability"].to_numpy(float),
-            "call": np.where(swings["late_save"].fillna(False).astype(bool), "yes", "no"),
-        }
-    )
-    late.loc[late["probability"].isna(), "status"] = "not_assessed"
-    values = pd.concat(
-        [faults[columns].reset_index(drop=True), late.reindex(columns=columns)], ignore_index=True
-    )
-    return _Rows(
-        swing=np.concatenate([position, np.arange(len(swings))]),
-        fault=np.concatenate([codes, np.full(len(swings), len(names))]),
-        names=(*map(str, names), LATE_SAVE),
-        values=values,
-    )
+    swing: Ints
+    fault: _Text
+    assessed: Bools
+    not_assessed: Bools
+    not_learned: Bools
+    yes: Bools
+    borderline: Bools
+    probability: Floats
+    severity: Floats
+    measure: Floats
+    measure_sd: Floats
+    onset: Floats
 
 
-def _sum_faults(swings: pd.DataFrame, context: pd.Series, rows: _Rows) -> pd.DataFrame:
-    values, assessed = rows.values, rows.assessed
-    number = {
-        name: values[name].to_numpy(float)
-        for name in ("probability", "severity", "measure", "measure_sd", "onset_at")
-    }
-    p = np.where(assessed, number["probability"], 0.0)
-    severity = np.where(assessed, np.nan_to_num(number["severity"]), 0.0)
-    measured = assessed & np.isfinite(number["measure"])
-    measure = np.where(measured, number["measure"], 0.0)
-    error = np.where(measured, np.nan_to_num(number["measure_sd"]), 0.0)
-    yes = assessed & (values["call"].to_numpy() == "yes")
-    start = values["onset_phase"].map(PHASE_STARTS).to_numpy(float)
-    begun = yes & np.isfinite(start + number["onset_at"])
-    table = pd.DataFrame(
-        {
-            "n": assessed,
-            "n_unassessed": values["status"].to_numpy() == "not_assessed",
-            "n_unlearned": values["status"].to_numpy() == "not_learned",
-            "n_flagged": yes,
-            "n_borderline": assessed & (values["call"].to_numpy() == "borderline"),
-            "n_inside": measured & (severity <= 0),
-            "n_measured": measured,
-            "p": p,
-            "pq": p * (1 - p),
-            "p_severity": p * severity,
-            "p_severity2": p * severity**2,
-            "measure": measure,
-            "measure2": measure**2,
-            "error2": error**2,
-            "n_onset": begun,
-            "onset": np.where(begun, start + number["onset_at"], 0.0),
-        }
-    )
-    group, keys = _number(swings.assign(context=context), ["player", "session", "context"])
-    return _sum_by(table, keys, group[rows.swing], rows.names, rows.fault)
+def _code(column: pd.Series | list[str]) -> _Text:
+    codes, labels = pd.factorize(pd.Series(column, dtype="str").fillna(""))
+    return _Text(codes, [str(label) for label in labels])
 
 
-def _sum_shots(swings: pd.DataFrame, context: pd.Series, rows: _Rows) -> pd.DataFrame:
-    shot = _shot_keys(swings["shot"])
-    use = rows.assessed & ((context == "play").to_numpy() & (shot != ""))[rows.swing]
-    group, keys = _number(swings.assign(shot=shot), ["player", "shot"])
-    table = pd.DataFrame({"n": 1.0, "p": rows.values["probability"].to_numpy(float)[use]})
-    return _sum_by(table, keys, group[rows.swing[use]], rows.names, rows.fault[use])
-
-
-def _sum_spread(swings: pd.DataFrame, context: pd.Series, rows: _Rows, watched: set[str]) -> pd.DataFrame:
-    measure = rows.values["measure"].to_numpy(float)
-    error = np.nan_to_num(rows.values["measure_sd"].to_numpy(float))
-    watches = np.array([name in watched for name in rows.names])[rows.fault]
-    use = rows.assessed & watches & np.isfinite(measure) & (context != "practice").to_numpy()[rows.swing]
+def _read_swings(swings: pd.DataFrame) -> _Swings:
+    context = swings["context"].fillna("").replace("", "play")
+    shots = _shot_keys(swings["shot"])
     club = swings["club"].fillna("").astype("str").str.casefold()
-    group, keys = _number(swings.assign(club=club), ["player", "session", "club"])
-    table = pd.DataFrame(
-        {"n": 1.0, "measure": measure[use], "measure2": measure[use] ** 2, "error2": error[use] ** 2}
+    columns = {"player": swings["player"], "session": swings["session"], "context": context, "club": club}
+    return _Swings(
+        text={name: _code(column) for name, column in columns.items()} | {"shot": _code(shots)},
+        assessed=swings["assessed"].to_numpy(bool),
+        play=(context == "play").to_numpy(bool),
+        practice=(context == "practice").to_numpy(bool),
+        shot_known=np.array([shot != "" for shot in shots], dtype=bool),
     )
-    return _sum_by(table, keys, group[rows.swing[use]], rows.names, rows.fault[use])
 
 
-def _sum_sessions(swings: pd.DataFrame, context: pd.Series) -> pd.DataFrame:
-    assessed = swings["assessed"].astype(bool)
-    angles = {
-        name: swings[name].astype(float).where(assessed)
-        for name in SUMS["sessions"]
-        if name.startswith("address_")
+def _read_faults(swings: pd.DataFrame, faults: pd.DataFrame, told: _Swings) -> _Rows:
+    names = _code(faults["fault"])
+    number = {
+        name: faults[name].to_numpy(float) for name in ("probability", "severity", "measure", "measure_sd")
     }
-    pronation, known = angles["address_pronation_deg"].notna(), angles["address_flexion_deg"].notna()
-    table = swings[["player", "session"]].assign(
-        context=context,
-        n_swings=1.0,
-        n_assessed=assessed,
-        n_address=known,
-        n_pronation=pronation,
-        n_marked=assessed & swings["impact_marked"].fillna(False).astype(bool),
-        n_findings=assessed & (swings["findings"].map(len) > 0),
-        **{name: angle.fillna(0.0) for name, angle in angles.items()},
+    status = {
+        name: faults["status"].eq(name).to_numpy(bool) for name in ("assessed", "not_assessed", "not_learned")
+    }
+    call = {name: faults["call"].eq(name).to_numpy(bool) for name in ("yes", "borderline")}
+    onset = faults["onset_at"].to_numpy(float) + _starts(faults["onset_phase"])
+    save = swings["late_save_probability"].to_numpy(float)
+    saved = swings["late_save"].eq(True).to_numpy(bool)
+    none, unknown = np.zeros(len(swings), dtype=bool), np.full(len(swings), np.nan)
+    known = told.assessed & np.isfinite(save)
+    both = np.concatenate
+    return _Rows(
+        swing=both([_positions(swings, faults), np.arange(len(swings))]),
+        fault=_Text(both([names.codes, np.full(len(swings), len(names.labels))]), [*names.labels, LATE_SAVE]),
+        assessed=both([status["assessed"] & np.isfinite(number["probability"]), known]),
+        not_assessed=both([status["not_assessed"], ~known]),
+        not_learned=both([status["not_learned"], none]),
+        yes=both([call["yes"], saved]),
+        borderline=both([call["borderline"], none]),
+        probability=both([number["probability"], save]),
+        severity=both([number["severity"], unknown]),
+        measure=both([number["measure"], unknown]),
+        measure_sd=both([number["measure_sd"], unknown]),
+        onset=both([onset, unknown]),
     )
-    return _add_up("sessions", table)
 
 
-def _sum_codes(swings: pd.DataFrame) -> pd.DataFrame:
-    found = swings[["player", "findings"]].explode("findings").dropna().rename(columns={"findings": "code"})
-    refused = swings.loc[~swings["assessed"].astype(bool), ["player", "reason"]].rename(
-        columns={"reason": "code"}
-    )
-    table = pd.concat([found.assign(kind="finding"), refused.assign(kind="refused")], ignore_index=True)
-    return _add_up("codes", table.assign(n=1.0))
+def _positions(swings: pd.DataFrame, faults: pd.DataFrame) -> Ints:
+    """Each fault row's swing. Copies of a repeated id are all refused, so the first may stand for them."""
+    of_swings, of_faults = np.zeros(len(swings), dtype=np.int64), np.zeros(len(faults), dtype=np.int64)
+    for name in ID_COLUMNS:
+        labels = pd.Index(swings[name].unique())
+        found = labels.get_indexer(faults[name])
+        of_swings = of_swings * (len(labels) + 1) + labels.get_indexer(swings[name])
+        of_faults = of_faults * (len(labels) + 1) + np.where(found < 0, len(labels), found)
+    keys, first = np.unique(of_swings, return_index=True)
+    place = np.minimum(np.searchsorted(keys, of_faults), max(len(keys) - 1, 0))
+    stray = keys[place] != of_faults if len(keys) else np.ones(len(faults), dtype=bool)
+    if stray.any():
+        found = " / ".join(faults.loc[stray, list(ID_COLUMNS)].iloc[0])
+        raise InputError("unknown-swing", where="faults", expected="a swing of the same batch", found=found)
+    return first[place] if len(keys) else place
 
 
-def _shot_keys(shots: pd.Series) -> NDArray[np.object_]:
+def _starts(phases: pd.Series) -> Floats:
+    """Where each phase begins on the one axis, NaN where no phase is given."""
+    places = np.full(len(phases), np.nan)
+    for phase, start in PHASE_STARTS.items():
+        places[phases.eq(phase).to_numpy(bool)] = start
+    return places
+
+
+def _shot_keys(shots: pd.Series) -> list[str]:
     """Each swing's shot words in alphabetical order as one string, "" where the shot is not known."""
-    made = {}
+    made: dict[tuple[str, ...], str] = {}
     keys = []
     for words in shots:
         words = () if words is None or isinstance(words, float) else tuple(words)
         if words not in made:
             made[words] = " ".join(sorted(set(words)))
         keys.append(made[words])
-    return np.array(keys, dtype=object)
+    return keys
 
 
-def _number(table: pd.DataFrame, keys: list[str]) -> tuple[NDArray[np.int64], pd.DataFrame]:
-    """Number the groups of `keys`: each row's group, and one row of keys a group."""
-    grouped = table.groupby(keys, sort=False, observed=True, dropna=False)
-    return grouped.ngroup().to_numpy(), table[~table.duplicated(keys)][keys].reset_index(drop=True)
-
-
-def _sum_by(
-    table: pd.DataFrame,
-    keys: pd.DataFrame,
-    group: NDArray[np.int64],
-    names: tuple[str, ...],
-    fault: NDArray[np.int64],
-) -> pd.DataFrame:
-    """Sum the table's columns per group and fault, leaving out what never occurs."""
-    cell = group * len(names) + fault
-    size = len(keys) * len(names)
-    seen = np.flatnonzero(np.bincount(cell, minlength=size))
-    summed = {
-        name: np.bincount(cell, weights=column.to_numpy(float), minlength=size)[seen]
-        for name, column in table.items()
+def _sum_faults(told: _Swings, rows: _Rows) -> pd.DataFrame:
+    p = np.where(rows.assessed, rows.probability, 0.0)
+    severity = np.where(rows.assessed, np.nan_to_num(rows.severity), 0.0)
+    measured = rows.assessed & np.isfinite(rows.measure)
+    measure = np.where(measured, rows.measure, 0.0)
+    yes = rows.assessed & rows.yes
+    begun = yes & np.isfinite(rows.onset)
+    sums = {
+        "n": rows.assessed,
+        "n_unassessed": rows.not_assessed,
+        "n_unlearned": rows.not_learned,
+        "n_flagged": yes,
+        "n_borderline": rows.assessed & rows.borderline,
+        "n_inside": measured & (severity <= 0),
+        "n_measured": measured,
+        "p": p,
+        "pq": p * (1 - p),
+        "p_severity": p * severity,
+        "p_severity2": p * severity**2,
+        "measure": measure,
+        "measure2": measure**2,
+        "error2": np.where(measured, np.nan_to_num(rows.measure_sd), 0.0) ** 2,
+        "n_onset": begun,
+        "onset": np.where(begun, rows.onset, 0.0),
     }
-    named = keys.iloc[seen // len(names)].reset_index(drop=True)
-    return named.assign(fault=np.array(names, dtype=object)[seen % len(names)], **summed).astype(
-        {"fault": "str"}
-    )
+    return _add_up("faults", _keys(("player", "session", "context"), told, rows), sums)
+
+
+def _sum_shots(told: _Swings, rows: _Rows) -> pd.DataFrame:
+    use = rows.assessed & (told.play & told.shot_known)[rows.swing]
+    sums = {"n": np.ones(use.sum()), "p": rows.probability[use]}
+    return _add_up("shots", _keys(("player", "shot"), told, rows, use), sums)
+
+
+def _sum_spread(told: _Swings, rows: _Rows, watched: set[str]) -> pd.DataFrame:
+    watches = np.array([name in watched for name in rows.fault.labels])[rows.fault.codes]
+    use = rows.assessed & watches & np.isfinite(rows.measure) & ~told.practice[rows.swing]
+    measure, error = rows.measure[use], np.nan_to_num(rows.measure_sd[use])
+    sums = {"n": np.ones(use.sum()), "measure": measure, "measure2": measure**2, "error2": error**2}
+    return _add_up("spread", _keys(("player", "session", "club"), told, rows, use), sums)
+
+
+def _sum_sessions(swings: pd.DataFrame, told: _Swings) -> pd.DataFrame:
+    names = ("address_flexion_deg", "address_ulnar_deg", "address_pronation_deg")
+    angles = {name: np.where(told.assessed, swings[name].to_numpy(float), np.nan) for name in names}
+    sums = {
+        "n_swings": np.ones(len(swings)),
+        "n_assessed": told.assessed,
+        "n_address": np.isfinite(angles["address_flexion_deg"]),
+        "n_pronation": np.isfinite(angles["address_pronation_deg"]),
+        **{name: np.nan_to_num(angle) for name, angle in angles.items()},
+    }
+    return _add_up("sessions", {name: told.text[name] for name in KEYS["sessions"]}, sums)
+
+
+def _sum_codes(swings: pd.DataFrame, told: _Swings) -> pd.DataFrame:
+    found = [(place, str(code)) for place, codes in enumerate(swings["findings"]) for code in codes]
+    refused = [(int(place), str(swings["reason"].iloc[place])) for place in np.flatnonzero(~told.assessed)]
+    player = told.text["player"]
+    places = np.array([place for place, _ in (*found, *refused)], dtype=np.int64)
+    kind = np.repeat([0, 1], [len(found), len(refused)])
+    keys = {
+        "player": _Text(player.codes[places], player.labels),
+        "kind": _Text(kind, ["finding", "refused"]),
+        "code": _code([code for _, code in (*found, *refused)]),
+    }
+    return _add_up("codes", keys, {"n": np.ones(len(places))})
+
+
+def _keys(names: tuple[str, ...], told: _Swings, rows: _Rows, use: Bools | None = None) -> dict[str, _Text]:
+    """Keys of the swing, and the fault, for the rows in use."""
+    swing, fault = (rows.swing, rows.fault.codes) if use is None else (rows.swing[use], rows.fault.codes[use])
+    keys = {name: _Text(told.text[name].codes[swing], told.text[name].labels) for name in names}
+    return keys | {"fault": _Text(fault, rows.fault.labels)}
+
+
+def _add_up(name: str, keys: Mapping[str, _Text], sums: Mapping[str, NDArray]) -> pd.DataFrame:
+    """Sum columns over rows of equal keys."""
+    sizes = [max(len(key.labels), 1) for key in keys.values()]
+    number = np.ravel_multi_index([key.codes for key in keys.values()], sizes)
+    seen, group = np.unique(number, return_inverse=True)
+    codes = np.unravel_index(seen, sizes)
+    text = {
+        label: pd.array([key.labels[each] for each in code], dtype="str")
+        for (label, key), code in zip(keys.items(), codes, strict=True)
+    }
+    numbers = {column: np.bincount(group, values, len(seen)) for column, values in sums.items()}
+    return pd.DataFrame(text | numbers)[[*KEYS[name], *SUMS[name]]]

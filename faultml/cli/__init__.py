@@ -19,7 +19,7 @@ COMMANDS: Final = {
     "simulate": "Make a season of generated golfers.",
     "train": "Train the default model from a seed.",
 }
-"""Every command in the order a coach meets them, with its line in ``faultml --help``; its module has the same name."""
+"""Every command in the order a coach meets them, with its line of help; its module has the same name."""
 
 WRONG_USE: Final = 2
 
@@ -57,7 +57,9 @@ class LazyGroup(click.Group):
             raise _Refusal(str(error)) from error
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
 @click.version_option(__version__, prog_name="faultml")
 def main() -> None:
     """Find lead-wrist swing faults in a season of recordings, and the one drill to work on next.

@@ -1,0 +1,78 @@
+"""A drill as the player gets it: the book's steps with the player's own window, dose, re-test and notes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup
+
+from faultml.coaching.book import Drill
+from faultml.coaching.rules import Coaching
+from faultml.report.charts import practice_window
+from faultml.report.gates import DRAWN_STATS
+from faultml.report.player_tables import PlayerTables, Row
+from faultml.report.text import CHANNEL_ENDS, CHANNEL_NAMES, degrees, listed, span_words
+
+
+@dataclass(frozen=True)
+class DrillCard:
+    """A drill with what holds for this player."""
+
+    faults: str
+    window: Markup
+    window_words: str
+    dose: str
+    retest: str
+    confidence: str
+    notes: list[str]
+    drill: Drill
+
+
+def note_text(note: str) -> str:
+    """The sentence of a note kept as ``code: sentence``."""
+    return note.split(": ", 1)[-1]
+
+
+def drill_card(row: Row, tables: PlayerTables, coaching: Coaching) -> DrillCard:
+    """A drill row with the book's text and the player's own window."""
+    drill = coaching.book[row["drill"]]
+    channel = row["window_channel"]
+    low, high = row["window_lo_deg"], row["window_hi_deg"]
+    where = f"{CHANNEL_NAMES[channel]} {degrees(low)} to {degrees(high)} from your own setup"
+    span = span_words(row["window_from"], row["window_to"])
+    names = listed([coaching.words[fault] for fault in row["faults"]])
+    now, edge = _now_and_edge(row, tables, coaching)
+    due = f", from {row['retest_due']} on" if row.get("retest_due") else ""
+    return DrillCard(
+        faults=names,
+        window=practice_window(
+            low,
+            high,
+            ends=CHANNEL_ENDS[channel],
+            now_deg=now,
+            edge_deg=edge,
+            label=f"Practice window: {where}",
+        ),
+        window_words=f"Practice window: {where}, {span}.",
+        dose=str(row["dose"]),
+        retest=f"{row['retest']}{due}.",
+        confidence=str(row["confidence"]),
+        notes=[note_text(note) for note in row["notes"]],
+        drill=drill,
+    )
+
+
+def _now_and_edge(row: Row, tables: PlayerTables, coaching: Coaching) -> tuple[float | None, float | None]:
+    """Where the player is and the edge lies, if the first fault is read straight off the window's channel."""
+    fault = row["faults"][0] if len(row["faults"]) else ""
+    if fault not in tables.faults or fault not in coaching.catalogue.ids:
+        return None, None
+    measure, figures = coaching.catalogue[fault].measure, tables.faults[fault]
+    if (
+        measure.channel != row["window_channel"]
+        or measure.stat not in DRAWN_STATS
+        or not np.isfinite(figures["measure"])
+    ):
+        return None, None
+    return figures["measure"], figures["edge"]

@@ -1,0 +1,107 @@
+"""The table of a player's faults: how often, how far, whose edge, which way it goes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from markupsafe import Markup
+
+from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.report.charts import Share, whisker
+from faultml.report.player_tables import PlayerTables, Row
+from faultml.report.text import (
+    interval,
+    listed,
+    load_words,
+    percent,
+    plus_minus,
+    reading,
+    shown,
+    size,
+    spread,
+)
+
+
+@dataclass(frozen=True)
+class FaultLine:
+    """One row of the table of faults."""
+
+    name: str
+    chart: Markup | None
+    numbers: str
+    typical: str
+    edge: str
+    going: str
+    taken_as: str
+    leading: bool
+    quiet: bool
+
+
+def fault_lines(tables: PlayerTables, coaching: Coaching) -> list[FaultLine]:
+    """The table of faults, in swing order; what could not be assessed is left to `fault_notes`."""
+    return [
+        _fault_line(tables.faults[fault], coaching)
+        for fault in (*coaching.fault_ids, LATE_SAVE)
+        if fault in tables.faults and np.isfinite(tables.faults[fault]["rate"])
+    ]
+
+
+def _fault_line(row: Row, coaching: Coaching) -> FaultLine:
+    fault, unit, kind = row["fault"], row["unit"], row["kind"]
+    share = Share(row["rate"], row["rate_lo"], row["rate_hi"])
+    name = coaching.words[fault]
+    told = f"{percent(share.value)}, between {percent(share.lo)} and {percent(share.hi)}"
+    of_sessions = fault not in coaching.catalogue.ids and fault != LATE_SAVE
+    typical, edge = "", ""
+    if fault in coaching.catalogue.ids:
+        typical = reading(row["measure"], unit) + plus_minus(row["spread"], unit)
+        edge = f"{coaching.catalogue[fault].side} {reading(row['edge'], unit)}"
+    elif of_sessions:
+        typical, edge = f"SD {spread(row['measure'], unit)}", f"SD above {spread(row['edge'], unit)}"
+    shows = kind in {"fault", "style", "pattern"}
+    return FaultLine(
+        name=name + (" (share of sessions)" if of_sessions else ""),
+        chart=whisker(share, filled=kind in {"fault", "pattern"}, label=f"{name}: {told}"),
+        numbers=f"{share.value * 100:.0f} ({interval(share.lo, share.hi)})",
+        typical=typical,
+        edge=edge,
+        going=going(row, coaching) if shows else "",
+        taken_as=_taken_as(row),
+        leading=bool(row["leading"]),
+        quiet=not shows,
+    )
+
+
+def going(row: Row, coaching: Coaching) -> str:
+    """Which way it goes, in words, with the size of the change where it is told."""
+    words = load_words().trend
+    if row["trend"] == "unknown" and row["sessions"] < coaching.rules.trend.least_sessions:
+        return words["early"]
+    if row["trend"] in {"improving", "worsening"}:
+        return f"{words[row['trend']]}, by {size(abs(row['trend_change']), row['unit'])}"
+    return words[row["trend"]]
+
+
+def _taken_as(row: Row) -> str:
+    if row["kind"] == "pattern":
+        return "a save, not a fault"
+    if row["kind"] not in {"fault", "style"}:
+        return ""
+    if row["kind"] == "fault" and row["explains_miss"]:
+        return f"fault, fits the {row['miss']}"
+    return str(row["kind"])
+
+
+def fault_notes(tables: PlayerTables, coaching: Coaching) -> list[str]:
+    """What was not assessed, and whose the edges are where they are not the catalogue's."""
+    lines = []
+    for kind, words in (("not_assessed", "Not assessed"), ("not_learned", "Not learned by this model")):
+        names = [coaching.words[fault] for fault, row in tables.faults.items() if row["kind"] == kind]
+        if names:
+            lines.append(f"{words}: {listed(names)}.")
+    moved = {row["edge_owner"] for row in tables.faults.values()} - {coaching.catalogue.owner, ""}
+    for owner in sorted(moved):
+        names = [coaching.words[fault] for fault, row in tables.faults.items() if row["edge_owner"] == owner]
+        lines.append(f"Edges of {shown(owner)}: {listed(names)}. All others: {coaching.catalogue.owner}.")
+    return lines or [f"Edges: {coaching.catalogue.owner}."]

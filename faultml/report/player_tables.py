@@ -1,0 +1,121 @@
+"""One player's rows of the results, gathered for the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from faultml.channels import CHANNELS
+from faultml.coaching.care import SEE_CLINICIAN
+from faultml.coaching.sessions import natural_key
+from faultml.report.source import ReportSource
+
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class PlayerTables:
+    """One player's rows of the results.
+
+    Attributes
+    ----------
+    name
+        The player's id.
+    faults
+        Rows of ``players``, by fault.
+    drills
+        Rows of ``drills``, by rank.
+    roster
+        The roster's row, empty where there is none.
+    curves
+        Rows of ``curves``.
+    fault_sums, session_sums
+        Rows of `Summary.faults` and `Summary.sessions`.
+    closure_sums
+        Sums of `sum_closures`, empty where no swing was assessed.
+    """
+
+    name: str
+    faults: Mapping[str, Row]
+    drills: Sequence[Row]
+    roster: Row
+    curves: pd.DataFrame
+    fault_sums: pd.DataFrame
+    session_sums: pd.DataFrame
+    closure_sums: Mapping[str, float]
+
+    @property
+    def swings(self) -> int:
+        """Recorded swings."""
+        return int(self.session_sums["n_swings"].sum())
+
+    @property
+    def assessed(self) -> int:
+        """Swings that could be assessed."""
+        return int(self.session_sums["n_assessed"].sum())
+
+    @property
+    def sessions(self) -> list[str]:
+        """Sessions in order."""
+        return sorted(self.session_sums["session"].unique(), key=natural_key)
+
+    @property
+    def address_deg(self) -> NDArray[np.float64]:
+        """``(3,)`` mean angles at address, NaN where not recorded."""
+        sums = self.session_sums.sum(numeric_only=True)
+        counts = [sums["n_pronation" if name == "pronation_deg" else "n_address"] for name in CHANNELS]
+        means = [
+            sums[f"address_{name}"] / n if n else np.nan for name, n in zip(CHANNELS, counts, strict=True)
+        ]
+        return np.array(means)
+
+    @property
+    def leading(self) -> Row | None:
+        """The fault most worth working on."""
+        return next((row for row in self.faults.values() if row["leading"]), None)
+
+    @property
+    def first_drill(self) -> Row | None:
+        """The row of the drill to work on next."""
+        return next((row for row in self.drills if row["rank"] == 1), None)
+
+    @property
+    def waits_for_clinician(self) -> bool:
+        """Whether care stops every drill."""
+        return any(row["rank"] == 0 and row["reason"] == SEE_CLINICIAN for row in self.drills)
+
+
+def player_tables(source: ReportSource) -> list[PlayerTables]:
+    """Every player of the season, in the order of their names."""
+    players, drills, curves = (_by_player(frame) for frame in (source.players, source.drills, source.curves))
+    faults, sessions = _by_player(source.summary.faults), _by_player(source.summary.sessions)
+    roster = {str(row["player"]): row for row in source.roster.to_dict("records")}
+    closures: dict[str, dict[str, float]] = source.closures.to_dict("index")
+    return [
+        PlayerTables(
+            name=name,
+            faults={str(row["fault"]): _known(row) for row in players[name].to_dict("records")},
+            drills=drills[name].sort_values("rank").to_dict("records") if name in drills else [],
+            roster=roster.get(name, {}),
+            curves=curves.get(name, source.curves.iloc[:0]),
+            fault_sums=faults.get(name, source.summary.faults.iloc[:0]),
+            session_sums=sessions.get(name, source.summary.sessions.iloc[:0]),
+            closure_sums=closures.get(name, {}),
+        )
+        for name in sorted(players, key=natural_key)
+    ]
+
+
+def _by_player(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    return {str(player): rows for player, rows in frame.groupby("player", sort=False)}
+
+
+def _known(row: dict[Any, Any]) -> dict[Any, Any]:
+    """The row with the answer to whether it explains the miss as true, false or None."""
+    explains = row["explains_miss"]
+    return row | {"explains_miss": None if pd.isna(explains) else bool(explains)}

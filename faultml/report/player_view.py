@@ -1,0 +1,114 @@
+"""One player's part of the page, put together from the tables, the words and the figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from markupsafe import Markup
+
+from faultml.channels import CHANNELS
+from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.report.charts import closure_budget
+from faultml.report.closures import budget
+from faultml.report.drill_card import DrillCard, drill_card, note_text
+from faultml.report.evidence import Evidence, evidence_for
+from faultml.report.fault_table import FaultLine, fault_lines, fault_notes
+from faultml.report.gates import gates_for
+from faultml.report.player_tables import PlayerTables
+from faultml.report.sentences import keep, meta, sentence, warnings
+from faultml.report.text import load_words, shown
+from faultml.report.traces import stack
+from faultml.report.trends import Trends, trends_for
+
+DRAWN_SWINGS: Final = 12
+"""Swings drawn for one player."""
+
+FOLLOWED_FAULTS: Final = 3
+"""Faults whose trend is drawn."""
+
+
+@dataclass(frozen=True)
+class Figures:
+    """The pictures of a player; each is None where there is nothing to draw."""
+
+    evidence: Evidence | None
+    closure: Markup | None
+    trends: Trends | None
+
+
+@dataclass(frozen=True)
+class PlayerView:
+    """Everything the template shows of a player; `figures` is None where the page leaves them out."""
+
+    anchor: str
+    name: str
+    meta: str
+    sentence: str
+    has_pronation: bool
+    keep: list[str]
+    warnings: list[str]
+    drill: DrillCard | None
+    no_drill: list[str]
+    reserves: list[DrillCard]
+    faults: list[FaultLine]
+    fault_notes: list[str]
+    figures: Figures | None
+
+
+def player_view(player: PlayerTables, anchor: str, coaching: Coaching, *, with_figures: bool) -> PlayerView:
+    """Put a player into words and, where asked for, pictures."""
+    cards = [drill_card(row, player, coaching) for row in player.drills if row["rank"] > 0]
+    first, reserves = (cards[0], cards[1:]) if cards else (None, [])
+    return PlayerView(
+        anchor=anchor,
+        name=shown(player.name),
+        meta=meta(player),
+        sentence=sentence(player, coaching),
+        has_pronation=bool(np.isfinite(player.address_deg[CHANNELS.index("pronation_deg")])),
+        keep=keep(player, coaching),
+        warnings=warnings(player, coaching),
+        drill=first,
+        no_drill=[note_text(note) for row in player.drills if row["rank"] == 0 for note in row["notes"]],
+        reserves=reserves,
+        faults=fault_lines(player, coaching),
+        fault_notes=fault_notes(player, coaching),
+        figures=_figures(player, coaching) if with_figures else None,
+    )
+
+
+def _figures(player: PlayerTables, coaching: Coaching) -> Figures:
+    return Figures(_evidence(player, coaching), _closure(player), _trends(player, coaching))
+
+
+def _evidence(player: PlayerTables, coaching: Coaching) -> Evidence | None:
+    rows = player.curves.head(DRAWN_SWINGS)
+    if rows.empty:
+        return None
+    traces = stack(rows, coaching.rules.shots.good)
+    return evidence_for(traces, gates_for(coaching.catalogue, player.name), player.address_deg)
+
+
+def _closure(player: PlayerTables) -> Markup | None:
+    phases = budget(player.closure_sums) if player.closure_sums else []
+    if not any(np.isfinite(phase.bend_deg) for phase in phases):
+        return None
+    return closure_budget(phases, load_words().limits.closure)
+
+
+def _trends(player: PlayerTables, coaching: Coaching) -> Trends | None:
+    followed = (*coaching.catalogue.ids, LATE_SAVE)
+    showing = [
+        row
+        for row in player.faults.values()
+        if row["kind"] in {"fault", "pattern"} and row["fault"] in followed
+    ]
+    ordered = sorted(showing, key=lambda row: (not row["leading"], -row["rate"]))
+    return trends_for(
+        player.fault_sums,
+        player.session_sums,
+        [str(row["fault"]) for row in ordered[:FOLLOWED_FAULTS]],
+        " ".join(map(str, np.atleast_1d(player.roster.get("lessons") or ""))),
+        coaching,
+    )

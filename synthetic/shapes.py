@@ -105,7 +105,10 @@ def through_knots(t_s: Array, curves: Array, knots_s: Array, natural: NDArray[np
         ``(n_swings,)``.
     """
     step_s = t_s[1] - t_s[0]
+    # Knots keep at least two samples apart, in order, whatever their jitter did.
+    spacing = 2 * np.arange(knots_s.shape[1])
     at = np.clip(np.rint((knots_s - t_s[0]) / step_s).astype(int), 0, len(t_s) - 1)
+    at = np.minimum(np.maximum.accumulate(at - spacing, axis=1), len(t_s) - 1 - spacing[-1]) + spacing
     x = t_s[at]
     y = np.take_along_axis(curves, at[:, None, :], axis=2)
     slopes = np.where(natural[:, None, None], _spline_slopes(x, y), _monotone_slopes(x, y))

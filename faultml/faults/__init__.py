@@ -1,1 +1,1 @@
-"""The fault catalogue: the data in catalogue.toml and its types."""
+"""The fault catalogue: the data in catalogue.toml, its types and its measures."""

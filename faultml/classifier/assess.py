@@ -1,0 +1,210 @@
+"""Assess a batch of swings: windows, landmarks, curves, features, the gate, and a posterior for every fault."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from faultml.channels import LANDMARKS
+from faultml.classifier.bundle import Bundle
+from faultml.classifier.faults import INTERVAL_Z, Posterior
+from faultml.errors import BundleError
+from faultml.faults.catalogue import Catalogue
+from faultml.faults.measure import coordinate, late_save, phase_times
+from faultml.features.table import Features, compute_features
+from faultml.motion.closure import ClosureBudget, closure_budget
+from faultml.motion.curves import Curves
+from faultml.motion.landmarks import Landmarks
+from faultml.motion.window import Windows, make_windows
+from faultml.recordings.findings import findings
+from faultml.recordings.swings import SwingBatch
+
+Array = NDArray[np.float64]
+Texts = NDArray[np.object_]
+
+WIDENED: Final = 1.4
+"""How much wider the measures' uncertainty is taken for a recording with a finding that widens; common practice."""
+
+YES_FROM: Final = 0.72
+NO_BELOW: Final = 0.25
+YES_PAST_SOFTNESS: Final = 0.85
+"""A call is yes from this probability on, if the estimate also lies this far past the edge (in units of its softness:
+3.4 degrees); it is no below `NO_BELOW`, else borderline."""
+
+NOT_FULL: Final = "no-full-swing"
+NO_PRONATION: Final = "pronation-missing"
+ENDS_EARLY: Final = "ends-too-soon"
+LITTLE_UNHINGING: Final = "too-little-unhinging"
+NOT_LEARNED: Final = "not-learned"
+_LOST_MARK: Final = "contact-mark-ignored"
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """What is known of a batch's swings.
+
+    Attributes
+    ----------
+    batch
+        The swings.
+    reason
+        ``(n_swings,)`` why a swing is not assessed; "" where it is.
+    findings
+        Codes for each swing.
+    status, fault_reason
+        ``(n_swings, n_faults)``: ``assessed``, ``not_assessed`` or ``not_learned``, and why.
+    probability
+        ``(n_swings, n_faults)``; NaN where not assessed.
+    posterior
+        Estimated measures with uncertainty (widened where the recording asks for it).
+    edges
+        ``(n_swings, n_faults)`` edges that hold for each swing's player.
+    late_save, late_save_probability
+        ``(n_swings,)``.
+    """
+
+    batch: SwingBatch
+    windows: Windows
+    landmarks: Landmarks
+    curves: Curves
+    closure: ClosureBudget
+    reason: Texts
+    findings: list[tuple[str, ...]]
+    status: Texts
+    fault_reason: Texts
+    probability: Array
+    posterior: Posterior
+    edges: Array
+    late_save: NDArray[np.bool_]
+    late_save_probability: Array
+
+    @property
+    def assessed(self) -> NDArray[np.bool_]:
+        """Which swings were assessed."""
+        return self.reason == ""
+
+    @property
+    def landmarks_s(self) -> Array:
+        """Landmark times on the recording's clock, ``(n_swings, 4)``; a finish after the recording's end is NaN."""
+        times = self.landmarks.offset_s + self.windows.anchor_s[:, None]
+        late = self.landmarks.offset_s > self.windows.end_s[:, None] + 1e-9
+        late[:, : LANDMARKS.index("finish")] = False
+        return np.where(late | ~self.assessed[:, None], np.nan, times)
+
+
+class Assessor:
+    """Assesses batches with one bundle and one catalogue. Holds no state between batches."""
+
+    def __init__(self, bundle: Bundle, catalogue: Catalogue) -> None:
+        if bundle.manifest.faults != catalogue.ids:
+            raise BundleError(
+                "bundle-faults", expected=", ".join(catalogue.ids), found=", ".join(bundle.manifest.faults)
+            )
+        self.bundle = bundle
+        self.catalogue = catalogue
+
+    @cached_property
+    def _widening(self) -> frozenset[str]:
+        return frozenset(code for code, finding in findings().items() if finding.severity == "widen")
+
+    @cached_property
+    def _reaches(self) -> Array:
+        """Last phase coordinate that each fault needs, ``(n_faults,)``."""
+        return np.array([max(map(coordinate, fault.measure.span)) for fault in self.catalogue.faults])
+
+    def assess(self, batch: SwingBatch) -> Assessment:
+        """Assess every swing of a batch; a swing's result does not depend on the others."""
+        windows = make_windows(batch)
+        landmarks = self.bundle.detector.predict(windows)
+        curves = Curves.read(windows, landmarks)
+        features = compute_features(self.catalogue, windows, landmarks, curves)
+        self._check_features(features)
+
+        reason = batch.table["reason"].to_numpy(object).copy()
+        full = self.bundle.gate.predict(features.values)
+        reason[(reason == "") & ~full] = NOT_FULL
+        found = self._findings(batch, windows)
+        widen = np.array([WIDENED if self._widening.intersection(codes) else 1.0 for codes in found])
+
+        posterior = _widened(self.bundle.classifier.posterior(features.values), widen)
+        edges = self.catalogue.edges(batch.table["player"].to_numpy(object))
+        status, fault_reason = self._statuses(reason, windows, curves, features)
+        chance = self.bundle.classifier.probability(posterior, edges)
+        saved, saved_chance = self._late_save(curves, posterior)
+        assessed = reason == ""
+        return Assessment(
+            batch=batch,
+            windows=windows,
+            landmarks=landmarks,
+            curves=curves,
+            closure=closure_budget(curves.d_deg, curves.address_deg),
+            reason=reason,
+            findings=found,
+            status=status,
+            fault_reason=fault_reason,
+            probability=np.where(status == "assessed", chance, np.nan),
+            posterior=posterior,
+            edges=edges,
+            late_save=saved & assessed,
+            late_save_probability=np.where(assessed, saved_chance, np.nan),
+        )
+
+    def _check_features(self, features: Features) -> None:
+        if features.names != self.bundle.manifest.features:
+            raise BundleError("bundle-features", expected=f"{len(self.bundle.manifest.features)} features as trained", found=f"{len(features.names)} others")
+
+    def _findings(self, batch: SwingBatch, windows: Windows) -> list[tuple[str, ...]]:
+        ignored = np.isfinite(batch.table["impact_s"].to_numpy(float)) & ~windows.marked
+        return [
+            (*codes, _LOST_MARK) if lost and not why else tuple(codes)
+            for codes, lost, why in zip(batch.table["findings"], ignored, batch.table["reason"], strict=True)
+        ]
+
+    def _statuses(self, reason: Texts, windows: Windows, curves: Curves, features: Features) -> tuple[Texts, Texts]:
+        shape = features.measures.shape
+        why = np.full(shape, "", dtype=object)
+        why[:, ~self.bundle.classifier.learned_] = NOT_LEARNED
+        releases = np.array([fault.measure.stat == "release" for fault in self.catalogue.faults])
+        why[releases & np.isnan(features.measures)] = LITTLE_UNHINGING
+        ends = phase_times(curves.offset_s, self._reaches) > windows.end_s[:, None] + 0.005
+        why[ends] = ENDS_EARLY
+        forearm = np.array([fault.needs_pronation for fault in self.catalogue.faults])
+        why[forearm & ~windows.has_pronation[:, None]] = NO_PRONATION
+        why = np.where((reason != "")[:, None], reason[:, None], why)
+        status = np.where(why == "", "assessed", np.where(why == NOT_LEARNED, "not_learned", "not_assessed"))
+        return status.astype(object), why
+
+    def _late_save(self, curves: Curves, posterior: Posterior) -> tuple[NDArray[np.bool_], Array]:
+        """The pattern on the curves as read, and how likely it is given the uncertainty at top and impact."""
+        saved, peak, given_back = late_save(self.catalogue, curves.d_deg)
+        pattern = self.catalogue.late_save
+        top_sd = posterior.sd[:, self.catalogue.ids.index("flexed_top")]
+        both_sd = np.hypot(top_sd, posterior.sd[:, self.catalogue.ids.index("flip")])
+        needed = np.maximum(pattern.given_back, pattern.given_back_share * peak)
+        chance = ndtr((peak - pattern.past) / top_sd) * ndtr((given_back - needed) / both_sd)
+        return saved, np.nan_to_num(chance)
+
+    def severity(self, assessment: Assessment) -> tuple[Array, Array, Array]:
+        """How far past the edge, with a 90 % interval, ``(n_swings, n_faults)`` each; 0 inside the edge."""
+        past = self.catalogue.signs * (assessment.posterior.mean - assessment.edges)
+        half = INTERVAL_Z * assessment.posterior.sd
+        return np.maximum(past, 0), np.maximum(past - half, 0), np.maximum(past + half, 0)
+
+    def calls(self, assessment: Assessment) -> Texts:
+        """``yes``, ``borderline`` or ``no``; "" where not assessed."""
+        past = self.catalogue.signs * (assessment.posterior.mean - assessment.edges)
+        clear = past >= YES_PAST_SOFTNESS * self.catalogue.softness_by_fault
+        yes = (assessment.probability >= YES_FROM) & clear
+        call = np.where(yes, "yes", np.where(assessment.probability < NO_BELOW, "no", "borderline"))
+        return np.where(assessment.status == "assessed", call, "").astype(object)
+
+
+def _widened(posterior: Posterior, by: Array) -> Posterior:
+    return Posterior(
+        posterior.mean, posterior.sd * by[:, None], posterior.guard_mean, posterior.guard_sd * by[:, None]
+    )

@@ -1,0 +1,161 @@
+"""Calibrated fault probabilities: the chance that a careful coach who saw the true motion would say yes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Self
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, logit, ndtr
+from sklearn.base import BaseEstimator, ClassifierMixin
+from sklearn.linear_model import LogisticRegression
+from sklearn.utils.validation import check_is_fitted
+
+from faultml.classifier.measures import MeasureModel
+from faultml.faults.catalogue import Catalogue
+
+Array = NDArray[np.float64]
+
+LEAST_POSITIVES: Final = 30
+"""Fewer yes or no labels than this in calibration, and a fault is "not learned"."""
+
+INTERVAL_Z: Final = 1.6449
+"""Half width of a 90 % interval in standard deviations."""
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """What is known of each swing's true measures.
+
+    Attributes
+    ----------
+    mean, sd
+        ``(n_swings, n_faults)`` in each fault's unit.
+    guard_mean, guard_sd
+        ``(n_swings, n_guards)``.
+    """
+
+    mean: Array
+    sd: Array
+    guard_mean: Array
+    guard_sd: Array
+
+
+class FaultClassifier(ClassifierMixin, BaseEstimator):
+    """Multi-label fault classifier that keeps the estimated measure in sight, so that an edge can be moved later.
+
+    Parameters
+    ----------
+    edges, signs, softness
+        ``(n_faults,)`` default edge, direction in which the measure gets worse, and SD of the edge's softness.
+    guarded, guard_edges
+        ``(n_guards,)`` index of the fault each guard belongs to, and the level its reading must lie below.
+    hidden, epochs, averaged, random_state
+        Of the measure model's network.
+    """
+
+    def __init__(
+        self,
+        edges: Array,
+        signs: Array,
+        softness: Array,
+        *,
+        guarded: tuple[int, ...] = (),
+        guard_edges: tuple[float, ...] = (),
+        hidden: tuple[int, ...] = (160, 80),
+        epochs: int = 40,
+        averaged: int = 1,
+        random_state: int = 0,
+    ) -> None:
+        self.edges = edges
+        self.signs = signs
+        self.softness = softness
+        self.guarded = guarded
+        self.guard_edges = guard_edges
+        self.hidden = hidden
+        self.epochs = epochs
+        self.averaged = averaged
+        self.random_state = random_state
+
+    @classmethod
+    def for_catalogue(cls, catalogue: Catalogue, **settings: int | tuple[int, ...]) -> Self:
+        """A classifier of a catalogue's faults, at its default edges."""
+        guards = [(column, fault.guard.below) for column, fault in enumerate(catalogue.faults) if fault.guard]
+        return cls(
+            edges=np.array([fault.edge for fault in catalogue.faults]),
+            signs=catalogue.signs,
+            softness=catalogue.softness_by_fault,
+            guarded=tuple(column for column, _ in guards),
+            guard_edges=tuple(below for _, below in guards),
+            **settings,
+        )
+
+    def fit(self, X: Array, y: Array, *, measures: Array, groups: NDArray[np.object_]) -> Self:
+        """Learn measures, then calibrate probabilities on golfers whom the measures were not learned on.
+
+        Parameters
+        ----------
+        X
+            ``(n_swings, n_features)``; its first columns are the measures and guards as read.
+        y
+            ``(n_swings, n_faults)`` a coach's labels: 1, 0, NaN where not answered or not to be seen.
+        measures
+            ``(n_swings, n_faults + n_guards)`` true measures and guards; NaN where not defined.
+        groups
+            ``(n_swings,)`` golfers.
+        """
+        names = np.unique(groups)
+        shuffled = np.random.default_rng(self.random_state + 1).permutation(names)
+        calibrating = np.isin(groups, shuffled[: max(1, len(names) // 5)])
+        scale = np.concatenate([self.softness, self.softness[list(self.guarded)]])
+        self.measures_ = MeasureModel(
+            scale, hidden=self.hidden, epochs=self.epochs, averaged=self.averaged, random_state=self.random_state
+        ).fit(X[~calibrating], measures[~calibrating], groups=groups[~calibrating])
+        raw = self._uncalibrated(self.posterior(X[calibrating]), self.edges)
+        self.slope_, self.offset_, self.learned_ = _calibrate(raw, y[calibrating])
+        self.classes_ = [np.array([0, 1])] * len(self.edges)
+        self.n_features_in_ = X.shape[1]
+        return self
+
+    def posterior(self, X: Array) -> Posterior:
+        """Estimated measures and guards with their uncertainty."""
+        mean, sd = self.measures_.predict(X, return_std=True)
+        count = len(self.edges)
+        return Posterior(mean[:, :count], sd[:, :count], mean[:, count:], sd[:, count:])
+
+    def predict_proba(self, X: Array, edges: Array | None = None) -> Array:
+        """Probability of each fault, ``(n_swings, n_faults)``; `edges` may differ by swing, ``(n_swings, n_faults)``."""
+        check_is_fitted(self)
+        return self.probability(self.posterior(X), self.edges if edges is None else edges)
+
+    def predict(self, X: Array) -> NDArray[np.int64]:
+        """1 where a fault is likelier there than not, ``(n_swings, n_faults)``."""
+        return (self.predict_proba(X) >= 0.5).astype(np.int64)
+
+    def probability(self, posterior: Posterior, edges: Array) -> Array:
+        """Calibrated probabilities of a posterior at given edges."""
+        return expit(self.offset_ + self.slope_ * logit(self._uncalibrated(posterior, edges)))
+
+    def _uncalibrated(self, posterior: Posterior, edges: Array) -> Array:
+        past = self.signs * (posterior.mean - edges)
+        chance = ndtr(past / np.hypot(self.softness, posterior.sd))
+        for guard, column in enumerate(self.guarded):
+            below = self.guard_edges[guard] - posterior.guard_mean[:, guard]
+            chance[:, column] *= ndtr(below / posterior.guard_sd[:, guard])
+        return np.clip(chance, 1e-5, 1 - 1e-5)
+
+
+def _calibrate(raw: Array, labels: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Slope, offset and whether learned, ``(n_faults,)`` each, by logistic regression of the labels on the log odds."""
+    n_faults = raw.shape[1]
+    slope, offset, learned = np.ones(n_faults), np.zeros(n_faults), np.zeros(n_faults, dtype=bool)
+    for column in range(n_faults):
+        known = np.isfinite(labels[:, column])
+        answers = labels[known, column]
+        if min(answers.sum(), len(answers) - answers.sum()) < LEAST_POSITIVES:
+            continue
+        fitted = LogisticRegression(C=np.inf).fit(logit(raw[known, column])[:, None], answers)
+        slope[column], offset[column] = max(float(fitted.coef_[0, 0]), 0.05), float(fitted.intercept_[0])
+        learned[column] = True
+    return slope, offset, learned

@@ -1,0 +1,98 @@
+"""The true measures of a swing, each with an uncertainty, from its features."""
+
+from __future__ import annotations
+
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.base import BaseEstimator, RegressorMixin
+from sklearn.utils import check_array
+from sklearn.utils.validation import check_consistent_length, check_is_fitted, validate_data
+
+from faultml.network import Network
+
+Array = NDArray[np.float64]
+
+_LEAST_SD_SHARE = 0.1
+
+
+class MeasureModel(RegressorMixin, BaseEstimator):
+    """Corrects the measures read at detected landmarks and says how far off they may be.
+
+    The first columns of X are the measures as read; the network learns what to add to them, so that a swing outside
+    the training range still reads about right. A second network learns the size of the error on golfers whom the first
+    has not seen.
+
+    Parameters
+    ----------
+    scale
+        ``(n_measures,)`` the size of a notable error in each measure's own unit (the softness of its edge).
+    hidden, epochs, averaged, random_state
+        Of the correcting network; see `Network`.
+    """
+
+    def __init__(
+        self,
+        scale: Array,
+        *,
+        hidden: tuple[int, ...] = (160, 80),
+        epochs: int = 40,
+        averaged: int = 1,
+        random_state: int = 0,
+    ) -> None:
+        self.scale = scale
+        self.hidden = hidden
+        self.epochs = epochs
+        self.averaged = averaged
+        self.random_state = random_state
+
+    def fit(self, X: Array, y: Array, groups: NDArray[np.object_] | None = None) -> Self:
+        """Learn from true measures.
+
+        Parameters
+        ----------
+        X
+            ``(n_swings, n_features)``.
+        y
+            ``(n_swings, n_measures)``; NaN where a measure is not defined or could not be seen.
+        groups
+            ``(n_swings,)`` golfers; without, every swing is taken for another golfer's.
+        """
+        X = validate_data(self, X, dtype=np.float64)
+        y = check_array(y, dtype=np.float64, ensure_all_finite="allow-nan")
+        check_consistent_length(X, y)
+        groups = np.arange(len(X)) if groups is None else groups
+        names = np.unique(groups)
+        shuffled = np.random.default_rng(self.random_state).permutation(names)
+        held_out = np.isin(groups, shuffled[: max(1, len(names) // 4)])
+        lacking = self._residual(X, y) / self.scale
+        known = np.isfinite(lacking)
+        # A gross misreading is a lost landmark, not something to learn from in proportion.
+        lacking = np.clip(np.where(known, lacking, 0.0), -8, 8)
+        self.correct_ = Network(self.hidden, epochs=self.epochs, averaged=self.averaged, random_state=self.random_state)
+        self.correct_.fit(X[~held_out], lacking[~held_out])
+        left = np.abs(lacking[held_out] - self.correct_.predict(X[held_out]))
+        left = np.where(known[held_out], left, 1.0)
+        self.spread_ = Network((64, 32), epochs=max(1, self.epochs // 2), alpha=1e-2, random_state=self.random_state)
+        self.spread_.fit(X[held_out], np.log(left + 0.03))
+        self.spread_scale_ = np.ones(y.shape[1])
+        sd = self._sd(X[held_out]) / self.scale
+        ratio = np.where(known[held_out], left / sd, np.nan)
+        # So that 90 % of the errors lie within 1.645 standard deviations.
+        self.spread_scale_ = np.nan_to_num(np.nanquantile(ratio, 0.90, axis=0), nan=1.0) / 1.645
+        return self
+
+    def predict(self, X: Array, return_std: bool = False) -> Array | tuple[Array, Array]:
+        """Estimated measures ``(n_swings, n_measures)``, with their standard deviations if asked for."""
+        check_is_fitted(self)
+        X = validate_data(self, X, reset=False, dtype=np.float64)
+        mean = X[:, : len(self.scale)] + np.clip(self.correct_.predict(X), -8, 8) * self.scale
+        return (mean, self._sd(X)) if return_std else mean
+
+    def _residual(self, X: Array, y: Array) -> Array:
+        return y - X[:, : y.shape[1]]
+
+    def _sd(self, X: Array) -> Array:
+        share = np.exp(np.clip(self.spread_.predict(X), -4, 2)) * self.spread_scale_
+        return np.maximum(share, _LEAST_SD_SHARE) * self.scale

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 import msgspec
 
@@ -11,6 +12,9 @@ from faultml.coaching.plan import PlayerPlan
 from faultml.coaching.ranking import Option, Part
 from faultml.coaching.rules import Coaching
 from faultml.errors import InputError
+
+EXPLANATIONS_FILE: Final = "explanations.json"
+"""Where a run keeps all explanations beside its tables."""
 
 
 class PlayerExplanation(Record, frozen=True):

@@ -34,7 +34,7 @@ class Share:
 
 
 def whisker(share: Share, *, filled: bool, label: str) -> Markup:
-    """A point with its interval on 0 to 100 %, for a table cell; its axis stands once on the page (`whisker_axis`)."""
+    """A point with its interval on 0 to 100 %, for a table cell, over the axis of `whisker_axis`."""
     drawing = Drawing(WHISKER_WIDTH, 16, label, class_="inline")
     drawing.add("use", href=f"#{WHISKER_AXIS}")
     lo, hi = (round(_WHISKER(end), 1) for end in (share.lo, share.hi))
@@ -73,7 +73,7 @@ class SessionPoint:
 def trend(
     points: Sequence[SessionPoint], names: Sequence[str], lessons_before: Sequence[int], label: str
 ) -> Markup:
-    """How often the followed faults showed, session by session; a lesson is a line before the next session."""
+    """How often the followed faults showed, session by session; a lesson is a line before the next one."""
     height, left, right, top, bottom = 190, 40, 12, 14, 34
     drawing = Drawing(WIDTH, height, label)
     x, y = _session_scale(len(points), left, right), Scale(0, 1, height - bottom, top)
@@ -226,7 +226,7 @@ def practice_window(
     edge_deg: float | None,
     label: str,
 ) -> Markup:
-    """A drill's window on the player's own scale, 0 being the setup, with the player's place now and the edge.
+    """A drill's window on the player's own scale, 0 being the setup, with the place now and the edge.
 
     `ends` are the trade words of the negative and the positive side.
     """

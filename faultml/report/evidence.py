@@ -79,7 +79,7 @@ def evidence_for(traces: Traces, gates: Sequence[Gate], address_deg: NDArray[np.
         angle_angle=angle_angle(traces, gates),
         curves=_by_club(traces, gates),
         key=key(traces.groups(), GROUP_WORDS),
-        landmark_caption=f"The {drawn} drawn: median from address ± standard deviation, in brackets the absolute angle.",
+        landmark_caption=f"The {drawn} drawn: median from address ± SD, in brackets the absolute angle.",
         landmark_channels=[CHANNEL_NAMES[channel] for channel in channels],
         landmarks=_landmarks(traces, [CHANNELS.index(channel) for channel in channels], address_deg),
     )

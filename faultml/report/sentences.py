@@ -12,7 +12,7 @@ from faultml.report.player_tables import PlayerTables, Row
 from faultml.report.text import count, listed, load_words, of_ten, reading, shown, size
 
 SOUND_BELOW: Final = 0.25
-"""A part of the swing is sound where each of its faults shows in less than this share, with 95 % certainty."""
+"""A part of the swing is sound where each of its faults shows in less than this share, 95 % certain."""
 
 
 def sentence(tables: PlayerTables, coaching: Coaching) -> str:

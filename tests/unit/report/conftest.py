@@ -12,8 +12,14 @@ from scipy.interpolate import PchipInterpolator
 from scipy.stats import norm
 
 from faultml.channels import CHANNELS
+from faultml.coaching.book import load_book
+from faultml.coaching.prescribe import prescribe
+from faultml.coaching.rules import Coaching, load_rules
+from faultml.coaching.summary import summarise
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.faults.measure import PHASE_GRID, evaluate_all, late_save
+from faultml.report import ReportSource, render_report
+from faultml.report.closures import sum_closures
 
 ANCHORS = (0.0, 0.35, 0.5, 0.8, 1.0, 1.3, 1.6, 2.0, 2.3, 3.0)
 NEUTRAL = {
@@ -224,8 +230,8 @@ def make_tables(
     )
 
 
-def academy(count: int = 20) -> list[MadePlayer]:
-    """Players of the Lindow Park academy: every style; some without shots or pronation, in pain, with nothing."""
+def make_academy(count: int = 20) -> list[MadePlayer]:
+    """Players of the Lindow Park academy: every style; some without shots or pronation, or in pain."""
     styles = list(STYLES)
     players = [MadePlayer(f"lp-{n + 1:02d}", style=styles[n % len(styles)]) for n in range(count)]
     for index, player in enumerate(players):
@@ -241,11 +247,47 @@ def academy(count: int = 20) -> list[MadePlayer]:
     return players
 
 
-@pytest.fixture(scope="session")
-def made_academy() -> MadeTables:
-    return make_tables(academy(8))
+def source_of(tables: MadeTables, coaching: Coaching) -> ReportSource:
+    """What a run would hand to the report."""
+    summary = summarise(tables.swings, tables.faults, coaching.catalogue)
+    told = prescribe(summary, tables.roster, coaching)
+    return ReportSource(
+        summary=summary,
+        closures=sum_closures(tables.swings),
+        players=told.players,
+        drills=told.drills,
+        curves=tables.curves,
+        roster=tables.roster,
+        run={},
+    )
 
 
 @pytest.fixture(scope="session")
-def make_season() -> Callable[..., MadeTables]:
-    return make_tables
+def coaching() -> Coaching:
+    return Coaching(load_catalogue(), load_book(), load_rules())
+
+
+@pytest.fixture(scope="session")
+def made_source(coaching: Coaching) -> Callable[..., ReportSource]:
+    """A season of the given made-up players, as the report gets it."""
+    return lambda players, rules=coaching: source_of(make_tables(players, catalogue=rules.catalogue), rules)
+
+
+@pytest.fixture(scope="session")
+def academy_source(made_source: Callable[..., ReportSource]) -> ReportSource:
+    return made_source(make_academy(8))
+
+
+@pytest.fixture(scope="session")
+def academy_page(academy_source: ReportSource, coaching: Coaching) -> str:
+    return render_report(academy_source, coaching)
+
+
+@pytest.fixture(scope="session")
+def make_player() -> type[MadePlayer]:
+    return MadePlayer
+
+
+@pytest.fixture(scope="session")
+def academy() -> Callable[[int], list[MadePlayer]]:
+    return make_academy

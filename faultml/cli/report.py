@@ -1,0 +1,49 @@
+"""``faultml report``: the season as one offline page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command(short_help="Write the season as one offline page.")
+@click.argument("results", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The page to write.  [default: report.html in RESULTS]",
+)
+@click.option(
+    "--roster",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="The roster, for level, usual miss and lessons.",
+)
+@click.option(
+    "--catalogue",
+    "overrides",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="The file of moved edges that classify was given.",
+)
+@click.option("--player", "players", multiple=True, metavar="ID", help="Only this player. May be repeated.")
+def command(
+    results: Path, out: Path | None, roster: Path | None, overrides: Path | None, players: tuple[str, ...]
+) -> None:
+    """Write the season in RESULTS, the folder that classify left, as one offline page.
+
+    \b
+    Example:
+      faultml report results/ --player p07 --out p07.html
+    """
+    from faultml.coaching.book import load_book
+    from faultml.coaching.rules import Coaching, load_rules
+    from faultml.faults.catalogue import load_catalogue
+    from faultml.recordings.roster import read_roster
+    from faultml.report import read_source, write_report
+    from faultml.results import REPORT_FILE, read_results
+
+    coaching = Coaching(load_catalogue(overrides), load_book(), load_rules())
+    source = read_source(read_results(results), read_roster(roster).table, coaching)
+    page = out or results / REPORT_FILE
+    write_report(source, page, coaching, only=players)
+    click.echo(page)

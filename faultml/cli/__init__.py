@@ -58,7 +58,9 @@ class LazyGroup(click.Group):
 
 
 @click.group(
-    cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+    "faultml",
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(__version__, prog_name="faultml")
 def main() -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 
-@click.command(name="catalogue", short_help="Print faults and drills as the coach reads them.")
+@click.command("catalogue", short_help="Print faults and drills as the coach reads them.")
 @click.argument("name", required=False)
 @click.option("--faults", "part", flag_value="faults", help="Only the faults.")
 @click.option("--drills", "part", flag_value="drills", help="Only the drills.")

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 
-@click.command(short_help="Show every number behind one player's drill.")
+@click.command("explain", short_help="Show every number behind one player's drill.")
 @click.argument("results", type=click.Path(path_type=Path, exists=True, file_okay=False))
 @click.option("--player", required=True, metavar="ID", help="The player to explain.")
 @click.option("--json", "as_json", is_flag=True, help="The same as JSON, for other programs.")

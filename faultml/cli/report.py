@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 
-@click.command(short_help="Write the season as one offline page.")
+@click.command("report", short_help="Write the season as one offline page.")
 @click.argument("results", type=click.Path(path_type=Path, exists=True, file_okay=False))
 @click.option(
     "--out",

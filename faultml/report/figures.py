@@ -55,8 +55,9 @@ def angle_angle(traces: Traces, gates: Sequence[Gate]) -> Markup:
         height,
         "Angle-angle diagram: wrist bend across, wrist hinge up, from address to impact and through",
     )
-    for name, across, up in boxes:
-        _draw_box(drawing, x, y, across, up, f"corridor at {name}")
+    whole = [(name, across, up) for name, across, up in boxes if len(across) == len(up) == 2]
+    for _, across, up in whole:
+        _draw_box(drawing, x, y, across, up)
     x_axis(drawing, x, height - bottom, [(tick, degrees(tick)) for tick in x.ticks(20)], top)
     y_axis(drawing, y, left, [(tick, degrees(tick)) for tick in y.ticks(20)], width - right)
     drawing.text(left, height - 4, "◂ cupped", class_="small")
@@ -66,6 +67,9 @@ def angle_angle(traces: Traces, gates: Sequence[Gate]) -> Markup:
     for group in traces.groups():
         _draw_paths(drawing, traces.of(traces.group == group), group, x, y)
     drawing.mark("circle", x(0), y(0), 4, class_="mark open")
+    for name, across, up in whole:
+        corner = x(across[1]) - 3, y(up[0]) - 4
+        drawing.text(*corner, f"corridor at {name}", class_="small halo", text_anchor="end")
     return drawing.markup()
 
 
@@ -75,15 +79,10 @@ def _box(gates: Sequence[Gate], moment: float) -> tuple[tuple[float, ...], tuple
     return across, up
 
 
-def _draw_box(
-    drawing: Drawing, x: Scale, y: Scale, across: tuple[float, ...], up: tuple[float, ...], label: str
-) -> None:
-    if len(across) < 2 or len(up) < 2:
-        return
+def _draw_box(drawing: Drawing, x: Scale, y: Scale, across: tuple[float, ...], up: tuple[float, ...]) -> None:
     corners = x(across[0]), y(up[0]), x(across[1]), y(up[1])
     drawing.rect(*corners, class_="corridor")
-    drawing.rect(*corners, class_="edge", stroke_dasharray="none")
-    drawing.text(x(across[1]) - 3, y(up[0]) - 4, label, class_="small", text_anchor="end")
+    drawing.rect(*corners, class_="edge")
 
 
 def _draw_paths(drawing: Drawing, traces: Traces, group: str, x: Scale, y: Scale) -> None:

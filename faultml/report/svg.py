@@ -85,7 +85,7 @@ class Drawing:
             f' role="img" aria-label="{escape(label)}">'
         ]
 
-    def add(self, tag: str, body: str | None = None, **attributes: object) -> None:
+    def add(self, tag: str, body: str | None = None, /, **attributes: object) -> None:
         """One element; `body` is text and is escaped."""
         inside = "/>" if body is None else f">{escape(body)}</{tag}>"
         self._parts.append(f"<{tag}{_attributes(attributes)}{inside}")

@@ -105,8 +105,8 @@ def _shares(
     use = faults["fault"].isin(followed) & faults["session"].isin(names) & faults["context"].isin(COUNTING)
     sums = faults[use].groupby(["session", "fault"])[["n", "p", "pq"]].sum()
     sums = sums[sums["n"] > 0]
-    columns = (sums[name].to_numpy(float) for name in ("n", "p", "pq"))
-    posterior = rates(np.arange(len(sums)), len(sums), *columns, coaching.rules.rate)
+    n, p, pq = (sums[name].to_numpy(float) for name in ("n", "p", "pq"))
+    posterior = rates(np.arange(len(sums)), len(sums), n, p, pq, coaching.rules.rate)
     values = zip(posterior.mean.tolist(), posterior.low.tolist(), posterior.high.tolist(), strict=True)
     return {
         (str(session), str(fault)): Share(*three)

@@ -51,5 +51,7 @@ def shorten(text: object) -> str:
 
 
 def problems_frame(problems: Iterable[Problem]) -> pd.DataFrame:
-    """Problems as a table with the columns of ``problems.csv``."""
-    return pd.DataFrame(list(problems), columns=list(Problem._fields))
+    """Problems as a table with the columns of ``problems.csv``; no `row` where the whole file is meant."""
+    frame = pd.DataFrame(list(problems), columns=list(Problem._fields))
+    frame["row"] = frame["row"].astype("Int64").replace(0, pd.NA)
+    return frame

@@ -1,0 +1,64 @@
+"""The result tables whose columns are fixed; what each means is in the README's glossary."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from faultml.results.tables import Kind
+
+PROGRAM: Final = "faultml"
+RUN_FILE: Final = "run.json"
+"""Lists the files and each table's columns, and marks a folder as results of ours."""
+
+REPORT_FILE: Final = "report.html"
+
+_IDS: Final[dict[str, Kind]] = {"player": "text", "session": "text", "swing": "text"}
+_CLOSURE: Final = tuple(
+    f"closure_{phase}_{part}_deg"
+    for phase in ("backswing", "downswing", "release")
+    for part in ("bend", "roll")
+)
+
+SWINGS: Final[dict[str, Kind]] = {
+    **_IDS,
+    **dict.fromkeys(("hand", "club", "context"), "text"),
+    "shot": "words",
+    "assessed": "flag",
+    "reason": "text",
+    "findings": "words",
+    **dict.fromkeys(("takeaway_s", "top_s", "impact_s", "finish_s"), "number"),
+    **dict.fromkeys(("takeaway_sd_s", "top_sd_s", "impact_sd_s", "finish_sd_s"), "number"),
+    "impact_marked": "flag",
+    "tempo": "number",
+    **dict.fromkeys(("address_flexion_deg", "address_ulnar_deg", "address_pronation_deg"), "number"),
+    **dict.fromkeys((*_CLOSURE, "closure_total_deg"), "number"),
+    "late_save": "flag",
+    "late_save_probability": "number",
+}  # fmt: skip
+"""Columns of ``swings``: every swing of the input, once."""
+
+FAULTS: Final[dict[str, Kind]] = {
+    **_IDS,
+    **dict.fromkeys(("fault", "status", "reason"), "text"),
+    "probability": "number",
+    "call": "text",
+    "flagged": "flag",
+    **dict.fromkeys(("measure", "severity", "severity_lo", "severity_hi"), "number"),
+    "unit": "text",
+    "edge": "number",
+    "edge_owner": "text",
+    "measure_sd": "number",
+    "onset_phase": "text",
+    "onset_at": "number",
+}
+"""Columns of ``faults``: a swing times a fault."""
+
+PROBLEMS: Final[dict[str, Kind]] = {
+    "file": "text",
+    "row": "whole",
+    **_IDS,
+    **dict.fromkeys(("code", "expected", "found"), "text"),
+}
+
+STREAMED: Final = {"swings": SWINGS, "faults": FAULTS, "problems": PROBLEMS}
+TABLES: Final = (*STREAMED, "players", "drills", "curves")

@@ -1,0 +1,115 @@
+"""Replace a folder as a whole: the old one stays until the new one is complete."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from faultml.errors import InputError
+
+try:
+    import fcntl
+except ImportError:  # pragma: no cover - not on POSIX: leftovers are then told by their age
+    fcntl = None  # type: ignore[assignment]
+
+LOCK_FILE: Final = ".lock"
+"""Held by the run that fills a folder; the system lets go of it when that run ends, in whatever way."""
+
+_STALE_S: Final = 86_400.0
+
+
+@contextmanager
+def replaced_folder(target: Path, check: Callable[[Path], None]) -> Iterator[Path]:
+    """A new folder to fill, which takes the place of `target` when the block ends without an error.
+
+    The new folder grows beside the target under a hidden name. The swap is two renames; a run killed between
+    them is put right by the next one, which also clears away what killed runs have left.
+
+    Parameters
+    ----------
+    target
+        The folder to replace or make, with its parents.
+    check
+        Called with an existing target; raises where it must not be replaced.
+
+    Raises
+    ------
+    InputError
+        ``not-writable`` where the folder cannot be made.
+    """
+    target = target.resolve()
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _clear_leftovers(target)
+        if target.exists():
+            check(target)
+        part = target.parent / f".{target.name}.new-{secrets.token_hex(4)}"
+        part.mkdir()
+    except OSError as error:
+        raise InputError("not-writable", where=str(target), found=error.strerror or str(error)) from error
+    lock = _lock(part)
+    try:
+        yield part
+        _swap(part, target)
+    finally:
+        if lock is not None:
+            os.close(lock)
+        if part.exists():
+            shutil.rmtree(part, ignore_errors=True)
+
+
+def _swap(part: Path, target: Path) -> None:
+    old = target.parent / f".{target.name}.old-{secrets.token_hex(4)}"
+    if target.exists():
+        target.rename(old)
+    try:
+        part.rename(target)
+    except OSError:
+        if old.exists():
+            old.rename(target)
+        raise
+    (target / LOCK_FILE).unlink(missing_ok=True)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _clear_leftovers(target: Path) -> None:
+    for old in sorted(target.parent.glob(f".{_literal(target.name)}.old-*")):
+        if target.exists():
+            shutil.rmtree(old, ignore_errors=True)
+        else:
+            old.rename(target)
+    for part in target.parent.glob(f".{_literal(target.name)}.new-*"):
+        if not _in_use(part):
+            shutil.rmtree(part, ignore_errors=True)
+
+
+def _literal(name: str) -> str:
+    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
+
+
+def _lock(part: Path) -> int | None:
+    if fcntl is None:
+        return None
+    handle = os.open(part / LOCK_FILE, os.O_CREAT | os.O_RDWR, 0o600)
+    fcntl.flock(handle, fcntl.LOCK_EX)
+    return handle
+
+
+def _in_use(part: Path) -> bool:
+    lock = part / LOCK_FILE
+    if fcntl is None or not lock.exists():
+        return time.time() - part.stat().st_mtime < (_STALE_S if fcntl is None else 1.0)
+    handle = os.open(lock, os.O_RDWR)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    finally:
+        os.close(handle)
+    return False

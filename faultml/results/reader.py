@@ -1,0 +1,115 @@
+"""Read a results folder, as far as it is asked for."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from faultml.errors import InputError
+from faultml.results.columns import PROGRAM, RUN_FILE
+from faultml.results.tables import read_table
+
+
+class Results:
+    """A results folder, read as far as it is asked for.
+
+    Attributes
+    ----------
+    folder
+        Where it is.
+    run
+        The content of ``run.json``.
+    """
+
+    def __init__(self, folder: Path, run: dict[str, Any]) -> None:
+        self.folder = folder
+        self.run = run
+
+    def frame(self, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """A table by name, or some of its columns.
+
+        Raises
+        ------
+        InputError
+            ``missing-table`` where the results have none of that name, ``damaged-results`` where it cannot be
+            read.
+        """
+        table = self.run["tables"].get(name)
+        if table is None or not (self.folder / table["file"]).is_file():
+            raise InputError(
+                "missing-table", where=str(self.folder), expected=name, found=", ".join(self.run["tables"])
+            )
+        return read_table(self.folder / table["file"], table["columns"], columns)
+
+    @cached_property
+    def swings(self) -> pd.DataFrame:
+        """A row a swing."""
+        return self.frame("swings")
+
+    @cached_property
+    def faults(self) -> pd.DataFrame:
+        """A row a swing and fault."""
+        return self.frame("faults")
+
+    @cached_property
+    def players(self) -> pd.DataFrame:
+        """A row a player and fault."""
+        return self.frame("players")
+
+    @cached_property
+    def drills(self) -> pd.DataFrame:
+        """A row a player and drill."""
+        return self.frame("drills")
+
+    @cached_property
+    def curves(self) -> pd.DataFrame:
+        """Curves of a bounded number of swings."""
+        return self.frame("curves")
+
+    @cached_property
+    def problems(self) -> pd.DataFrame:
+        """What was wrong in the input."""
+        return self.frame("problems")
+
+
+def read_results(folder: Path) -> Results:
+    """Open a results folder.
+
+    Raises
+    ------
+    InputError
+        ``no-such-path``, or ``not-a-results-folder`` where it has no ``run.json`` of ours.
+    """
+    if not folder.is_dir():
+        raise InputError("no-such-path", where=str(folder), expected="a results folder")
+    run = read_run(folder)
+    if run is None:
+        raise InputError(
+            "not-a-results-folder", where=str(folder), expected=f"a {RUN_FILE} written by {PROGRAM}"
+        )
+    return Results(folder, run)
+
+
+def read_run(folder: Path) -> dict[str, Any] | None:
+    """The ``run.json`` of a results folder; None where there is none of ours."""
+    try:
+        run = json.loads((folder / RUN_FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    ours = isinstance(run, dict) and run.get("program") == PROGRAM
+    if not ours or not isinstance(run.get("tables"), dict) or not isinstance(run.get("files"), list):
+        return None
+    return run if all(_is_table(table) for table in run["tables"].values()) else None
+
+
+def _is_table(table: object) -> bool:
+    """Whether a table is described as `ResultsWriter` does it, its file being a plain name in the folder."""
+    if not isinstance(table, dict) or not isinstance(table.get("columns"), dict):
+        return False
+    file = table.get("file")
+    return isinstance(file, str) and Path(file).name == file

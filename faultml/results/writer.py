@@ -1,0 +1,134 @@
+"""Write a results folder whole or not at all; no folder that is not ours is ever replaced."""
+
+from __future__ import annotations
+
+import json
+from contextlib import ExitStack
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Self
+
+import pandas as pd
+
+from faultml.errors import InputError
+from faultml.results.columns import PROGRAM, REPORT_FILE, RUN_FILE, STREAMED, TABLES
+from faultml.results.folders import LOCK_FILE, replaced_folder
+from faultml.results.reader import read_run
+from faultml.results.tables import Schema, TableFormat, TableWriter, infer_schema
+
+_OURS: Final = frozenset(
+    {RUN_FILE, REPORT_FILE, LOCK_FILE, *(f"{name}.{form}" for name in TABLES for form in ("parquet", "csv"))}
+)
+_SYSTEM_LITTER: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
+
+
+class ResultsWriter:
+    """Fills a new results folder, which takes the old one's place when the block ends without an error.
+
+    ::
+
+        with ResultsWriter(out) as results:
+            for ...:
+                results.append("swings", swings)
+                results.append("faults", faults)
+                results.append("problems", problems)
+            results.write("players", players)
+            results.run["model"] = ...
+
+    Parameters
+    ----------
+    out
+        The results folder; parents are made. An old results folder is replaced, an empty one filled, any
+        other refused.
+    format
+        Of the tables; ``problems`` is always CSV.
+
+    Attributes
+    ----------
+    run
+        What goes into ``run.json`` beside the list of files and tables.
+    """
+
+    def __init__(self, out: Path, *, format: TableFormat = "parquet") -> None:
+        self.run: dict[str, Any] = {}
+        self._out = out
+        self._format = format
+        self._stack = ExitStack()
+        self._writers: dict[str, TableWriter] = {}
+        self._part = out
+
+    def __enter__(self) -> Self:
+        self._part = self._stack.enter_context(replaced_folder(self._out, _check_ours))
+        for name, schema in STREAMED.items():
+            self._open(name, schema)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            for writer in self._writers.values():
+                writer.close()
+            if error is None:
+                self._write_run()
+        except BaseException as late:
+            self._stack.__exit__(type(late), late, late.__traceback__)
+            raise
+        self._stack.__exit__(kind, error, trace)
+
+    @property
+    def n_problems(self) -> int:
+        """Rows of ``problems.csv`` so far."""
+        return self._writers["problems"].n_rows
+
+    def append(self, name: str, frame: pd.DataFrame) -> None:
+        """Add rows to ``swings``, ``faults`` or ``problems``; a frame has exactly the columns of its table.
+
+        Raises
+        ------
+        InputError
+            Where the frame does not fit, see `faultml.results.tables.TableWriter.append`.
+        """
+        self._writers[name].append(frame)
+
+    def write(self, name: str, frame: pd.DataFrame) -> None:
+        """Write a whole table such as ``players``; the kinds of its columns are told from the frame."""
+        self._open(name, infer_schema(frame)).append(frame)
+
+    def file(self, name: str) -> Path:
+        """Where to write another file of the results, such as the report."""
+        return self._part / name
+
+    def _open(self, name: str, schema: Schema) -> TableWriter:
+        suffix = "csv" if name == "problems" else self._format
+        self._writers[name] = TableWriter(self._part / f"{name}.{suffix}", schema)
+        return self._writers[name]
+
+    def _write_run(self) -> None:
+        tables = {
+            name: {"file": writer.path.name, "rows": writer.n_rows, "columns": writer.schema}
+            for name, writer in self._writers.items()
+        }
+        files = sorted({path.name for path in self._part.iterdir()} - {LOCK_FILE} | {RUN_FILE})
+        content = {"program": PROGRAM, **self.run, "tables": tables, "files": files}
+        text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
+        self.file(RUN_FILE).write_text(text + "\n", encoding="utf-8")
+
+
+def _check_ours(folder: Path) -> None:
+    """Raise unless a folder is empty or holds nothing but results of ours."""
+    if not folder.is_dir():
+        raise InputError("not-a-results-folder", where=str(folder), expected="a folder", found="a file")
+    names = {path.name for path in folder.iterdir()} - _SYSTEM_LITTER
+    if not names:
+        return
+    run = read_run(folder)
+    strangers = names - _OURS - set(map(str, run["files"])) if run else names
+    if run is None or strangers:
+        found = ", ".join(sorted(strangers)[:5])
+        raise InputError(
+            "not-a-results-folder",
+            where=str(folder),
+            expected="a new or empty folder, or one that holds nothing but results of an earlier run",
+            found=found,
+        )

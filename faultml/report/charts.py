@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 from markupsafe import Markup
+from numpy.typing import NDArray
 
 from faultml.report.svg import Drawing, Scale, padded_range, x_axis, y_axis
 from faultml.report.text import degrees
@@ -66,7 +67,7 @@ class SessionPoint:
 
     name: str
     shares: tuple[Share | None, ...]
-    address_deg: tuple[float, float, float]
+    address_deg: NDArray[np.float64]
     retest: bool
 
 

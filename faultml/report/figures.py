@@ -92,11 +92,9 @@ def _draw_paths(drawing: Drawing, traces: Traces, group: str, x: Scale, y: Scale
     median = traces.median()[:, until_through]
     drawing.trace(x.array(median[FLEXION]), y.array(median[ULNAR]), class_=f"trace median {group}")
     for moment, shape, _ in PATH_MARKS:
-        values = traces.at(moment)
-        for swing in values:
-            if np.isfinite(swing[[FLEXION, ULNAR]]).all():
-                drawing.mark("circle", x(swing[FLEXION]), y(swing[ULNAR]), 1.6, class_=f"dot {group}")
-        centre = np.median(values[:, [FLEXION, ULNAR]], axis=0)
+        values = traces.at(moment)[:, [FLEXION, ULNAR]]
+        drawing.dots(x.array(values[:, 0]), y.array(values[:, 1]), class_=f"dots {group}")
+        centre = np.median(values, axis=0)
         if np.isfinite(centre).all():
             drawing.mark(shape, x(centre[0]), y(centre[1]), 4.5, class_=f"mark {group}")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -49,22 +50,22 @@ class PlayerTables:
     session_sums: pd.DataFrame
     closure_sums: Mapping[str, float]
 
-    @property
+    @cached_property
     def swings(self) -> int:
         """Recorded swings."""
         return int(self.session_sums["n_swings"].sum())
 
-    @property
+    @cached_property
     def assessed(self) -> int:
         """Swings that could be assessed."""
         return int(self.session_sums["n_assessed"].sum())
 
-    @property
+    @cached_property
     def sessions(self) -> list[str]:
         """Sessions in order."""
         return sorted(self.session_sums["session"].unique(), key=natural_key)
 
-    @property
+    @cached_property
     def address_deg(self) -> NDArray[np.float64]:
         """``(3,)`` mean angles at address, NaN where not recorded."""
         sums = self.session_sums.sum(numeric_only=True)
@@ -74,12 +75,12 @@ class PlayerTables:
         ]
         return np.array(means)
 
-    @property
+    @cached_property
     def leading(self) -> Row | None:
         """The fault most worth working on."""
         return next((row for row in self.faults.values() if row["leading"]), None)
 
-    @property
+    @cached_property
     def first_drill(self) -> Row | None:
         """The row of the drill to work on next."""
         return next((row for row in self.drills if row["rank"] == 1), None)
@@ -92,16 +93,16 @@ class PlayerTables:
 
 def player_tables(source: ReportSource) -> list[PlayerTables]:
     """Every player of the season, in the order of their names."""
-    players, drills, curves = (_by_player(frame) for frame in (source.players, source.drills, source.curves))
-    faults, sessions = _by_player(source.summary.faults), _by_player(source.summary.sessions)
-    roster = {str(row["player"]): row for row in source.roster.to_dict("records")}
+    players, drills = _records(source.players), _records(source.drills)
+    faults, sessions = _frames(source.summary.faults), _frames(source.summary.sessions)
+    curves, roster = _frames(source.curves), _records(source.roster)
     closures: dict[str, dict[str, float]] = source.closures.to_dict("index")
     return [
         PlayerTables(
             name=name,
-            faults={str(row["fault"]): _known(row) for row in players[name].to_dict("records")},
-            drills=drills[name].sort_values("rank").to_dict("records") if name in drills else [],
-            roster=roster.get(name, {}),
+            faults={str(row["fault"]): _known(row) for row in players[name]},
+            drills=sorted(drills.get(name, []), key=lambda row: int(row["rank"])),
+            roster=next(iter(roster.get(name, [])), {}),
             curves=curves.get(name, source.curves.iloc[:0]),
             fault_sums=faults.get(name, source.summary.faults.iloc[:0]),
             session_sums=sessions.get(name, source.summary.sessions.iloc[:0]),
@@ -111,11 +112,18 @@ def player_tables(source: ReportSource) -> list[PlayerTables]:
     ]
 
 
-def _by_player(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
+def _frames(frame: pd.DataFrame) -> dict[str, pd.DataFrame]:
     return {str(player): rows for player, rows in frame.groupby("player", sort=False)}
 
 
-def _known(row: dict[Any, Any]) -> dict[Any, Any]:
+def _records(frame: pd.DataFrame) -> dict[str, list[Row]]:
+    found: dict[str, list[Row]] = {}
+    for row in frame.to_dict("records"):
+        found.setdefault(str(row["player"]), []).append(row)
+    return found
+
+
+def _known(row: Row) -> Row:
     """The row with the answer to whether it explains the miss as true, false or None."""
     explains = row["explains_miss"]
-    return row | {"explains_miss": None if pd.isna(explains) else bool(explains)}
+    return {**row, "explains_miss": None if pd.isna(explains) else bool(explains)}

@@ -119,13 +119,12 @@ class Drawing:
         if data:
             self.add("path", d=data, transform=f"scale({1 / TRACE_SCALE})", **attributes)
 
-    def open_group(self, **attributes: object) -> None:
-        """Begin a group; attributes hold for all that follows until `close_group`."""
-        self._parts.append(f"<g{_attributes(attributes)}>")
-
-    def close_group(self) -> None:
-        """End the group."""
-        self._parts.append("</g>")
+    def dots(self, x: ArrayLike, y: ArrayLike, **attributes: object) -> None:
+        """Many small dots as one path; their style needs a stroke with round ends. NaN is left out."""
+        points = np.column_stack([np.asarray(x, dtype=float), np.asarray(y, dtype=float)])
+        shown = points[np.isfinite(points).all(axis=1)].tolist()
+        if shown:
+            self.add("path", d="".join(f"M{_number(a)} {_number(b)}h0" for a, b in shown), **attributes)
 
     def markup(self) -> Markup:
         """The figure as safe markup."""

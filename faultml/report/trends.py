@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
+from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS
 from faultml.coaching.estimates import rates
@@ -48,11 +49,20 @@ def trends_for(
     lessons
         The roster's cell of lesson dates.
     """
-    counting = sessions[sessions["context"].isin(COUNTING) & (sessions["n_address"] > 0)]
-    names = sorted(counting["session"].unique(), key=natural_key)[-SHOWN_SESSIONS:]
+    setups = _setups(sessions)
+    names = sorted(setups, key=natural_key)[-SHOWN_SESSIONS:]
     if len(names) < LEAST_SESSIONS:
         return None
-    points = _points(faults, counting, names, followed, coaching)
+    shares = _shares(faults, names, followed, coaching)
+    points = [
+        SessionPoint(
+            name=shown(name),
+            shares=tuple(shares.get((name, fault)) for fault in followed),
+            address_deg=setups[name].address_deg,
+            retest=setups[name].contexts == {"retest"},
+        )
+        for name in names
+    ]
     words = [coaching.words[fault] for fault in followed]
     told = listed([f"{name} ({shape})" for name, shape in zip(words, SHAPE_WORDS, strict=False)])
     lessons_at = _lesson_places(lessons, names)
@@ -71,47 +81,48 @@ def _retests(points: Sequence[SessionPoint]) -> str:
     return " Open marks are re-tests." if any(point.retest for point in points) else ""
 
 
-def _points(
-    faults: pd.DataFrame,
-    sessions: pd.DataFrame,
-    names: Sequence[str],
-    followed: Sequence[str],
-    coaching: Coaching,
-) -> list[SessionPoint]:
-    setups = sessions.groupby("session")[
-        ["n_address", "n_pronation", *(f"address_{name}" for name in CHANNELS)]
-    ].sum()
-    contexts = sessions.groupby("session")["context"].agg(set)
-    shares = _shares(faults, names, followed, coaching)
-    points = []
-    for name in names:
-        sums = setups.loc[name]
-        counts = (sums["n_address"], sums["n_address"], sums["n_pronation"])
-        address = [
-            sums[f"address_{channel}"] / n if n else np.nan
-            for channel, n in zip(CHANNELS, counts, strict=True)
-        ]
-        own = tuple(shares.get((name, fault)) for fault in followed)
-        points.append(
-            SessionPoint(shown(name), own, (address[0], address[1], address[2]), contexts[name] == {"retest"})
-        )
-    return points
+@dataclass
+class _Setup:
+    """One session's sums of the angles at address, over the contexts that count."""
+
+    sums: NDArray[np.float64]
+    counts: NDArray[np.float64]
+    contexts: set[str]
+
+    @property
+    def address_deg(self) -> NDArray[np.float64]:
+        """``(3,)`` mean angles, NaN where not recorded."""
+        return np.divide(self.sums, self.counts, out=np.full(3, np.nan), where=self.counts > 0)
+
+
+def _setups(sessions: pd.DataFrame) -> dict[str, _Setup]:
+    """Sessions with at least one assessed swing that counts."""
+    sums = sessions[[f"address_{channel}" for channel in CHANNELS]].to_numpy(float)
+    counts = sessions[["n_address", "n_address", "n_pronation"]].to_numpy(float)
+    found: dict[str, _Setup] = {}
+    for row, (name, context) in enumerate(zip(sessions["session"], sessions["context"], strict=True)):
+        if context in COUNTING and counts[row, 0] > 0:
+            setup = found.setdefault(str(name), _Setup(np.zeros(3), np.zeros(3), set()))
+            setup.sums += sums[row]
+            setup.counts += counts[row]
+            setup.contexts.add(context)
+    return found
 
 
 def _shares(
     faults: pd.DataFrame, names: Sequence[str], followed: Sequence[str], coaching: Coaching
 ) -> dict[tuple[str, str], Share]:
     """Posterior share of each session and fault."""
-    use = faults["fault"].isin(followed) & faults["session"].isin(names) & faults["context"].isin(COUNTING)
-    sums = faults[use].groupby(["session", "fault"])[["n", "p", "pq"]].sum()
-    sums = sums[sums["n"] > 0]
-    n, p, pq = (sums[name].to_numpy(float) for name in ("n", "p", "pq"))
+    sums: dict[tuple[str, str], NDArray[np.float64]] = {}
+    keys = zip(faults["session"], faults["fault"], faults["context"], strict=True)
+    values = faults[["n", "p", "pq"]].to_numpy(float)
+    for (session, fault, context), added in zip(keys, values, strict=True):
+        if context in COUNTING and fault in followed and session in names and added[0] > 0:
+            sums[session, fault] = sums.get((session, fault), np.zeros(3)) + added
+    n, p, pq = np.array(list(sums.values())).reshape(-1, 3).T
     posterior = rates(np.arange(len(sums)), len(sums), n, p, pq, coaching.rules.rate)
-    values = zip(posterior.mean.tolist(), posterior.low.tolist(), posterior.high.tolist(), strict=True)
-    return {
-        (str(session), str(fault)): Share(*three)
-        for (session, fault), three in zip(sums.index, values, strict=True)
-    }
+    shares = zip(posterior.mean.tolist(), posterior.low.tolist(), posterior.high.tolist(), strict=True)
+    return {key: Share(*three) for key, three in zip(sums, shares, strict=True)}
 
 
 def _lesson_places(lessons: str, names: Sequence[str]) -> list[int]:

@@ -160,8 +160,8 @@ def test_bend_and_roll_point_to_their_own_side() -> None:
 
 def test_a_retest_and_a_lesson_can_be_told_on_the_trend() -> None:
     points = [
-        SessionPoint("s1", (Share(0.8, 0.6, 0.9), None), (-20, 5, np.nan), False),
-        SessionPoint("s2", (Share(0.2, 0.1, 0.4), Share(0.5, 0.3, 0.7)), (-26, 5, np.nan), True),
+        SessionPoint("s1", (Share(0.8, 0.6, 0.9), None), np.array([-20, 5, np.nan]), False),
+        SessionPoint("s2", (Share(0.2, 0.1, 0.4), Share(0.5, 0.3, 0.7)), np.array([-26, 5, np.nan]), True),
     ]
     svg = trend(points, ["a", "b"], [1], "label")
     assert len(elements(svg, "mark")) == 3 and len(elements(svg, "open")) == 2 and "lesson" in svg

@@ -22,6 +22,15 @@ def add_up(group: Ints, values: NDArray, n_groups: int) -> Floats:
     return np.bincount(group, values, n_groups).astype(float)
 
 
+def difference(squares: Floats, removed: Floats) -> Floats:
+    """A sum of squares less what the mean explains of it; what rounding alone could leave is zero.
+
+    Without this the order of the sums would show: the root of a rounding error is a large number.
+    """
+    left = squares - removed
+    return np.where(left > 1e-10 * squares, left, 0.0)
+
+
 class Rates(NamedTuple):
     """Posterior of the share of swings in which a fault shows: mean and interval, ``(n_groups,)`` each."""
 
@@ -159,7 +168,7 @@ def within_sd(group: Ints, n_groups: int, n: Floats, total: Floats, squares: Flo
     `n`, `total`, `squares` and `error` are each session's number of swings, and sums of measure, its square
     and its error variance.
     """
-    scatter = squares - np.divide(total**2, n, out=np.zeros_like(total), where=n > 0)
+    scatter = difference(squares, np.divide(total**2, n, out=np.zeros_like(total), where=n > 0))
     freedom = add_up(group, np.maximum(n - 1, 0), n_groups)
     swings = add_up(group, n, n_groups)
     variance = np.divide(

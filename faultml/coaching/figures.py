@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from faultml.coaching.estimates import Floats, add_up, rates, trends, within_sd
+from faultml.coaching.estimates import Floats, add_up, difference, rates, trends, within_sd
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.sessions import COUNTING, number_sessions
 from faultml.coaching.steadiness import session_faults
@@ -72,7 +72,7 @@ def figures(sessions: pd.DataFrame, index: pd.MultiIndex, coaching: Coaching) ->
         "rate_hi": np.where(known, rate.high, np.nan),
         "rate_now": _recent(sessions, index, coaching),
         "severity": severity,
-        "severity_sd": np.sqrt(np.maximum(ratio(total["p_severity2"], total["p"]) - severity**2, 0)),
+        "severity_sd": np.sqrt(difference(ratio(total["p_severity2"], total["p"]), severity**2)),
         "unit": [coaching.units.get(fault, "") for fault in faults],
         "measure": ratio(total["measure"], total["n_measured"]),
         "spread": within_sd(group, size, *scatter),

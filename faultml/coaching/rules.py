@@ -11,7 +11,7 @@ from typing import Annotated, Final, Literal
 
 import msgspec
 
-from faultml.coaching.book import Drill, DrillBook
+from faultml.coaching.book import Drill, DrillBook, load_book
 from faultml.coaching.data import Record, digest, load_data
 from faultml.errors import CatalogueError
 from faultml.faults.catalogue import Catalogue, Fault, SessionFault
@@ -261,6 +261,15 @@ class Coaching:
             for fault in self.catalogue.faults
         }
 
+    @property
+    def digests(self) -> dict[str, str]:
+        """SHA-256 over the content of each part, for `run.json`."""
+        return {
+            "catalogue": self.catalogue.digest,
+            "drill_book": self.book.digest,
+            "rules": self.rules.digest,
+        }
+
     def earliness(self, fault: str, drill: Drill | None = None) -> float:
         """How early a fault comes, or a drill for it where the drill works on the setup."""
         phase = "setup" if drill is not None and drill.phase == "setup" else self.phases[fault]
@@ -301,3 +310,8 @@ class Coaching:
 def load_rules() -> Rules:
     """The coaching rules of the package."""
     return load_data("rules.toml", Rules)
+
+
+def load_coaching(catalogue: Catalogue) -> Coaching:
+    """The package's drill book and rules, for a catalogue of faults."""
+    return Coaching(catalogue, load_book(), load_rules())

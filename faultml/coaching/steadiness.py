@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from faultml.coaching.estimates import difference
 from faultml.faults.catalogue import Catalogue
 
 COLUMNS = ["player", "session", "fault", "n", "sd", "p", "severity"]
@@ -31,7 +32,7 @@ def session_faults(spread: pd.DataFrame, catalogue: Catalogue) -> pd.DataFrame:
         watched measures the worse one.
     """
     scatter = spread.assign(
-        scatter=spread["measure2"] - spread["measure"] ** 2 / spread["n"].where(spread["n"] > 0),
+        scatter=difference(spread["measure2"].to_numpy(), (spread["measure"] ** 2 / spread["n"]).to_numpy()),
         freedom=(spread["n"] - 1).clip(lower=0),
     )
     sums = (

@@ -1,0 +1,214 @@
+"""What holds for every season: batches and row order, pain, safe angles, and the order of the work."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from faultml.coaching.book import load_book
+from faultml.coaching.care import Setup, load_care
+from faultml.coaching.prescribe import prescribe
+from faultml.coaching.ranking import FaultWorth, Situation, comes_before, rank_drills
+from faultml.coaching.rules import Coaching, load_rules
+from faultml.coaching.summary import KEYS, Summary, merge, summarise
+from faultml.coaching.window import bounds, place
+from faultml.faults.catalogue import load_catalogue
+
+CATALOGUE = load_catalogue()
+COACHING = Coaching(CATALOGUE, load_book(), load_rules())
+CARE = load_care()
+SHOTS = [(), ("straight",), ("hook",), ("push", "hook"), ("thin",)]
+
+
+def _season(seed: int, n: int = 60) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Swings without any pattern: everything a table may hold, in no order."""
+    rng = np.random.default_rng(seed)
+    assessed = rng.random(n) < 0.9
+    swings = pd.DataFrame(
+        {
+            "player": rng.choice(["007", "NA", "lp"], n),
+            "session": rng.choice(["2031-04-02", "2031-04-16", "s3"], n),
+            "swing": [f"{each}" for each in range(n)],
+            "club": rng.choice(["driver", "7-iron", ""], n),
+            "context": rng.choice(["play", "practice", "retest"], n),
+            "shot": [SHOTS[each] for each in rng.integers(0, len(SHOTS), n)],
+            "assessed": assessed,
+            "reason": np.where(assessed, "", "too-short"),
+            "findings": [["gap-filled"] if each else [] for each in rng.random(n) < 0.3],
+            "address_flexion_deg": np.where(assessed, rng.normal(-20, 8, n), np.nan),
+            "address_ulnar_deg": np.where(assessed, rng.normal(8, 4, n), np.nan),
+            "address_pronation_deg": np.where(assessed & (rng.random(n) < 0.7), rng.normal(0, 5, n), np.nan),
+            "late_save": rng.random(n) < 0.3,
+            "late_save_probability": np.where(assessed, rng.random(n), np.nan),
+        }
+    )
+    faults = []
+    for fault in CATALOGUE.faults:
+        known = assessed & (rng.random(n) < 0.9)
+        p = rng.beta(0.4, 0.6, n)
+        faults.append(
+            swings[["player", "session", "swing"]].assign(
+                fault=fault.id,
+                status=np.where(known, "assessed", "not_assessed"),
+                probability=np.where(known, p, np.nan),
+                call=np.select([~known, p > 0.8, p > 0.4], ["", "yes", "borderline"], "no"),
+                measure=np.where(known, rng.normal(fault.edge, 9 if fault.unit == "deg" else 0.1, n), np.nan),
+                measure_sd=np.where(known, rng.uniform(0, 3, n), np.nan),
+                severity=np.where(known, rng.gamma(1, 6 if fault.unit == "deg" else 0.05, n), np.nan),
+                onset_phase=np.where(known, "d", ""),
+                onset_at=np.where(known, rng.random(n), np.nan),
+            )
+        )
+    return swings, pd.concat(faults, ignore_index=True)
+
+
+def _assert_same(one: Summary, other: Summary) -> None:
+    for name in KEYS:
+        pd.testing.assert_frame_equal(getattr(one, name), getattr(other, name), rtol=1e-9, atol=1e-9)
+
+
+@given(
+    seed=st.integers(0, 2**16),
+    cuts=st.lists(st.integers(1, 59), max_size=6),
+    turn=st.randoms(use_true_random=False),
+)
+@settings(max_examples=25)
+def test_a_summary_does_not_depend_on_batches_or_row_order(seed: int, cuts: list[int], turn) -> None:
+    swings, faults = _season(seed)
+    whole = merge([summarise(swings, faults, CATALOGUE)])
+    order: NDArray[np.int64] = np.random.default_rng(seed + 1).permutation(len(swings))
+    edges = [0, *sorted(set(cuts)), len(swings)]
+    parts = []
+    for start, end in itertools.pairwise(edges):
+        own = swings.iloc[order[start:end]]
+        mine = faults[faults["swing"].isin(own["swing"])].sample(frac=1, random_state=seed % 1000)
+        parts.append(summarise(own, mine, CATALOGUE))
+    turn.shuffle(parts)
+    merged = merge([merge(parts[:2]), *parts[2:]])
+    _assert_same(whole, merged)
+    _assert_same_tables(whole, merged)
+
+
+def _assert_same_tables(one: Summary, other: Summary) -> None:
+    first, second = prescribe(one, None, COACHING), prescribe(other, None, COACHING)
+    pd.testing.assert_frame_equal(first.players, second.players, rtol=1e-9, atol=1e-9)
+    pd.testing.assert_frame_equal(first.drills, second.drills, rtol=1e-9, atol=1e-9)
+
+
+ANSWERS = st.sampled_from([None, "", "yes", "no", True, False, float("nan"), "tender since spring"])
+PAIN = st.text(min_size=1, max_size=20).filter(
+    lambda said: said.strip() and said.strip().casefold() not in ("none", "cleared")
+)
+
+
+@given(
+    seed=st.integers(0, 50),
+    pain=PAIN,
+    before=st.sampled_from([None, "none", "cleared"]),
+    after=st.sampled_from([None, "", "none", "elbow"]),
+    answers=st.tuples(ANSWERS, ANSWERS, ANSWERS),
+)
+@settings(max_examples=40)
+def test_whatever_else_the_roster_says_pain_means_no_drill(
+    seed: int, pain: str, before, after, answers
+) -> None:
+    swings, faults = _season(seed)
+    told = dict(zip(["ulnar_history", "thumb_history", "under_16"], answers, strict=True))
+    rows = [
+        {"player": player, "pain": said, **told}
+        for player in ("007", "NA", "lp")
+        for said in (before, pain, after)
+    ]
+    drills = prescribe(merge([summarise(swings, faults, CATALOGUE)]), pd.DataFrame(rows), COACHING).drills
+    assert (drills["drill"] == "").all()
+    assert (drills["reason"] == "see-clinician").all()
+
+
+@given(seed=st.integers(0, 50), answers=st.tuples(ANSWERS, ANSWERS, ANSWERS))
+@settings(max_examples=25)
+def test_no_drill_asks_for_what_the_roster_rules_out(seed: int, answers) -> None:
+    swings, faults = _season(seed)
+    ulnar, thumb, young = answers
+    row = {"pain": "none", "ulnar_history": ulnar, "thumb_history": thumb, "under_16": young}
+    table = pd.DataFrame([{"player": player, **row} for player in ("007", "NA", "lp")])
+    drills = prescribe(merge([summarise(swings, faults, CATALOGUE)]), table, COACHING).drills
+    barred = {"impact", "weighted"} if young not in (False, "no") else set()
+    barred |= {"lag", "impact", "forced_roll", "flexion_with_ulnar", "unhinging"} if _yes(ulnar) else set()
+    barred |= {"hinge"} if _yes(thumb) else set()
+    for drill in drills.loc[drills["rank"] > 0, "drill"]:
+        assert not barred & set(COACHING.book[drill].loads)
+
+
+def _yes(answer: object) -> bool:
+    return answer in (True, "yes", "tender since spring")
+
+
+@given(
+    flexion=st.floats(-80, 80, allow_nan=False),
+    ulnar=st.floats(-40, 50, allow_nan=False),
+    pronation=st.floats(-80, 80, allow_nan=False),
+)
+def test_no_usable_window_leaves_the_safe_angles_on_any_setup(
+    flexion: float, ulnar: float, pronation: float
+) -> None:
+    setup = Setup(flexion_deg=flexion, ulnar_deg=ulnar, pronation_deg=pronation)
+    for drill in COACHING.book.drills:
+        placed = place(drill.window, setup, CARE.limits)
+        low, high = bounds(drill.window, CARE.limits)
+        if placed.usable:
+            assert low - 1e-9 <= placed.absolute_low_deg < placed.absolute_high_deg <= high + 1e-9
+            assert placed.low_deg >= drill.window.low_deg - 1e-9
+            assert placed.high_deg <= drill.window.high_deg + 1e-9
+            assert placed.absolute_low_deg - getattr(setup, drill.window.channel) == pytest.approx(
+                placed.low_deg, abs=1e-6
+            )
+
+
+WORTHS = st.lists(
+    st.tuples(
+        st.sampled_from(COACHING.fault_ids), st.floats(0.3, 1), st.floats(0.01, 30), st.floats(0.05, 1)
+    ),
+    unique_by=lambda each: each[0],
+    max_size=8,
+)
+
+
+@given(
+    worths=WORTHS,
+    late=st.booleans(),
+    hook=st.booleans(),
+    barred=st.sets(st.sampled_from([d.id for d in COACHING.book.drills])),
+)
+@settings(max_examples=150)
+def test_the_order_does_no_harm(worths, late: bool, hook: bool, barred: set[str]) -> None:
+    faults = [FaultWorth(*each) for each in worths]
+    waiting = frozenset(COACHING.rules.late_save.waits) if late else frozenset()
+    situation = Situation(refused=dict.fromkeys(barred, "some-reason"), waiting=waiting, closers_first=hook)
+    options = rank_drills(faults, situation, COACHING)
+    picked = [option for option in options if option.rank]
+    assert [option.rank for option in picked] == list(range(1, len(picked) + 1))
+    assert len(picked) <= 3
+    assert len({option.drill for option in options}) == len(options)
+    assert not {option.drill for option in picked} & barred
+    before = comes_before([fault.fault for fault in faults], hook, COACHING)
+    worked_on: set[str] = set()
+    for option in picked:
+        assert not waiting & set(COACHING.serving[option.drill])
+        assert not before[option.main] - worked_on
+        worked_on |= {part.fault for part in option.parts}
+
+
+@given(worths=WORTHS)
+@settings(max_examples=60)
+def test_the_first_drill_is_worth_most_of_those_that_may_come_first(worths) -> None:
+    options = rank_drills([FaultWorth(*each) for each in worths], Situation(refused={}), COACHING)
+    first = [option for option in options if option.rank == 1]
+    others = [option for option in options if option.rank == 0 and option.status == "left"]
+    for option in first:
+        assert all(option.benefit >= other.benefit - 1e-12 for other in others)

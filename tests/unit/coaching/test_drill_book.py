@@ -1,0 +1,175 @@
+"""The drill book keeps its promises, and a drill that breaks one is refused by name."""
+
+from __future__ import annotations
+
+from importlib import resources
+
+import pytest
+
+from faultml.coaching.book import DrillBook, _BookFile, load_book
+from faultml.coaching.care import load_care
+from faultml.coaching.data import decode
+from faultml.coaching.rules import Coaching, Rules, load_rules
+from faultml.coaching.window import place
+from faultml.errors import CatalogueError
+from faultml.faults.catalogue import load_catalogue, parse_position
+from faultml.faults.measure import coordinate
+
+BOOK = resources.files("faultml.coaching").joinpath("drills.toml").read_text(encoding="utf-8")
+RULES = resources.files("faultml.coaching").joinpath("rules.toml").read_text(encoding="utf-8")
+
+
+def test_there_are_thirty_drills_and_two_for_every_fault(coaching: Coaching) -> None:
+    assert len(coaching.book) >= 30
+    for fault in coaching.fault_ids:
+        serving = [drill for drill, served in coaching.serving.items() if fault in served]
+        assert len([drill for drill in serving if not coaching.book[drill].when]) >= 2, fault
+
+
+def test_every_fault_has_a_drill_for_who_may_load_nothing(coaching: Coaching) -> None:
+    for fault in coaching.fault_ids:
+        serving = [coaching.book[drill] for drill, served in coaching.serving.items() if fault in served]
+        assert any(not drill.loads and drill.level == "any" and not drill.when for drill in serving), fault
+
+
+@pytest.mark.parametrize("drill", load_book().drills, ids=lambda drill: drill.id)
+def test_a_drill_can_be_followed_alone(drill) -> None:
+    assert len(drill.without_ball) >= 4
+    assert len(drill.with_ball) >= 2
+    assert "stop if it hurts" in drill.stop.lower()
+    assert drill.feedback.fade[-1] == 0
+    assert drill.dose.rehearsals <= 60
+    assert drill.dose.full_speed <= 30
+    assert drill.evidence == "low: by mechanism"
+    assert drill.retest.of == 10
+    for sentence in drill.sentences:
+        assert sentence[0].isupper()
+        assert sentence.rstrip("'")[-1] in ".!?", sentence
+        assert len(sentence.split()) <= 45, sentence
+
+
+@pytest.mark.parametrize("drill", load_book().drills, ids=lambda drill: drill.id)
+def test_a_window_stays_inside_safe_angles_on_a_neutral_setup(drill) -> None:
+    """Limits of the design's section "Care": absolute flexion 40, extension 40, radial 12, ulnar 22."""
+    care = load_care()
+    window = place(drill.window, care.reference_setup, care.limits)
+    assert not window.clipped
+    if drill.window.channel == "flexion_deg":
+        assert window.absolute_low_deg >= -40
+        assert window.absolute_high_deg <= 40
+    if drill.window.channel == "ulnar_deg":
+        assert window.absolute_low_deg >= -12
+        assert window.absolute_high_deg <= 22
+
+
+def test_a_window_does_not_lie_in_the_fault_it_is_for(coaching: Coaching) -> None:
+    """Where a drill's window covers the moment its main fault is read at, it lies inside the corridor.
+
+    Too little hinge is the exception: care allows 12 degrees of radial deviation, which is about where its
+    corridor begins.
+    """
+    for drill_id, served in coaching.serving.items():
+        window, main = coaching.book[drill_id].window, max(served, key=lambda fault: served[fault])
+        if main not in coaching.catalogue.ids or main == "underset" or coaching.book[drill_id].when:
+            continue
+        fault = coaching.catalogue[main]
+        first, last = (coordinate(moment) for moment in fault.measure.span)
+        start, end = (coordinate(parse_position(moment)) for moment in (window.start, window.end))
+        covers = start <= last and first <= end and fault.measure.channel == window.channel
+        if fault.measure.stat in ("at", "min", "max") and covers:
+            worst = window.high_deg if fault.side == "above" else window.low_deg
+            assert (worst - fault.edge) * fault.sign < 0, drill_id
+
+
+def test_the_ready_setup_drills_change_the_setup_the_right_way() -> None:
+    book = load_book()
+    assert book["setup_less_cup"].window.low_deg > 0
+    assert book["setup_more_cup"].window.high_deg < 0
+
+
+def _first_drill(**changes: str) -> str:
+    """The file with one drill, some of its lines replaced."""
+    text = BOOK[: BOOK.index("[[drill]]", BOOK.index("[[drill]]") + 1)]
+    lines = [
+        next((f"{name} = {value}" for name, value in changes.items() if line.startswith(f"{name} =")), line)
+        for line in text.splitlines()
+    ]
+    return "\n".join(lines)
+
+
+def _window(low: float, high: float) -> str:
+    return f'{{ channel = "flexion_deg", from = "b0.8", to = "d0.2", low_deg = {low}, high_deg = {high} }}'
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"window": _window(-30, 5)}, "leaves the limits"),
+        ({"window": _window(0, 25)}, "leaves the limits"),
+        ({"window": _window(5, 5)}, "window is empty"),
+        ({"dose": "{ sets = 3, reps = 25, full_speed = 0, days_a_week = 5 }"}, "dose is over"),
+        ({"dose": "{ sets = 3, reps = 10, full_speed = 31, days_a_week = 5 }"}, "dose is over"),
+        ({"aim": '"Hold the angle as long as you can."'}, "a cue says hold"),
+        ({"aim": '"Drag the grip to the ball."'}, "a cue says drag"),
+        ({"aim": '"Roll it over with force."'}, "a cue says forc"),
+        ({"stop": '"Carry on."'}, "stop if it hurts"),
+        ({"feedback": '{ signal = "Look.", fade = [0.0, 0.5, 1.0] }'}, "fade"),
+        ({"feedback": '{ signal = "Look.", fade = [1.0, 0.5] }'}, "fade"),
+    ],
+)
+def test_a_drill_that_breaks_a_rule_is_refused_by_name(changes: dict[str, str], said: str) -> None:
+    with pytest.raises(CatalogueError) as refused:
+        DrillBook(decode(_first_drill(**changes), "drills.toml", _BookFile), load_care())
+    assert "setup_less_cup" in str(refused.value)
+    assert said in str(refused.value)
+
+
+def test_an_untouched_drill_is_accepted() -> None:
+    assert len(DrillBook(decode(_first_drill(), "drills.toml", _BookFile), load_care())) == 1
+
+
+@pytest.mark.parametrize(
+    "changes", [{"level": '"any"\nsecret = 1'}, {"loads": '["juggling"]'}, {"name": '""'}]
+)
+def test_a_drill_outside_the_schema_is_refused(changes: dict[str, str]) -> None:
+    with pytest.raises(CatalogueError, match=r"drills\.toml"):
+        decode(_first_drill(**changes), "drills.toml", _BookFile)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("faults = { early_set = 0.7 }", "faults = { underset = 0.7 }", "early_set is served by fewer"),
+        ('drill = "sweep_the_cover"', 'drill = "no_such_drill"', "unknown drill 'no_such_drill'"),
+        ("faults = { early_set = 0.7 }", "faults = { early_see = 0.7 }", "unknown fault 'early_see'"),
+        ('waits = ["hold_off"', 'waits = ["holds_off"', "unknown fault 'holds_off'"),
+        ('words = ["push", "hook"]', 'words = ["push", "hoop"]', "unknown miss 'hoop'"),
+    ],
+)
+def test_rules_that_do_not_fit_are_refused(old: str, new: str, said: str) -> None:
+    rules = decode(RULES.replace(old, new, 1), "rules.toml", Rules)
+    with pytest.raises(CatalogueError) as refused:
+        Coaching(load_catalogue(), load_book(), rules)
+    assert said in str(refused.value)
+
+
+def test_the_weights_of_the_misses_are_those_of_the_design() -> None:
+    """The numbers of faults.md, "Misses" (practice: weights to begin from)."""
+    rules = load_rules()
+    told = {
+        "hook": {
+            "roll_over": 1,
+            "flexed_top": 1,
+            "overflexed_impact": 0.8,
+            "flexing_downswing": 0.8,
+            "flexed_takeaway": 0.6,
+        },
+        "slice": {"cupped_top": 1, "hold_off": 0.8, "recupping": 0.8, "fanned_takeaway": 0.5},
+        "push": {"hold_off": 0.8, "late_save": 0.8, "cupped_top": 0.5},
+        "pull": {"roll_over": 0.8, "early_roll": 0.8, "flexed_top": 0.6},
+        "fat": {"early_ulnar_release": 1, "flip": 0.6, "raised_wrist_impact": 0.4},
+        "thin": {"flip": 0.9, "held_hinge": 0.9, "early_ulnar_release": 0.6},
+    }
+    for miss, weights in told.items():
+        for fault, weight in weights.items():
+            assert rules.weight(miss, fault) == weight, (miss, fault)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Final
+from typing import Final
 
 import msgspec
 
@@ -15,6 +16,10 @@ from faultml.errors import InputError
 
 EXPLANATIONS_FILE: Final = "explanations.json"
 """Where a run keeps all explanations beside its tables."""
+
+
+EXPLANATIONS_FILE: Final = "explanations.json"
+"""Where a run of classify leaves what `encode` makes of its explanations."""
 
 
 class PlayerExplanation(Record, frozen=True):

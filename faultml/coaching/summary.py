@@ -23,6 +23,9 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+MOST_PARTS: Final = 32
+"""Batches kept apart before they are added together."""
+
 KEYS: Final = {
     "faults": ("player", "session", "context", "fault"),
     "shots": ("player", "shot", "fault"),
@@ -111,6 +114,23 @@ def merge(summaries: Iterable[Summary]) -> Summary:
     parts = list(summaries)
     frames = {name: [getattr(part, name) for part in parts] for name in KEYS}
     return Summary(**{name: _merge_frames(name, frame) for name, frame in frames.items()})
+
+
+class RunningSummary:
+    """Adds summaries up as they come, and keeps few of them apart: little memory, and few merges."""
+
+    def __init__(self) -> None:
+        self._parts: list[Summary] = []
+
+    def add(self, part: Summary) -> None:
+        """Take in the summary of one batch."""
+        self._parts.append(part)
+        if len(self._parts) == MOST_PARTS:
+            self._parts = [merge(self._parts)]
+
+    def total(self) -> Summary:
+        """Everything added so far."""
+        return merge(self._parts)
 
 
 def _merge_frames(name: str, frames: list[pd.DataFrame]) -> pd.DataFrame:

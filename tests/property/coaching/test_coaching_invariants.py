@@ -16,7 +16,7 @@ from faultml.coaching.care import Setup, load_care
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.ranking import FaultWorth, Situation, comes_before, rank_drills
 from faultml.coaching.rules import Coaching, load_rules
-from faultml.coaching.summary import KEYS, Summary, merge, summarise
+from faultml.coaching.summary import KEYS, RunningSummary, Summary, merge, summarise
 from faultml.coaching.window import bounds, place
 from faultml.faults.catalogue import load_catalogue
 
@@ -92,6 +92,10 @@ def test_a_summary_does_not_depend_on_batches_or_row_order(seed: int, cuts: list
     turn.shuffle(parts)
     merged = merge([merge(parts[:2]), *parts[2:]])
     _assert_same(whole, merged)
+    running = RunningSummary()
+    for part in parts * 7:
+        running.add(part)
+    _assert_same(merge([whole] * 7), running.total())
     _assert_same_tables(whole, merged)
 
 

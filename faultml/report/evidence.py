@@ -115,8 +115,7 @@ def _landmarks(
 ) -> list[LandmarkRow]:
     rows = [LandmarkRow("address", [("0°", degrees(address_deg[channel])) for channel in channels])]
     for moment, name in LANDMARK_ROWS:
-        column = int(np.abs(traces.phase - moment).argmin())
-        values = traces.curves_deg[:, :, column]
+        values = traces.at(moment)
         cells = []
         for channel in channels:
             finite = values[np.isfinite(values[:, channel]), channel]

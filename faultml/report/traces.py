@@ -58,8 +58,11 @@ class Traces:
         return result
 
     def at(self, moment: float) -> NDArray[np.float64]:
-        """Values at a moment, ``(n_swings, n_channels)``, read at the nearest grid point."""
-        return self.curves_deg[:, :, int(np.abs(self.phase - moment).argmin())]
+        """Values at a moment, ``(n_swings, n_channels)``, between the two nearest grid points."""
+        after = int(np.clip(np.searchsorted(self.phase, moment), 1, len(self.phase) - 1))
+        share = (moment - self.phase[after - 1]) / (self.phase[after] - self.phase[after - 1])
+        values = self.curves_deg[:, :, after - 1] * (1 - share) + self.curves_deg[:, :, after] * share
+        return np.where(0 <= share <= 1, values, np.nan)
 
 
 def shot_group(words: Iterable[str] | None, good: Collection[str]) -> str:
@@ -71,11 +74,11 @@ def shot_group(words: Iterable[str] | None, good: Collection[str]) -> str:
 
 
 def stack(rows: pd.DataFrame, good: Collection[str]) -> Traces:
-    """Traces from rows of the curves table; rows on another phase grid are read at the first row's.
+    """Traces from rows of the curves table; rows on another phase grid are read at the longest one's.
 
     `good` are the words of a shot that are no miss.
     """
-    phase = _array(rows["phase"].iloc[0])
+    phase = max((_array(own) for own in rows["phase"]), key=len)
     curves = np.full((len(rows), len(CHANNELS), len(phase)), np.nan)
     for channel, name in enumerate(CHANNELS):
         for row, (own_phase, values) in enumerate(zip(rows["phase"], rows[name], strict=True)):
@@ -88,7 +91,7 @@ def stack(rows: pd.DataFrame, good: Collection[str]) -> Traces:
 def _on_grid(
     grid: NDArray[np.float64], phase: Sequence[float], values: Sequence[float] | None
 ) -> NDArray[np.float64]:
-    if values is None or np.ndim(values) == 0:
+    if values is None or np.size(values) < len(phase):
         return np.full(len(grid), np.nan)
     own, curve = _array(phase), _array(values)
     if len(own) == len(grid) and np.array_equal(own, grid):

@@ -58,22 +58,25 @@ def test_a_ball_is_straight_a_miss_or_not_recorded(words: list[str] | None, grou
     assert shot_group(words, GOOD) == group
 
 
-def test_rows_on_another_grid_are_read_at_the_first_ones_phases() -> None:
+def test_rows_on_another_grid_are_read_at_the_longest_ones_phases() -> None:
     rows = pd.DataFrame(
         {
-            "phase": [[0.0, 1.0, 2.0], [0.0, 0.5, 1.0, 1.5, 2.0]],
-            "flexion_deg": [[0.0, 10.0, 20.0], [0.0, 5.0, 10.0, 15.0, 20.0]],
-            "ulnar_deg": [[0.0, 1.0, 2.0], [0.0, 0.0, 0.0, 0.0, 4.0]],
-            "pronation_deg": [None, [1.0] * 5],
-            "shot": [["straight"], []],
-            "club": ["driver", None],
+            "phase": [[0.0, 1.0, 2.0], [0.0, 0.5, 1.0, 1.5, 2.0], [0.0, 0.5, 1.0]],
+            "flexion_deg": [[0.0, 10.0, 20.0], [0.0, 5.0, 10.0, 15.0, 20.0], [0.0, 4.0, 8.0]],
+            "ulnar_deg": [[0.0, 1.0, 2.0], [0.0, 0.0, 0.0, 0.0, 4.0], [1.0, 1.0, 1.0]],
+            "pronation_deg": [None, [1.0] * 5, []],
+            "shot": [["straight"], [], ["hook"]],
+            "club": ["driver", None, "7-iron"],
         }
     )
     traces = stack(rows, GOOD)
-    assert traces.curves_deg[:, 0].tolist() == [[0, 10, 20], [0, 10, 20]]
-    assert traces.curves_deg[1, 1].tolist() == [0, 0, 4]
-    assert np.isnan(traces.curves_deg[0, 2]).all()
-    assert traces.club.tolist() == ["driver", ""] and traces.groups() == ["straight", "unknown"]
+    assert traces.curves_deg[:2, 0].tolist() == [[0, 5, 10, 15, 20]] * 2
+    assert traces.curves_deg[2, 0, :3].tolist() == [0, 4, 8] and np.isnan(traces.curves_deg[2, 0, 3:]).all()
+    assert np.isnan(traces.curves_deg[[0, 2], 2]).all()
+    assert traces.club.tolist() == ["driver", "", "7-iron"]
+    assert traces.groups() == ["straight", "miss", "unknown"]
+    assert traces.at(0.75)[:, 0].tolist() == [7.5, 7.5, 6.0]
+    assert np.isnan(traces.at(2.5)).all()
 
 
 def test_a_median_needs_three_swings() -> None:

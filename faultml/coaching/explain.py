@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Final
-from typing import Final
 
 import msgspec
 
@@ -16,10 +15,6 @@ from faultml.errors import InputError
 
 EXPLANATIONS_FILE: Final = "explanations.json"
 """Where a run keeps all explanations beside its tables."""
-
-
-EXPLANATIONS_FILE: Final = "explanations.json"
-"""Where a run of classify leaves what `encode` makes of its explanations."""
 
 
 class PlayerExplanation(Record, frozen=True):

@@ -32,6 +32,13 @@ def sum_closures(swings: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(parts).astype(float).groupby(done["player"]).sum()
 
 
+def no_closures() -> pd.DataFrame:
+    """The sums of no swing at all."""
+    nothing = {name: pd.Series(dtype=float) for name in COLUMNS}
+    words = {name: pd.Series(dtype=str) for name in ("player", "hand")}
+    return sum_closures(pd.DataFrame({**words, "assessed": pd.Series(dtype=bool), **nothing}))
+
+
 def merge_closures(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Sums of several batches together."""
     return pd.concat(list(parts)).groupby(level=0).sum()

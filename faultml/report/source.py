@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from faultml.coaching.rules import Coaching
-from faultml.coaching.summary import Summary, summarise
-from faultml.report.closures import sum_closures
-
-if TYPE_CHECKING:
-    from faultml.results import Results
+from faultml.coaching.summary import Summary, merge, summarise
+from faultml.report.closures import merge_closures, no_closures, sum_closures
+from faultml.results import Results
 
 
 @dataclass(frozen=True)
@@ -44,16 +42,20 @@ class ReportSource:
 
 
 def read_source(results: Results, roster: pd.DataFrame, coaching: Coaching) -> ReportSource:
-    """Read a results folder.
+    """Read a results folder, the large tables a part at a time.
 
     Raises
     ------
     InputError
         Where a table is missing or damaged.
     """
+    summary, closures = merge([]), no_closures()
+    for swings, faults in results.batches():
+        summary = merge([summary, summarise(swings, faults, coaching.catalogue)])
+        closures = merge_closures([closures, sum_closures(swings)])
     return ReportSource(
-        summary=summarise(results.swings, results.faults, coaching.catalogue),
-        closures=sum_closures(results.swings),
+        summary=summary,
+        closures=closures,
         players=results.players,
         drills=results.drills,
         curves=results.curves,

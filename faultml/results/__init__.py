@@ -2,8 +2,17 @@
 
 from __future__ import annotations
 
-from faultml.results.columns import FAULTS, PROBLEMS, SWINGS
+from faultml.results.columns import FAULTS, PROBLEMS, REPORT_FILE, RUN_FILE, SWINGS
 from faultml.results.reader import Results, read_results
 from faultml.results.writer import ResultsWriter
 
-__all__ = ["FAULTS", "PROBLEMS", "SWINGS", "Results", "ResultsWriter", "read_results"]
+__all__ = [
+    "FAULTS",
+    "PROBLEMS",
+    "REPORT_FILE",
+    "RUN_FILE",
+    "SWINGS",
+    "Results",
+    "ResultsWriter",
+    "read_results",
+]

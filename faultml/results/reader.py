@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
 from faultml.errors import InputError
 from faultml.results.columns import PROGRAM, RUN_FILE
-from faultml.results.tables import read_table
+from faultml.results.tables import Kind, damage_told, read_table, stream_table
+
+BATCH_SWINGS: Final = 4000
+"""Swings read at a time where a whole season would be too much."""
 
 
 class Results:
@@ -39,12 +42,41 @@ class Results:
             ``missing-table`` where the results have none of that name, ``damaged-results`` where it cannot be
             read.
         """
+        path, schema = self._table(name)
+        return read_table(path, schema, columns)
+
+    def batches(self, rows: int = BATCH_SWINGS) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+        """``swings`` and the rows of ``faults`` that belong to them, `rows` swings at a time.
+
+        Raises
+        ------
+        InputError
+            As `frame`; also ``damaged-results`` where the two tables do not go together.
+        """
+        swings, faults = self._table("swings"), self._table("faults")
+        counts = [self.run["tables"][name].get("rows") for name in ("swings", "faults")]
+        if not counts[0]:
+            return
+        each, odd = divmod(counts[1], counts[0])
+        if odd:
+            raise InputError(
+                "damaged-results",
+                where=str(faults[0]),
+                expected="as many faults for each swing",
+                found=str(counts[1]),
+            )
+        with damage_told(faults[0]):
+            yield from zip(
+                stream_table(*swings, rows), stream_table(*faults, rows * max(each, 1)), strict=True
+            )
+
+    def _table(self, name: str) -> tuple[Path, dict[str, Kind]]:
         table = self.run["tables"].get(name)
         if table is None or not (self.folder / table["file"]).is_file():
             raise InputError(
                 "missing-table", where=str(self.folder), expected=name, found=", ".join(self.run["tables"])
             )
-        return read_table(self.folder / table["file"], table["columns"], columns)
+        return self.folder / table["file"], table["columns"]
 
     @cached_property
     def swings(self) -> pd.DataFrame:

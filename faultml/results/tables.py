@@ -1,13 +1,14 @@
 """Result tables as Parquet or CSV, written batch by batch and read back the same.
 
-Columns have one of six kinds; a table's kinds are its schema. In CSV, the parts of a list are joined by
-a semicolon and a space, and text that a spreadsheet would run as a formula is escaped by an apostrophe in
-front, which reading takes off again.
+Columns have one of six kinds; a table's kinds are its schema. In CSV, the parts of a list are joined by a
+bar between spaces (a bar or backslash inside a part gets a backslash in front), and text that a spreadsheet
+would run as a formula is escaped by an apostrophe in front, which reading takes off again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -32,7 +33,7 @@ _TYPES: Final[dict[Kind, pa.DataType]] = {
     "words": pa.list_(pa.string()),
     "numbers": pa.list_(pa.float64()),
 }
-_SEPARATOR: Final = "; "
+_SEPARATOR: Final = " | "
 _RUNS_IN_A_SPREADSHEET: Final = r"^('*[=+\-@\t\r\n])"
 _ESCAPED: Final = r"^'('*[=+\-@\t\r\n])"
 
@@ -115,17 +116,55 @@ def read_table(path: Path, schema: Schema, columns: Sequence[str] | None = None)
         Where the file cannot be read as such a table.
     """
     wanted = list(schema) if columns is None else list(columns)
+    with damage_told(path):
+        blocks = list(_blocks(path, schema, wanted))
+        return _to_frame(pa.concat_tables(blocks) if blocks else _empty(schema, wanted), schema)
+
+
+def stream_table(
+    path: Path, schema: Schema, rows: int, columns: Sequence[str] | None = None
+) -> Iterator[pd.DataFrame]:
+    """The same table, `rows` rows at a time, so that it need not fit in memory."""
+    wanted = list(schema) if columns is None else list(columns)
+    with damage_told(path):
+        left = _empty(schema, wanted)
+        for block in _blocks(path, schema, wanted):
+            left = pa.concat_tables([left, block])
+            while len(left) >= rows:
+                yield _to_frame(left.slice(0, rows), schema)
+                left = left.slice(rows)
+        if len(left):
+            yield _to_frame(left, schema)
+
+
+@contextmanager
+def damage_told(path: Path) -> Iterator[None]:
+    """Turn whatever reading a damaged file raises into an `InputError` that names it."""
     try:
-        table = (
-            _read_csv(path, schema, wanted) if path.suffix == ".csv" else pq.read_table(path, columns=wanted)
-        )
-        frame = pd.DataFrame({name: _to_pandas(table[name], schema[name]) for name in wanted})
+        yield
     except (pa.ArrowException, OSError, ValueError, KeyError) as error:
         found = str(error).strip("'")
         raise InputError(
             "damaged-results", where=str(path), expected="a table of faultml", found=found
         ) from error
-    return frame
+
+
+def _blocks(path: Path, schema: Schema, wanted: list[str]) -> Iterator[pa.Table]:
+    """A file's rows in blocks of bounded size, in the types of the schema."""
+    if path.suffix == ".csv":
+        yield from _csv_blocks(path, schema, wanted)
+        return
+    with pq.ParquetFile(path) as file:
+        for batch in file.iter_batches(columns=wanted):
+            yield pa.Table.from_batches([batch]).select(wanted)
+
+
+def _empty(schema: Schema, wanted: list[str]) -> pa.Table:
+    return pa.schema([(name, _TYPES[schema[name]]) for name in wanted]).empty_table()
+
+
+def _to_frame(table: pa.Table, schema: Schema) -> pd.DataFrame:
+    return pd.DataFrame({name: _to_pandas(table[name], schema[name]) for name in table.column_names})
 
 
 def _infer_kind(column: pd.Series) -> Kind:
@@ -161,37 +200,42 @@ def _csv_cells(column: pa.Array, kind: Kind) -> pa.Array:
         joined = [None if value is None else _SEPARATOR.join(map(repr, value)) for value in lists]
         return pa.array(joined, pa.string())
     if kind == "words":
-        column = pc.binary_join(column, _SEPARATOR)
+        parts = pc.replace_substring_regex(column.values, r"([\\|])", r"\\\1")
+        column = pc.binary_join(pa.ListArray.from_arrays(column.offsets, parts), _SEPARATOR)
     if kind in ("text", "words"):
         return pc.replace_substring_regex(column, _RUNS_IN_A_SPREADSHEET, r"'\1")
     return column
 
 
-def _read_csv(path: Path, schema: Schema, wanted: list[str]) -> pa.Table:
+def _csv_blocks(path: Path, schema: Schema, wanted: list[str]) -> Iterator[pa.Table]:
     kinds = {
         name: pa.string() if schema[name] in ("words", "numbers") else _TYPES[schema[name]] for name in wanted
     }
-    table = pacsv.read_csv(
+    reader = pacsv.open_csv(
         path,
         parse_options=pacsv.ParseOptions(newlines_in_values=True),
         convert_options=pacsv.ConvertOptions(
             include_columns=wanted, column_types=kinds, strings_can_be_null=False, null_values=[""]
         ),
     )
-    columns = []
-    for name in wanted:
-        column = table[name]
-        if schema[name] in ("text", "words"):
-            column = pc.replace_substring_regex(column, _ESCAPED, r"\1")
-        if schema[name] == "words":
-            words = [text.split(_SEPARATOR) if text else [] for text in column.to_pylist()]
-            column = pa.array(words, _TYPES["words"])
-        if schema[name] == "numbers":
-            cells = (text.split(_SEPARATOR) if text else None for text in column.to_pylist())
-            column = pa.array([None if parts is None else list(map(float, parts)) for parts in cells])
-            column = column.cast(_TYPES["numbers"])
-        columns.append(column)
-    return pa.table(columns, names=wanted)
+    for batch in reader:
+        columns = [_from_cells(batch.column(name), schema[name]) for name in wanted]
+        yield pa.table(columns, names=wanted)
+
+
+def _from_cells(column: pa.Array, kind: Kind) -> pa.Array:
+    if kind in ("text", "words"):
+        column = pc.replace_substring_regex(column, _ESCAPED, r"\1")
+    if kind == "words":
+        lists = [text.split(_SEPARATOR) if text else [] for text in column.to_pylist()]
+        words = pa.array(lists, _TYPES["words"])
+        return pa.ListArray.from_arrays(
+            words.offsets, pc.replace_substring_regex(words.values, r"\\(.)", r"\1")
+        )
+    if kind == "numbers":
+        cells = (text.split(_SEPARATOR) if text else None for text in column.to_pylist())
+        return pa.array([None if parts is None else list(map(float, parts)) for parts in cells], _TYPES[kind])
+    return column
 
 
 def _to_pandas(column: pa.ChunkedArray, kind: Kind) -> pd.Series:

@@ -215,9 +215,7 @@ def _long_faults(
     return pd.concat(frames, ignore_index=True)
 
 
-def make_tables(
-    players: Sequence[MadePlayer], seed: int = 7, catalogue: Catalogue | None = None
-) -> MadeTables:
+def tables_of(players: Sequence[MadePlayer], seed: int = 7, catalogue: Catalogue | None = None) -> MadeTables:
     """Tables of several players, row order by player."""
     catalogue = catalogue or load_catalogue()
     rng = np.random.default_rng(seed)
@@ -247,7 +245,7 @@ def make_academy(count: int = 20) -> list[MadePlayer]:
     return players
 
 
-def source_of(tables: MadeTables, coaching: Coaching) -> ReportSource:
+def make_source(tables: MadeTables, coaching: Coaching) -> ReportSource:
     """What a run would hand to the report."""
     summary = summarise(tables.swings, tables.faults, coaching.catalogue)
     told = prescribe(summary, tables.roster, coaching)
@@ -270,7 +268,7 @@ def coaching() -> Coaching:
 @pytest.fixture(scope="session")
 def made_source(coaching: Coaching) -> Callable[..., ReportSource]:
     """A season of the given made-up players, as the report gets it."""
-    return lambda players, rules=coaching: source_of(make_tables(players, catalogue=rules.catalogue), rules)
+    return lambda players, rules=coaching: make_source(tables_of(players, catalogue=rules.catalogue), rules)
 
 
 @pytest.fixture(scope="session")
@@ -291,3 +289,13 @@ def make_player() -> type[MadePlayer]:
 @pytest.fixture(scope="session")
 def academy() -> Callable[[int], list[MadePlayer]]:
     return make_academy
+
+
+@pytest.fixture(scope="session")
+def make_tables() -> Callable[..., MadeTables]:
+    return tables_of
+
+
+@pytest.fixture(scope="session")
+def source_of() -> Callable[[MadeTables, Coaching], ReportSource]:
+    return make_source

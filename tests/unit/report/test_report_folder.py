@@ -1,0 +1,123 @@
+"""The report of a results folder is the report of the run that left it."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from faultml.cli import main
+from faultml.coaching.explain import EXPLANATIONS_FILE, encode
+from faultml.coaching.prescribe import prescribe
+from faultml.coaching.rules import Coaching
+from faultml.coaching.summary import merge
+from faultml.errors import InputError
+from faultml.report import ReportSource, read_source, render_report
+from faultml.results import FAULTS, SWINGS, ResultsWriter, read_results
+
+ROWS = 100
+
+
+@pytest.fixture(scope="module")
+def season(make_tables: Callable, academy: Callable) -> object:
+    """Tables as a run leaves them: swing by swing in both."""
+    tables = make_tables(academy(7))
+    order = {
+        key: place
+        for place, key in enumerate(
+            zip(*(tables.swings[name] for name in ("player", "session", "swing")), strict=True)
+        )
+    }
+    keys = [
+        order[key]
+        for key in zip(*(tables.faults[name] for name in ("player", "session", "swing")), strict=True)
+    ]
+    tables.faults = (
+        tables.faults.assign(_order=keys).sort_values("_order", kind="stable").drop(columns="_order")
+    )
+    return tables
+
+
+@pytest.fixture(scope="module", params=["parquet", "csv"])
+def folder(
+    request: pytest.FixtureRequest,
+    season: object,
+    source: ReportSource,
+    coaching: Coaching,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Path:
+    out = tmp_path_factory.mktemp("run") / "results"
+    with ResultsWriter(out, format=request.param) as results:
+        swings = season.swings.assign(closure_total_deg=0.0)[list(SWINGS)]  # type: ignore[attr-defined]
+        for start in range(0, len(swings), ROWS):
+            results.append("swings", swings.iloc[start : start + ROWS])
+        results.append("faults", season.faults[list(FAULTS)])  # type: ignore[attr-defined]
+        results.write("players", source.players)
+        results.write("drills", source.drills)
+        results.write("curves", source.curves)
+        told = prescribe(source.summary, source.roster, coaching).explanations
+        results.file(EXPLANATIONS_FILE).write_bytes(encode(told))
+    return out
+
+
+@pytest.fixture(scope="module")
+def source(season: object, source_of: Callable, coaching: Coaching) -> ReportSource:
+    return source_of(season, coaching)
+
+
+def body(page: str) -> str:
+    return page[page.index("<main>") :]
+
+
+def test_the_page_of_the_folder_is_the_page_of_the_run(
+    folder: Path, source: ReportSource, coaching: Coaching
+) -> None:
+    read = read_source(read_results(folder), source.roster, coaching)
+    assert body(render_report(read, coaching)) == body(render_report(source, coaching))
+
+
+def test_the_sums_do_not_depend_on_how_much_is_read_at_a_time(
+    folder: Path, source: ReportSource, coaching: Coaching, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    results = read_results(folder)
+    monkeypatch.setattr(results, "batches", lambda: type(results).batches(results, rows=13))
+    summary = read_source(results, source.roster, coaching).summary
+    pd.testing.assert_frame_equal(summary.faults, merge([source.summary]).faults, rtol=1e-9)
+
+
+def test_the_report_command_writes_the_page(folder: Path, tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    done = CliRunner().invoke(main, ["report", str(folder), "--player", "lp-02", "--out", str(page)])
+    assert (done.exit_code, done.stdout.strip()) == (0, str(page))
+    text = page.read_text(encoding="utf-8")
+    assert "lp-02" in text and "lp-03" not in text
+
+
+def test_the_explain_command_shows_every_factor(folder: Path) -> None:
+    done = CliRunner().invoke(main, ["explain", "--player", "lp-02", str(folder)])
+    assert done.exit_code == 0
+    assert "leading: bowed top" in done.stdout and " x effect " in done.stdout
+    unknown = CliRunner().invoke(main, ["explain", "--player", "nobody", str(folder)])
+    assert unknown.exit_code == 2 and "unknown-player" in unknown.stderr
+
+
+@pytest.mark.parametrize("table", ["swings", "faults", "players", "curves"])
+def test_a_damaged_or_missing_table_is_named(folder: Path, tmp_path: Path, table: str) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    (file,) = copy.glob(f"{table}.*")
+    file.write_bytes(file.read_bytes()[: file.stat().st_size // 2] + b'"')
+    done = CliRunner().invoke(main, ["report", str(copy)])
+    assert done.exit_code == 2 and done.stderr.startswith("Error: ") and table in done.stderr
+    file.unlink()
+    done = CliRunner().invoke(main, ["report", str(copy)])
+    assert done.exit_code == 2 and "missing-table" in done.stderr
+
+
+def test_a_folder_that_is_no_results_folder_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="not-a-results-folder"):
+        read_results(tmp_path)
+    assert CliRunner().invoke(main, ["report", str(tmp_path)]).exit_code == 2

@@ -114,7 +114,7 @@ def _shares(
     for place, share, retest in zip(across.tolist(), shares, retests, strict=True):
         if share:
             drawing.line(
-                place, y(share.lo), place, y(share.hi), class_="whisker " + LINE_CLASSES[row].split()[1]
+                place, y(share.lo), place, y(share.hi), class_=f"whisker thin {LINE_CLASSES[row].split()[1]}"
             )
             look = "open" if retest else LINE_CLASSES[row].split()[1]
             drawing.mark(MARK_SHAPES[row], place, y(share.value), 4, class_=f"mark {look}")

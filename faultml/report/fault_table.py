@@ -14,6 +14,7 @@ from faultml.report.text import (
     interval,
     listed,
     load_words,
+    miss_words,
     percent,
     plus_minus,
     reading,
@@ -89,7 +90,7 @@ def _taken_as(row: Row) -> str:
     if row["kind"] not in {"fault", "style"}:
         return ""
     if row["kind"] == "fault" and row["explains_miss"]:
-        return f"fault, fits the {row['miss']}"
+        return f"fault, fits the {miss_words(row['miss'])}"
     return str(row["kind"])
 
 

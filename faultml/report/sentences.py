@@ -9,7 +9,7 @@ from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.setup import EXTENSION_HIGH, EXTENSION_LOW
 from faultml.report.closures import hand
 from faultml.report.player_tables import PlayerTables, Row
-from faultml.report.text import count, listed, load_words, of_ten, reading, shown, size
+from faultml.report.text import count, degrees, listed, load_words, miss_words, of_ten, percent, shown, size
 
 SOUND_BELOW: Final = 0.25
 """A part of the swing is sound where each of its faults shows in less than this share, 95 % certain."""
@@ -21,40 +21,48 @@ def sentence(tables: PlayerTables, coaching: Coaching) -> str:
     if not tables.assessed:
         return f"None of {count(tables.swings, 'swing')} could be assessed."
     if leading is None:
-        styles = [coaching.words[fault] for fault, row in tables.faults.items() if row["kind"] == "style"]
-        rest = (
-            f"what stands out ({listed(styles)}) is repeatable and goes with no miss"
-            if styles
-            else "no fault shows often enough to work on"
-        )
-        return f"{rest[0].upper()}{rest[1:]}{_unexplained(tables)}."
-    clause = load_words().clause[leading["fault"]]
-    typical = ""
-    if leading["fault"] in coaching.catalogue.ids:
-        measure, edge = (reading(leading[name], leading["unit"]) for name in ("measure", "edge"))
-        typical = f" ({measure} on average, the edge is {edge})"
-    unit = "swings" if leading["fault"] in coaching.catalogue.ids else "sessions"
-    return f"In {of_ten(leading['rate'], unit)} the player {clause}{typical}{_save(tables)}{_miss(leading)}."
+        return f"{_nothing(tables, coaching)}{_unexplained(tables)}."
+    fault = str(leading["fault"])
+    things = "swings" if fault in coaching.catalogue.ids else "sessions"
+    cause = f"In {of_ten(leading['rate'], things)} the player {load_words().clause[fault]}"
+    return f"{cause}{_typical(leading, coaching)}{_save(fault, tables, coaching)}{_miss(leading)}."
 
 
-def _save(tables: PlayerTables) -> str:
+def _nothing(tables: PlayerTables, coaching: Coaching) -> str:
+    styles = [coaching.words[fault] for fault, row in tables.faults.items() if row["kind"] == "style"]
+    if styles:
+        return f"What stands out ({listed(styles)}) is repeatable and goes with no miss"
+    return "No fault shows often enough to work on"
+
+
+def _typical(leading: Row, coaching: Coaching) -> str:
+    if leading["fault"] not in coaching.catalogue.ids:
+        return ""
+    if leading["unit"] == "share":
+        return f" (at {percent(leading['measure'])} of it on average, the edge is {percent(leading['edge'])})"
+    return f" ({degrees(leading['measure'])} on average, the edge is {degrees(leading['edge'])})"
+
+
+def _save(leading: str, tables: PlayerTables, coaching: Coaching) -> str:
     row = tables.faults.get(LATE_SAVE)
     if row is None or row["kind"] != "pattern":
         return ""
-    return (
-        f", then gives most of the bow back before impact (a late save, in {of_ten(row['rate'], 'swings')})"
-    )
+    often = of_ten(row["rate"], "swings")
+    if LATE_SAVE in coaching.brings.get(leading, ()):
+        return f", then gives most of the bow back before impact (a late save, in {often})"
+    return f"; a strong bow is given back before impact (a late save) in {often}"
 
 
 def _miss(leading: Row) -> str:
     known, miss = leading["explains_miss"], leading["miss"]
     if known is None or not miss:
         return ""
-    return f"; that fits the {miss}" if known else f"; it does not explain the {miss}"
+    words = miss_words(miss)
+    return f"; that fits the {words}" if known else f"; it does not explain the {words}"
 
 
 def _unexplained(tables: PlayerTables) -> str:
-    misses = {row["miss"] for row in tables.faults.values() if row["miss"]}
+    misses = {miss_words(row["miss"]) for row in tables.faults.values() if row["miss"]}
     return f"; nothing seen here explains the {listed(sorted(misses))}" if misses else ""
 
 

@@ -59,6 +59,7 @@ class Words(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     schema: Literal[1]
     clause: dict[str, str]
+    miss: dict[str, str]
     often: tuple[Often, ...]
     part: tuple[Part, ...]
     trend: dict[str, str]
@@ -142,6 +143,11 @@ def spread(value: float, unit: str) -> str:
 def often(share: float) -> str:
     """The word for how often."""
     return next(step.words for step in load_words().often if share >= step.least)
+
+
+def miss_words(miss: str) -> str:
+    """A miss as a noun: ``thin shots``."""
+    return load_words().miss.get(miss, miss)
 
 
 def count(number: int, noun: str) -> str:

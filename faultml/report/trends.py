@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import msgspec
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
@@ -120,7 +121,9 @@ def _shares(
         if context in COUNTING and fault in followed and session in names and added[0] > 0:
             sums[session, fault] = sums.get((session, fault), np.zeros(3)) + added
     n, p, pq = np.array(list(sums.values())).reshape(-1, 3).T
-    posterior = rates(np.arange(len(sums)), len(sums), n, p, pq, coaching.rules.rate)
+    # One session by itself: nothing to allow for between sessions, no season's prior to pull it along.
+    own = msgspec.structs.replace(coaching.rules.rate, prior_yes=0.5, prior_no=0.5, clustering=0.0)
+    posterior = rates(np.arange(len(sums)), len(sums), n, p, pq, own)
     shares = zip(posterior.mean.tolist(), posterior.low.tolist(), posterior.high.tolist(), strict=True)
     return {key: Share(*three) for key, three in zip(sums, shares, strict=True)}
 

@@ -44,6 +44,7 @@ STYLES: dict[str, dict[str, Sequence[float]]] = {
         "flexion_deg": (0, 13, 17, 22, 22, 22, 22, 20, 12, -8),
         "pronation_deg": (0, 10, 14, 20, 22, 16, -4, -33, -48, -55),
     },
+    "deep_cup": {"flexion_deg": (0, -10, -16, -32, -40, -36, -18, 4, -6, -20)},
     "raised": {"ulnar_deg": (0, -10, -16, -22, -24, -26, -16, 19, 20, -6)},
 }
 MISSES = {
@@ -67,6 +68,7 @@ class MadePlayer:
     pronation: bool = True
     shots: bool = True
     refused: int = 1
+    scatter: float = 0.15
     roster: dict[str, object] = field(default_factory=dict)
     clubs: Sequence[str] = ("7-iron", "driver")
 
@@ -88,7 +90,7 @@ def _swing_curves(player: MadePlayer, rng: np.random.Generator) -> tuple[np.ndar
     for index, channel in enumerate(CHANNELS):
         neutral = np.array(NEUTRAL[channel], dtype=float)
         style = np.array(STYLES[player.style].get(channel, NEUTRAL[channel]), dtype=float)
-        share = strength[:, None] + rng.normal(0, 0.15, (count, 1))
+        share = strength[:, None] + rng.normal(0, player.scatter, (count, 1))
         targets = neutral + share * (style - neutral) + rng.normal(0, 2.0, (count, len(ANCHORS)))
         targets[:, 0] = 0
         curves[:, index] = PchipInterpolator(ANCHORS, targets, axis=1)(PHASE_GRID)
@@ -230,7 +232,7 @@ def tables_of(players: Sequence[MadePlayer], seed: int = 7, catalogue: Catalogue
 
 def make_academy(count: int = 20) -> list[MadePlayer]:
     """Players of the Lindow Park academy: every style; some without shots or pronation, or in pain."""
-    styles = list(STYLES)
+    styles = ["neutral", *MISSES]
     players = [MadePlayer(f"lp-{n + 1:02d}", style=styles[n % len(styles)]) for n in range(count)]
     for index, player in enumerate(players):
         player.roster = {"usual_miss": MISSES.get(player.style, ""), "pain": "none", "lessons": "2031-04-20"}

@@ -1,0 +1,91 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from faultml.coaching.rules import Coaching
+from faultml.report.player_tables import PlayerTables, player_tables
+from faultml.report.sentences import keep, meta, sentence, warnings
+
+
+@pytest.fixture(scope="module")
+def told(
+    make_player: type, make_tables: Callable, source_of: Callable, coaching: Coaching
+) -> dict[str, PlayerTables]:
+    tables = make_tables(
+        [
+            make_player("bowed", style="bowed_top_saved", roster={"usual_miss": "hook"}),
+            make_player("casting", style="casting", roster={"usual_miss": "thin", "level": "club"}),
+            make_player("unknown", style="cupped", shots=False),
+            make_player(
+                "chosen", style="deep_cup", scatter=0.04, swings_per_session=15, roster={"usual_miss": ""}
+            ),
+            make_player("sound", roster={"usual_miss": "hook"}, shots=False, hand="left"),
+            make_player("tilted", style="raised"),
+        ]
+    )
+    straight = tables.swings["player"] == "chosen"
+    tables.swings.loc[straight, "shot"] = tables.swings.loc[straight, "shot"].map(lambda _: ["straight"])
+    tilted = tables.swings["player"] == "tilted"
+    step = tables.swings.loc[tilted, "session"].rank(method="dense")
+    tables.swings.loc[tilted, "address_flexion_deg"] -= 10 + 5 * step
+    return {player.name: player for player in player_tables(source_of(tables, coaching))}
+
+
+def test_cause_save_and_miss_stand_in_one_sentence(told: dict[str, PlayerTables], coaching: Coaching) -> None:
+    said = sentence(told["bowed"], coaching)
+    assert said.count(". ") == 0 and said.endswith(".")
+    order = [
+        said.index(part) for part in ("bowed at the top", "the edge is +25°", "late save", "fits the hook")
+    ]
+    assert order == sorted(order)
+
+
+def test_a_moment_is_told_as_a_part_of_the_downswing(
+    told: dict[str, PlayerTables], coaching: Coaching
+) -> None:
+    said = sentence(told["casting"], coaching)
+    assert "casts" in said and "the edge is 50 %" in said and said.endswith("that fits the thin shots.")
+
+
+def test_an_unknown_miss_is_not_made_up(told: dict[str, PlayerTables], coaching: Coaching) -> None:
+    said = sentence(told["unknown"], coaching)
+    assert "cupped at the top" in said and "fits" not in said and "explain" not in said
+
+
+def test_a_style_is_left_alone(told: dict[str, PlayerTables], coaching: Coaching) -> None:
+    assert (
+        sentence(told["chosen"], coaching)
+        == "What stands out (cupped top) is repeatable and goes with no miss."
+    )
+    assert any("cupped top" in line and "style" in line for line in keep(told["chosen"], coaching))
+
+
+def test_a_miss_that_nothing_explains_is_said(told: dict[str, PlayerTables], coaching: Coaching) -> None:
+    assert sentence(told["sound"], coaching) == (
+        "No fault shows often enough to work on; nothing seen here explains the hook."
+    )
+
+
+def test_what_is_sound_is_named_and_what_shows_is_not(
+    told: dict[str, PlayerTables], coaching: Coaching
+) -> None:
+    (sound,) = keep(told["casting"], coaching)
+    assert "the takeaway" in sound and "the wrist at the top" in sound
+    assert "the moment of release" not in sound and "the bend at impact" not in sound
+
+
+def test_a_setup_out_of_its_band_and_moving_is_looked_at_first(
+    told: dict[str, PlayerTables], coaching: Coaching
+) -> None:
+    high, drift = warnings(told["tilted"], coaching)
+    assert "more than 32°" in high and "grip" in high and "moved between sessions" in drift
+    assert warnings(told["sound"], coaching) == []
+
+
+def test_who_played_what_when(told: dict[str, PlayerTables]) -> None:
+    who = "right-handed · club · usual miss: thin"
+    when = "47 swings assessed of 48 in 4 sessions · 2031-04-02 to 2031-05-28"
+    assert meta(told["casting"]) == f"{when} · {who}"
+    assert "left-handed" in meta(told["sound"])

@@ -32,6 +32,9 @@ TEMPO_MEAN: Final = 3.43
 TEMPO_SD_BETWEEN: Final = 0.79
 TEMPO_SD_WITHIN: Final = 0.41
 
+SLOW_START_SHARE: Final = 0.05
+"""Golfers whose downswing takes more than 0.38 s."""
+
 GRIPS: Final = ("weak", "neutral", "strong")
 _GRIP_EXTENSION_DEG: Final = {"weak": 13.0, "neutral": 20.0, "strong": 27.0}
 _GRIP_PRONATION_DEG: Final = {"weak": -8.0, "neutral": 0.0, "strong": 10.0}
@@ -86,11 +89,11 @@ def draw_golfers(
 
     grip = random.choice(GRIPS, count, p=[0.2, 0.5, 0.3])
     extension = np.array([_GRIP_EXTENSION_DEG[name] for name in grip]) + random.normal(0, 4.0 * style_scale, count)
-    ulnar = random.normal(14.0, 4.0, count) + 5.0 * hypermobile
+    ulnar = random.normal(14.0, 4.0, count) + 6.0 * hypermobile
     pronation = np.array([_GRIP_PRONATION_DEG[name] for name in grip]) + random.normal(0, 8.0, count)
 
     span = {name: random.normal(mean, sd, count) for name, (mean, sd) in RANGE_OF_MOTION_DEG.items()}
-    span["radial"] += 6.0 * hypermobile
+    span["radial"] += 10.0 * hypermobile
     range_deg = np.stack(
         [
             np.stack([-span["extension"], span["flexion"]], axis=1),
@@ -100,13 +103,16 @@ def draw_golfers(
         axis=1,
     )
     skill = random.beta(2.0, 2.0, count)
+    quick = np.clip(0.27 * np.exp(random.normal(0, 0.13 * style_scale, count)), 0.18, 0.38)
+    # A few start down slowly and still release fast; one of the open motion captures moves like that.
+    slow = random.random(count) < SLOW_START_SHARE
     table = pd.DataFrame(
         {
             "player": [f"{prefix}{k + 1:03d}" for k in range(count)],
             "hand": random.choice(["right", "left"], count, p=[0.88, 0.12]),
             "grip": grip,
             "tempo": np.clip(random.normal(TEMPO_MEAN, TEMPO_SD_BETWEEN * style_scale, count), 1.6, 5.8),
-            "downswing_s": np.clip(0.27 * np.exp(random.normal(0, 0.13 * style_scale, count)), 0.18, 0.48),
+            "downswing_s": np.where(slow, random.uniform(0.38, 0.65, count), quick),
             "repeatability": np.exp(random.normal(0, 0.25, count)) * (1.3 - 0.6 * skill),
             "skill": skill,
             "address_flexion_deg": -extension,

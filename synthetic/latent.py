@@ -160,9 +160,9 @@ def _draw_landmarks(plan: SwingPlan, random: np.random.Generator) -> Array:
     count = len(plan.table)
     tempo = np.clip(plan.table["tempo"] + random.normal(0, 0.30, count), 1.5, 6.0).to_numpy(float)
     downswing_s = plan.table["downswing_s"].to_numpy(float) * np.exp(random.normal(0, 0.03, count))
-    top = np.clip(tempo * downswing_s, 0.4, 2.0)
+    top = np.clip(tempo * np.minimum(downswing_s, 0.36), 0.4, 2.0)
     impact = top + downswing_s
-    finish = impact + np.clip(random.normal(0.8, 0.22, count), 0.4, 1.5)
+    finish = impact + np.clip(random.normal(0.7, 0.25, count), 0.3, 1.5)
     return np.column_stack([np.zeros(count), top, impact, finish])
 
 
@@ -196,7 +196,8 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
     cock_deg = np.where(casting, 0, np.minimum(chance.normal(1.5, 4.0, 0.8), 0))
     ulnar += cock_deg[:, None] * smooth_step(t, top - 0.05, top + chance.uniform(0.15, 0.5) * down)
     unhinged_deg = chance.normal(2.0 + style[:, ULNAR, 2], 1.0, 1.6)
-    release, share_at_impact = _release(catalogue, plan, landmarks_s, chance)
+    unhinged_deg, late_s = _mistimed(catalogue, plan, ("held_hinge", "raised_wrist_impact"), unhinged_deg, 800.0, chance)
+    release, share_at_impact = _release(catalogue, plan, landmarks_s, late_s, chance)
     at_impact = _at(ulnar, impact)
     ulnar += ((unhinged_deg - at_impact) / share_at_impact)[:, None] * release
     rehinge_deg = chance.normal(-26.0, 8.0, 2.0)
@@ -227,7 +228,8 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
     pronation = backswing(open_deg, top + np.clip(chance.normal(-0.01, 0.03, 0.008), -0.1, 0.08), chance.uniform(0.3, 0.8))
     pronation += early_roll_deg[:, None] * bump(t, takeaway, 0.45 * top, 0.6 * top, top)
     rolled_deg = chance.normal(-2.0 + style[:, PRONATION, 2], 2.0, 2.5)
-    fastest = impact + np.clip(chance.normal(0.002, 0.026, 0.004), -0.06, 0.06)
+    rolled_deg, early_s = _mistimed(catalogue, plan, ("roll_over",), rolled_deg, -900.0, chance)
+    fastest = impact + np.clip(chance.normal(0.002, 0.026, 0.004), -0.06, 0.06) - early_s
     roll = release_profile(t, fastest, chance.uniform(0.22, 0.42) * down, chance.uniform(0.035, 0.085))
     roll -= _at(roll, top)[:, None] * (1 - smooth_step(t, top - 0.2, top))
     rolled_share = np.clip(_at(roll, impact), 0.2, 0.9)
@@ -239,7 +241,29 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
     return curves
 
 
-def _release(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chance: _Chance) -> tuple[Array, Array]:
+def _mistimed(
+    catalogue: Catalogue, plan: SwingPlan, faults: tuple[str, ...], at_impact_deg: Array, rate_dps: float, chance: _Chance
+) -> tuple[Array, Array]:
+    """For half of the golfers with one of these faults of impact, the fault is one of timing.
+
+    The whole release comes late or early, instead of the curve being bent about impact. Returns the angle at impact
+    and by how many seconds the release comes late (the angle's shortfall over a rate of `rate_dps`).
+    """
+    by_timing = chance.normal(0, 1, 0) > 0
+    late_s = np.zeros(chance.n_swings)
+    for name in faults:
+        column = catalogue.ids.index(name)
+        fault = catalogue.faults[column]
+        rows = by_timing & np.isfinite(plan.size[:, column])
+        wanted = fault.edge + fault.sign * plan.size[:, column]
+        late_s = np.where(rows, np.clip((at_impact_deg - wanted) / rate_dps, -0.03, 0.04), late_s)
+        at_impact_deg = np.where(rows, wanted, at_impact_deg)
+    return at_impact_deg, late_s
+
+
+def _release(
+    catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, late_s: Array, chance: _Chance
+) -> tuple[Array, Array]:
     """The unhinging done by each moment, and its value at impact; the moment of release is the golfer's own."""
     _, top, impact, _ = landmarks_s.T
     down = impact - top
@@ -248,9 +272,10 @@ def _release(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chance: 
     quarter_at = np.clip(chance.normal(0.68 + 0.14 * skill, 0.035, 0.012), 0.53, 0.92)
     meant = plan.size[:, fault]
     edge = catalogue.faults[fault].edge
+    quarter_at = np.where(down > 0.38, np.maximum(quarter_at, 1 - 0.09 / down), quarter_at)
     quarter_at = np.where(np.isfinite(meant), np.clip(edge - meant, 0.12, 0.95), quarter_at)
 
-    fastest = impact + np.clip(chance.normal(-0.012, 0.016, 0.003), -0.050, 0.022)
+    fastest = impact + np.clip(chance.normal(-0.012, 0.016, 0.003), -0.050, 0.022) + late_s
     # A quarter of a half-bell is spent 1.15 SD before its fastest moment.
     rise = np.clip((fastest - top - quarter_at * down) / 1.15, 0.012, 0.5)
     bell = release_profile(CLOCK_S[None], fastest, rise, np.minimum(rise, 0.05) * chance.uniform(0.4, 1.1))

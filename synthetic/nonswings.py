@@ -1,4 +1,4 @@
-"""Recordings that are no full swing: what a wrist also does on a range, and what a broken channel leaves.
+"""Recordings that are no full swing: what a wrist also does on a range.
 
 Curves come on the latent clock like those of full swings; the recorder makes files of both.
 """
@@ -116,16 +116,7 @@ def broken_off(motion: Motion, random: np.random.Generator) -> Array:
     return d_deg + motion.address_deg[:, :, None]
 
 
-def dead_channel(motion: Motion, random: np.random.Generator) -> Array:
-    """A full swing of which flexion or ulnar deviation was not recorded: the channel stands."""
-    angles = motion.angles_deg
-    rows = np.arange(len(angles))
-    channel = random.integers(0, 2, len(angles))
-    angles[rows, channel] = motion.address_deg[rows, channel][:, None]
-    return angles
-
-
-NON_SWINGS: Final[dict[str, Callable[[Motion, np.random.Generator], Array]]] = {
+MOVEMENTS: Final[dict[str, Callable[[Motion, np.random.Generator], Array]]] = {
     "waggle": waggle,
     "half_speed": half_speed,
     "chip": chip,
@@ -135,6 +126,22 @@ NON_SWINGS: Final[dict[str, Callable[[Motion, np.random.Generator], Array]]] = {
     "gesture": gesture,
     "hammer": hammer,
     "broken_off": broken_off,
-    "dead_channel": dead_channel,
 }
-"""Every kind of recording that is no full swing, by name."""
+"""Movements that are no full swing, by name."""
+
+DEAD_CHANNEL: Final = "dead_channel"
+"""A full swing of which the recorder lost flexion or ulnar deviation; see `sensors.kill_channels`."""
+
+NON_SWINGS: Final[dict[str, float]] = {
+    "waggle": 1.0,
+    "half_speed": 2.5,
+    "chip": 1.5,
+    "putt": 0.7,
+    "walk": 0.7,
+    "knock": 0.7,
+    "gesture": 1.0,
+    "hammer": 0.7,
+    "broken_off": 1.0,
+    DEAD_CHANNEL: 2.0,
+}
+"""Every kind of recording that is no full swing, with its share of them."""

@@ -17,9 +17,9 @@ from faultml.faults.catalogue import Catalogue
 from faultml.recordings.swings import SwingBatch
 from faultml.synthetic.golfers import Golfers, draw_golfers
 from faultml.synthetic.latent import CLOCK_S, Motion, SwingPlan, draw_motion
-from faultml.synthetic.nonswings import NON_SWINGS
+from faultml.synthetic.nonswings import DEAD_CHANNEL, MOVEMENTS, NON_SWINGS
 from faultml.synthetic.patterns import load_patterns
-from faultml.synthetic.sensors import Recorded, draw_recorder, record
+from faultml.synthetic.sensors import Recorded, draw_recorder, kill_channels, record
 from faultml.synthetic.shapes import smooth_step, wobble
 
 Array = NDArray[np.float64]
@@ -137,8 +137,9 @@ def draw_golfer_season(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, i
     )
     motion = draw_motion(catalogue, plan, random)
     angles_deg, kind = _replace_non_swings(motion, recipe, random)
-    angles_deg = _surround(angles_deg, motion, kind == "full", random)
+    angles_deg = _surround(angles_deg, motion, np.isin(kind, ["full", DEAD_CHANNEL]), random)
     recorded = _record_sessions(angles_deg, motion, kind, session, recipe, random)
+    recorded = kill_channels(recorded, np.flatnonzero(kind == DEAD_CHANNEL), random)
     table = _season_table(catalogue, recipe, golfers, index, session, lesson, motion, kind, recorded, random)
     batch = SwingBatch(
         table=table,
@@ -192,9 +193,10 @@ def _replace_non_swings(
     count = len(motion.d_deg)
     kind = np.full(count, "full", dtype=object)
     replaced = np.flatnonzero(random.random(count) < recipe.non_swing_share)
-    kind[replaced] = random.choice(list(NON_SWINGS), len(replaced))
+    weights = np.array(list(NON_SWINGS.values()))
+    kind[replaced] = random.choice(list(NON_SWINGS), len(replaced), p=weights / weights.sum())
     angles_deg = motion.angles_deg
-    for name, make in NON_SWINGS.items():
+    for name, make in MOVEMENTS.items():
         rows = np.flatnonzero(kind == name)
         if len(rows):
             angles_deg[rows] = make(_rows(motion, rows), random)
@@ -241,13 +243,13 @@ def _record_sessions(
     )
     count = len(kind)
     address_s, tail_s = random.uniform(*recorder.address_s, count), random.uniform(*recorder.tail_s, count)
-    full = kind == "full"
+    full = np.isin(kind, ["full", DEAD_CHANNEL])
     impact, finish = motion.landmarks_s[:, 2], motion.landmarks_s[:, 3]
     first_s = -np.minimum(address_s, 2.4)
     last_s = np.where(full, np.maximum(impact + tail_s, impact + 0.15), random.uniform(1.2, 4.5, count))
     slow = np.isin(kind, ["half_speed", "broken_off", "chip"])
     last_s = np.minimum(np.where(slow, np.maximum(last_s, 1.7 * finish), last_s), CLOCK_S[-1] - 0.1)
-    contact = np.where(full | np.isin(kind, ["chip", "putt", "dead_channel"]), impact, np.nan)
+    contact = np.where(full | np.isin(kind, ["chip", "putt"]), impact, np.nan)
     parts = []
     for number in np.unique(session):
         rows = np.flatnonzero(session == number)

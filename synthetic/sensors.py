@@ -71,7 +71,7 @@ def draw_recorder(
         slow_noise_deg=float(noise_scale * np.exp(random.normal(np.log(0.8), 0.5))),
         drift_dps=random.normal(0, 0.4, 3) * noise_scale,
         mounting=np.stack([turned, turned + apart]),
-        under_read=float(random.choice([1.0, random.uniform(0.7, 0.9)], p=[0.3, 0.7])),
+        under_read=float(random.choice([1.0, random.uniform(0.7, 0.9)], p=[0.45, 0.55])),
         pronation=bool(random.random() < 0.85),
         contact_mark=bool(random.random() < 0.5),
         ms_rounded=bool(random.random() < 0.3),
@@ -159,6 +159,19 @@ def record(
         start_s=start_s,
     )
     return _cut_gaps(recorded, recorder.gap_chance, random)
+
+
+def kill_channels(recorded: Recorded, rows: NDArray[np.int64], random: np.random.Generator) -> Recorded:
+    """In some recordings flexion or ulnar deviation is dead: a constant with at most faint noise, hum or drift."""
+    angles = recorded.angles_deg.copy()
+    for row in rows:
+        channel = random.integers(0, 2)
+        t_s = recorded.t_s[row]
+        noise = random.choice([0.0, random.uniform(0.05, 1.5)]) * random.normal(0, 1, len(t_s))
+        hum = random.choice([0.0, random.uniform(0.1, 2.0)]) * np.sin(2 * np.pi * random.uniform(0.5, 20) * t_s)
+        drift = random.normal(0, 0.7) * (t_s - t_s[0])
+        angles[row, channel] = np.nanmedian(angles[row, channel]) + noise + hum + drift
+    return replace(recorded, angles_deg=angles)
 
 
 def _sample_times(

@@ -1,0 +1,111 @@
+"""The result tables of an assessed batch: a row a swing, a row a swing and fault, and curves for pictures."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from faultml.channels import CHANNELS, ID_COLUMNS, LANDMARKS
+from faultml.classifier.assess import Assessment, Assessor
+from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX
+from faultml.faults.onset import onset_phases, phase_words
+from faultml.motion.closure import PHASES
+
+Array = NDArray[np.float64]
+
+CURVE_POINTS: Final = np.r_[0:TOP_INDEX:3, TOP_INDEX:IMPACT_INDEX:5, IMPACT_INDEX : len(PHASE_GRID) : 3]
+"""Points of the phase grid that pictures are drawn from."""
+
+
+def swings_frame(assessment: Assessment) -> pd.DataFrame:
+    """The ``swings`` table of a batch; numbers are null where a swing was not assessed."""
+    table, assessed = assessment.batch.table, assessment.assessed
+    times, sd_s = assessment.landmarks_s, assessment.landmarks.sd_s
+    seen = {name: table[name] for name in (*ID_COLUMNS, "hand", "club", "context")}
+    frame: dict[str, object] = {
+        **seen,
+        "shot": [list(words) for words in table["shot"]],
+        "assessed": assessed,
+        "reason": assessment.reason,
+        "findings": [list(codes) for codes in assessment.findings],
+    }
+
+    def told(values: Array) -> Array:
+        return np.where(assessed, values, np.nan)
+
+    frame |= {f"{name}_s": times[:, k] for k, name in enumerate(LANDMARKS)}
+    frame |= {f"{name}_sd_s": np.where(np.isnan(times[:, k]), np.nan, sd_s[:, k]) for k, name in enumerate(LANDMARKS)}
+    frame["impact_marked"] = assessment.windows.marked & assessed
+    frame["tempo"] = told((times[:, 1] - times[:, 0]) / (times[:, 2] - times[:, 1]))
+    address = assessment.curves.address_deg.copy()
+    address[~assessment.windows.has_pronation, CHANNELS.index("pronation_deg")] = np.nan
+    frame |= {f"address_{name}": told(address[:, k]) for k, name in enumerate(CHANNELS)}
+    closure = assessment.closure
+    for k, phase in enumerate(PHASES):
+        frame[f"closure_{phase}_bend_deg"] = told(closure.bend_deg[:, k])
+        frame[f"closure_{phase}_roll_deg"] = told(closure.roll_deg[:, k])
+    frame["closure_total_deg"] = told(closure.total_deg.sum(axis=1))
+    frame["late_save"] = assessment.late_save
+    frame["late_save_probability"] = assessment.late_save_probability
+    return pd.DataFrame(frame)
+
+
+def faults_frame(assessor: Assessor, assessment: Assessment) -> pd.DataFrame:
+    """The ``faults`` table of a batch, swing by swing in catalogue order."""
+    catalogue, ids = assessor.catalogue, assessment.batch.table[list(ID_COLUMNS)]
+    count = len(catalogue.ids)
+    known = assessment.status == "assessed"
+    severity = [np.where(known, values, np.nan) for values in assessor.severity(assessment)]
+    calls = assessor.calls(assessment)
+    letters, fractions = _onsets(assessor, assessment)
+    past = known & (severity[0] > 0)
+    players = ids["player"].to_numpy(object)
+    owners = {player: [catalogue.edge(fault, player).owner for fault in catalogue.ids] for player in set(players)}
+    frame = {name: np.repeat(ids[name].to_numpy(object), count) for name in ID_COLUMNS}
+    columns = {
+        "fault": np.broadcast_to(np.array(catalogue.ids, dtype=object), known.shape),
+        "status": assessment.status,
+        "reason": assessment.fault_reason,
+        "probability": assessment.probability,
+        "call": calls,
+        "flagged": calls == "yes",
+        "measure": np.where(known, assessment.posterior.mean, np.nan),
+        "severity": severity[0],
+        "severity_lo": severity[1],
+        "severity_hi": severity[2],
+        "unit": np.broadcast_to(np.array([fault.unit for fault in catalogue.faults], dtype=object), known.shape),
+        "edge": assessment.edges,
+        "edge_owner": np.array([owners[player] for player in players], dtype=object).reshape(known.shape),
+        "measure_sd": np.where(known, assessment.posterior.sd, np.nan),
+        "onset_phase": np.where(past, letters, ""),
+        "onset_at": np.where(past, fractions, np.nan),
+    }
+    return pd.DataFrame(frame | {name: values.reshape(-1) for name, values in columns.items()})
+
+
+def _onsets(assessor: Assessor, assessment: Assessment) -> tuple[NDArray[np.object_], Array]:
+    shape = assessment.probability.shape
+    letters, fractions = np.empty(shape, dtype=object), np.empty(shape)
+    for column, fault in enumerate(assessor.catalogue.faults):
+        measure, edges = assessment.posterior.mean[:, column], assessment.edges[:, column]
+        phases = onset_phases(fault, assessment.curves.d_deg, measure, edges)
+        letters[:, column], fractions[:, column] = phase_words(phases)
+    return letters, fractions
+
+
+def curves_frame(assessment: Assessment, rows: NDArray[np.int64]) -> pd.DataFrame:
+    """Curves of some swings relative to address, each as far as it was recorded."""
+    table, d_deg = assessment.batch.table.iloc[rows], assessment.curves.d_deg[rows][:, :, CURVE_POINTS]
+    recorded = np.isfinite(d_deg[:, 0]).sum(axis=1)
+    forearm = assessment.windows.has_pronation[rows]
+    phases = PHASE_GRID[CURVE_POINTS]
+    frame: dict[str, object] = {name: table[name].to_numpy(object) for name in (*ID_COLUMNS, "club")}
+    frame["shot"] = [list(words) for words in table["shot"]]
+    frame["phase"] = [phases[:last] for last in recorded]
+    for k, name in enumerate(CHANNELS):
+        kept = [curve[k, :last] for curve, last in zip(d_deg, recorded, strict=True)]
+        frame[name] = kept if k < 2 else [curve if has else np.empty(0) for curve, has in zip(kept, forearm, strict=True)]
+    return pd.DataFrame(frame)

@@ -1,0 +1,72 @@
+"""``faultml classify``: find faults and drills in a season of recordings."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+
+@click.command(short_help="Find faults and drills in a season of recordings.")
+@click.argument("season", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the results.")
+@click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Threads to use.")
+@click.option(
+    "--format",
+    "table_format",
+    type=click.Choice(["parquet", "csv"]),
+    default="parquet",
+    show_default=True,
+    help="Of the result tables.",
+)
+@click.option(
+    "--model",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Folder of another model than the one that comes along.",
+)
+@click.option(
+    "--catalogue",
+    "overrides",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="TOML file that moves edges for everybody or for one player.",
+)
+@click.option("--no-report", is_flag=True, help="Leave out report.html.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+def command(
+    season: tuple[Path, ...],
+    out: Path,
+    jobs: int,
+    table_format: str,
+    model: Path | None,
+    overrides: Path | None,
+    no_report: bool,
+    quiet: bool,
+) -> None:
+    """Classify every swing of SEASON and leave tables and a report in a folder.
+
+    SEASON is a Parquet file or folder with one row a swing, or long CSV files with one row a sample; roster.csv beside
+    it is read too. RESULTS is replaced as a whole once the new results are complete.
+
+    \b
+    Exit codes: 0 done, 1 nothing could be assessed, 2 wrong use, 3 done, with rows in problems.csv.
+
+    \b
+    Example:
+      faultml classify season/ --out results/ --jobs 2
+    """
+    from faultml.classifier.bundle import load_bundle
+    from faultml.cli.season_run import run_season
+    from faultml.faults.catalogue import load_catalogue
+
+    run = run_season(
+        season,
+        out,
+        bundle=load_bundle(model),
+        catalogue=load_catalogue(overrides),
+        jobs=jobs,
+        table_format=table_format,
+        report=not no_report,
+        quiet=quiet,
+    )
+    sys.exit(run.exit_code)

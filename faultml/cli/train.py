@@ -1,0 +1,36 @@
+"""``faultml train``: train the default model from a seed."""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+
+import click
+
+
+@click.command(short_help="Train the default model from a seed.")
+@click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the bundle.")
+@click.option("--seed", type=click.IntRange(0), default=20, show_default=True, help="Everything follows from it.")
+@click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes to draw golfers with.")
+@click.option(
+    "--scale",
+    type=click.FloatRange(0.01, 10.0),
+    default=1.0,
+    show_default=True,
+    help="Train on so many times the default number of golfers.",
+)
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+def command(out: Path, seed: int, jobs: int, scale: float, quiet: bool) -> None:
+    """Draw golfers from the generator, learn landmarks, gate and faults, and write bundle, manifest and card.
+
+    \b
+    Example:
+      faultml train --out mymodel/ --seed 20
+    """
+    from faultml.faults.catalogue import load_catalogue
+    from faultml.pipelines.train import Plan, train
+
+    if not quiet:
+        logging.basicConfig(level=logging.INFO, format="%(message)s")
+    manifest = train(load_catalogue(), Plan(seed=seed).scaled(scale), out, jobs=jobs)
+    click.echo(f"Model {manifest.name} {manifest.version}: {out} ({manifest.sha256[:12]})")

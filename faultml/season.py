@@ -1,0 +1,223 @@
+"""Classify a season: read, assess, prescribe, write. Batches stream through; memory does not grow with the season."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+
+from faultml import __version__
+from faultml.channels import ID_COLUMNS
+from faultml.classifier.assess import Assessor
+from faultml.classifier.bundle import Bundle, load_bundle
+from faultml.classifier.tables import curves_frame, faults_frame, swings_frame
+from faultml.coaching.book import load_book
+from faultml.coaching.prescribe import Prescription, prescribe
+from faultml.coaching.rules import Coaching, load_rules
+from faultml.coaching.summary import Summary, merge, summarise
+from faultml.faults.catalogue import Catalogue, load_catalogue
+from faultml.recordings.problems import problems_frame
+from faultml.recordings.read import Season, open_season
+from faultml.recordings.swings import SwingBatch
+from faultml.results import ResultsWriter
+from faultml.results.tables import TableFormat
+
+DONE: Final = 0
+NOTHING_ASSESSED: Final = 1
+DONE_WITH_PROBLEMS: Final = 3
+
+CURVES_PER_PLAYER: Final = 12
+CURVES_IN_ALL: Final = 3000
+
+
+@dataclass(frozen=True)
+class BatchTables:
+    """What one batch leaves."""
+
+    swings: pd.DataFrame
+    faults: pd.DataFrame
+    curves: pd.DataFrame
+    summary: Summary
+
+
+@dataclass
+class SeasonRun:
+    """A classified season, as far as it is kept in memory.
+
+    Attributes
+    ----------
+    summary
+        The season's sums.
+    prescription
+        Players, drills and explanations.
+    curves
+        Curves of at most `CURVES_PER_PLAYER` swings a player and `CURVES_IN_ALL` in all, chosen by their ids' hash.
+    roster
+        As read.
+    run
+        The content of ``run.json`` so far.
+    n_swings, n_assessed, n_problems
+        Counts.
+    """
+
+    summary: Summary
+    prescription: Prescription
+    curves: pd.DataFrame
+    roster: pd.DataFrame
+    run: dict[str, Any] = field(default_factory=dict)
+    n_swings: int = 0
+    n_assessed: int = 0
+    n_problems: int = 0
+
+    @property
+    def exit_code(self) -> int:
+        """0 done, 1 nothing could be assessed, 3 done with rows in ``problems.csv``."""
+        if not self.n_assessed:
+            return NOTHING_ASSESSED
+        return DONE_WITH_PROBLEMS if self.n_problems else DONE
+
+
+def load_coaching(catalogue: Catalogue) -> Coaching:
+    """Catalogue, drill book and rules of the package, checked against each other."""
+    return Coaching(catalogue, load_book(), load_rules())
+
+
+def classify_season(
+    season: Season | Sequence[Path],
+    out: Path,
+    *,
+    bundle: Bundle | None = None,
+    catalogue: Catalogue | None = None,
+    jobs: int = 1,
+    table_format: TableFormat = "parquet",
+    on_batch: Callable[[BatchTables], None] | None = None,
+    before_closing: Callable[[SeasonRun, ResultsWriter], None] | None = None,
+) -> SeasonRun:
+    """Classify every swing of a season and leave the result tables in `out`.
+
+    Parameters
+    ----------
+    season
+        An opened season, or its Parquet files or folders, long CSV files or folders of them.
+    out
+        The results folder; replaced as a whole once the new results are complete.
+    bundle, catalogue
+        The package's own where not given.
+    jobs
+        Threads.
+    table_format
+        ``parquet`` or ``csv``.
+    on_batch
+        Called with each batch's tables, in order.
+    before_closing
+        Called when all tables are written and before they take the old ones' place, to add a report.
+
+    Raises
+    ------
+    InputError
+        Where a path does not exist or `out` must not be replaced.
+    BundleError
+        Where the model does not fit.
+    """
+    started = time.monotonic()
+    catalogue = catalogue or load_catalogue()
+    coaching = load_coaching(catalogue)
+    assessor = Assessor(bundle or load_bundle(), catalogue)
+    season = season if isinstance(season, Season) else open_season(season)
+    summaries: list[Summary] = []
+    curves: list[pd.DataFrame] = []
+    n_swings = n_assessed = 0
+    with ResultsWriter(out, format=table_format) as results:
+        for tables in _assess_batches(assessor, season, jobs):
+            results.append("swings", tables.swings)
+            results.append("faults", tables.faults)
+            results.append("problems", problems_frame(season.take_problems()))
+            # Folded as they come, so that what is kept does not grow with the season.
+            summaries = [merge([*summaries, tables.summary])]
+            curves = [_bounded_curves([*curves, tables.curves])]
+            n_swings += len(tables.swings)
+            n_assessed += int(tables.swings["assessed"].sum())
+            if on_batch:
+                on_batch(tables)
+        results.append("problems", problems_frame(season.take_problems()))
+        summary = merge(summaries)
+        prescription = prescribe(summary, season.roster, coaching)
+        run = SeasonRun(
+            summary=summary,
+            prescription=prescription,
+            curves=_drawn(curves),
+            roster=season.roster,
+            run=results.run,
+            n_swings=n_swings,
+            n_assessed=n_assessed,
+            n_problems=results.n_problems,
+        )
+        results.write("players", prescription.players)
+        results.write("drills", prescription.drills)
+        results.write("curves", run.curves)
+        results.run |= _run_record(assessor, coaching, run, started)
+        if before_closing:
+            before_closing(run, results)
+    return run
+
+
+def assess_batch(assessor: Assessor, batch: SwingBatch) -> BatchTables:
+    """Every table of one batch."""
+    assessment = assessor.assess(batch)
+    swings = swings_frame(assessment)
+    faults = faults_frame(assessor, assessment)
+    order = _id_order(swings)
+    chosen = pd.DataFrame({"player": swings["player"], "order": order})[assessment.assessed]
+    rows = chosen.sort_values("order").groupby("player", sort=False).head(CURVES_PER_PLAYER).index.to_numpy()
+    curves = curves_frame(assessment, rows).assign(order=order[rows])
+    return BatchTables(swings, faults, curves, summarise(swings, faults, assessor.catalogue))
+
+
+def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[BatchTables]:
+    if jobs == 1:
+        yield from (assess_batch(assessor, batch) for batch in season.batches())
+        return
+    tasks = (delayed(assess_batch)(assessor, batch) for batch in season.batches())
+    yield from Parallel(n_jobs=jobs, backend="threading", return_as="generator", pre_dispatch=2 * jobs)(tasks)
+
+
+def _id_order(swings: pd.DataFrame) -> np.ndarray:
+    """A number for each swing that depends on its ids alone: which curves are drawn does not depend on batches."""
+    return pd.util.hash_pandas_object(swings[list(ID_COLUMNS)], index=False).to_numpy()
+
+
+def _bounded_curves(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    filled = [part for part in parts if len(part)] or parts[:1]
+    ordered = pd.concat(filled, ignore_index=True).sort_values("order", kind="stable")
+    return ordered.groupby("player", sort=False).head(CURVES_PER_PLAYER).head(CURVES_IN_ALL)
+
+
+def _drawn(curves: list[pd.DataFrame]) -> pd.DataFrame:
+    kept = curves[0] if curves else pd.DataFrame(columns=[*ID_COLUMNS, "order"])
+    return kept.sort_values(list(ID_COLUMNS), kind="stable").drop(columns="order").reset_index(drop=True)
+
+
+def _run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started: float) -> dict[str, Any]:
+    manifest = assessor.bundle.manifest
+    return {
+        "faultml": __version__,
+        "finished": datetime.now(UTC).isoformat(timespec="seconds"),
+        "seconds": round(time.monotonic() - started, 3),
+        "model": {"name": manifest.name, "version": manifest.version, "sha256": manifest.sha256},
+        "catalogue": {"owner": assessor.catalogue.owner, "sha256": assessor.catalogue.digest},
+        "drill_book": {"sha256": coaching.book.digest},
+        "rules": {"sha256": coaching.rules.digest},
+        "counts": {
+            "swings": run.n_swings,
+            "assessed": run.n_assessed,
+            "players": int(run.prescription.players["player"].nunique()),
+            "problems": run.n_problems,
+        },
+    }

@@ -1,0 +1,143 @@
+"""Train the default bundle from a seed: draw golfers, learn landmarks, then the gate and the faults on other golfers."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import time
+from dataclasses import asdict, dataclass, replace
+from importlib import resources
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from faultml.classifier.bundle import Manifest, save_bundle
+from faultml.classifier.faults import FaultClassifier
+from faultml.classifier.gate import SwingGate
+from faultml.faults.catalogue import Catalogue
+from faultml.motion.landmarks import LandmarkDetector
+from faultml.pipelines.card import write_card
+from faultml.pipelines.data import draw, vary
+from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
+from faultml.synthetic.coach import Coach
+from faultml.synthetic.season import Recipe
+
+logger = logging.getLogger(__name__)
+
+NAME: Final = "default"
+_CODE: Final = ("network.py", "channels.py", "faults", "motion", "features", "classifier", "synthetic")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How much is drawn and learned.
+
+    Attributes
+    ----------
+    seed
+        Everything follows from it.
+    landmark_golfers, fault_golfers, test_golfers
+        Golfers from whom landmarks are learned, faults are learned, and the figures are taken; all different.
+    landmark_epochs, fault_epochs, averaged
+        Of the networks.
+    """
+
+    seed: int = 20
+    landmark_golfers: int = 2200
+    fault_golfers: int = 1600
+    test_golfers: int = 300
+    landmark_epochs: int = 14
+    fault_epochs: int = 16
+    averaged: int = 2
+
+    def scaled(self, by: float) -> Plan:
+        """The same plan with so many times the golfers, at least 40 of each kind."""
+        counts = {
+            name: max(40, round(by * getattr(self, name)))
+            for name in ("landmark_golfers", "fault_golfers", "test_golfers")
+        }
+        return replace(self, **counts)
+
+    def recipe(self, part: int, golfers: int, **changes: Any) -> Recipe:
+        """The recipe of one part of the data: more varied golfers and recorders than everyday ones."""
+        varied = Recipe(
+            golfers=golfers,
+            sessions=2,
+            swings=10,
+            seed=self.seed * 10 + part,
+            clean_share=0.12,
+            style_scale=1.25,
+            mounting_scale=1.0,
+            noise_scale=1.2,
+            non_swing_share=0.20,
+            shuffle_faults=True,
+        )
+        return replace(varied, **changes)
+
+
+def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> Manifest:
+    """Train and write a bundle: model file, manifest and card."""
+    started = time.monotonic()
+    random = np.random.default_rng(plan.seed)
+
+    drawn = draw(catalogue, plan.recipe(1, plan.landmark_golfers, non_swing_share=0.0), jobs=jobs)
+    logger.info("drew %d recordings for the landmarks (%.0f s)", len(drawn), time.monotonic() - started)
+    varied = vary(drawn, random)
+    detector = LandmarkDetector(epochs=plan.landmark_epochs, random_state=plan.seed)
+    detector.fit(varied.windows, varied.offset_s, varied.golfers)
+    logger.info("learned landmarks (%.0f s)", time.monotonic() - started)
+
+    drawn = vary(draw(catalogue, plan.recipe(2, plan.fault_golfers), jobs=jobs), random)
+    features, _ = features_of(catalogue, detector, drawn)
+    logger.info("drew %d recordings for gate and faults (%.0f s)", len(drawn), time.monotonic() - started)
+    gate = SwingGate(random_state=plan.seed).fit(features.values, drawn.full, groups=drawn.golfers)
+    full = drawn.full
+    measures, guards = seen_measures(catalogue, drawn), drawn.guards(catalogue)
+    labels = Coach.careful(catalogue).label(catalogue, measures, guards, random)
+    classifier = FaultClassifier.for_catalogue(
+        catalogue, epochs=plan.fault_epochs, averaged=plan.averaged, random_state=plan.seed
+    ).fit(
+        features.values[full],
+        labels[full],
+        measures=np.column_stack([measures, guards])[full],
+        groups=drawn.golfers[full],
+    )
+    logger.info("learned gate and faults (%.0f s)", time.monotonic() - started)
+
+    test = draw(catalogue, plan.recipe(3, plan.test_golfers, shuffle_faults=False, style_scale=1.0, noise_scale=1.0), jobs=jobs)
+    figures = {
+        name: evaluate(catalogue, detector, gate, classifier, with_marks(test, marked))
+        for name, marked in (("contact_marked", True), ("contact_not_marked", False))
+    }
+    logger.info("evaluated on %d recordings (%.0f s)", len(test), time.monotonic() - started)
+    manifest = save_bundle(
+        folder,
+        {"detector": detector, "gate": gate, "classifier": classifier},
+        {
+            "name": NAME,
+            "version": f"1.{plan.seed}",
+            "features": features.names,
+            "faults": catalogue.ids,
+            "catalogue_sha256": catalogue.digest,
+            "code_sha256": code_digest(),
+            "seed": plan.seed,
+            "recipe": asdict(plan),
+            "figures": figures,
+        },
+    )
+    write_card(folder, manifest)
+    return manifest
+
+
+def code_digest() -> str:
+    """SHA-256 over the sources that a bundle depends on."""
+    package = Path(str(resources.files("faultml")))
+    generator = Path(str(resources.files("faultml.synthetic")))
+    digest = hashlib.sha256()
+    for name in _CODE:
+        root = generator if name == "synthetic" else package / name
+        files = [root] if root.is_file() else sorted([*root.rglob("*.py"), *root.rglob("*.toml")])
+        for file in files:
+            digest.update(file.name.encode() + b"\0" + file.read_bytes() + b"\0")
+    return digest.hexdigest()

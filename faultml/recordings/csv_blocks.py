@@ -67,13 +67,18 @@ class CsvFile:
     Raises
     ------
     InputError
-        Where the header does not fit: ``not-a-table``, ``missing-column``, ``doubled-column``, ``no-rows``.
+        Where the header does not fit: ``empty-file``, ``not-a-table``, ``missing-column``,
+        ``doubled-column``, ``no-rows``; or its beginning cannot be read, see `tables`.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        first = next(self._blocks(), (1, b""))[1]
-        head, _, rest = first.partition(b"\n")
+        blocks = self._blocks()
+        head, _, rest = next(blocks, (1, b""))[1].partition(b"\n")
+        if not head.strip() and not rest.strip():
+            raise InputError("empty-file", expected="a table", found="nothing")
+        while not rest.strip() and (more := next(blocks, None)):
+            rest = more[1]
         self.header = _read_header(head, rest)
         if not rest.strip():
             raise InputError("no-rows", expected="a row for each sample", found="a header alone")
@@ -155,7 +160,7 @@ def _decode(block: bytes, line: int) -> str:
 
 def _fields(line: str, delimiter: str) -> list[str]:
     try:
-        return next(csv.reader([line], delimiter=delimiter), [])
+        return next(csv.reader([line], delimiter=delimiter, strict=True), [])
     except csv.Error:
         return line.split(delimiter)
 

@@ -20,13 +20,14 @@ from numpy.typing import NDArray
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.recordings.checks import check_swings
+from faultml.recordings.columns import check_names
 from faultml.recordings.files import FileKind, find_files
 from faultml.recordings.long_csv import CsvSeason
 from faultml.recordings.parquet import ParquetSeason, read_table
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.raw import RawSwings
 from faultml.recordings.roster import read_roster
-from faultml.recordings.schema import KNOWN_COLUMNS
+from faultml.recordings.schema import KNOWN_COLUMNS, SAMPLE_COLUMNS
 from faultml.recordings.swings import SwingBatch
 
 DEFAULT_BATCH_SIZE: Final = 1000
@@ -145,17 +146,25 @@ def read_frame(frame: pd.DataFrame) -> tuple[SwingBatch, list[Problem]]:
         Where a column is missing, doubled or of another type.
     """
     problems: list[Problem] = []
-    try:
-        table = pa.Table.from_pandas(frame, preserve_index=False)
-    except (pa.ArrowException, ValueError) as error:
-        raise InputError(
-            "wrong-type", expected="columns of the season table", found=shorten(error)
-        ) from error
-    raw = read_table(table, problems.append)
+    names = [str(name) for name in frame.columns]
+    check_names(names)
+    known = [name for name in names if name in KNOWN_COLUMNS]
+    raw = read_table(pa.table({name: _from_pandas(frame[name]) for name in known}), problems.append)
     hashes = _id_hashes(raw.table)
     ids, counts = np.unique(hashes, return_counts=True)
     checked = check_swings(raw, np.isin(hashes, ids[counts > 1]))
     return checked.batch, [*problems, *checked.problems]
+
+
+def _from_pandas(column: pd.Series) -> pa.Array:
+    try:
+        if column.name not in SAMPLE_COLUMNS:
+            return pa.Array.from_pandas(column)
+        rows = [np.asarray(row, dtype=float) if np.ndim(row) else None for row in column]
+        return pa.array(rows, pa.list_(pa.float64()))
+    except (pa.ArrowException, TypeError, ValueError) as error:
+        expected = f"{column.name} of the season table"
+        raise InputError("wrong-type", expected=expected, found=shorten(error)) from error
 
 
 def _open(path: Path, kind: FileKind) -> SeasonFile:

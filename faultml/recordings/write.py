@@ -80,15 +80,10 @@ def _write_parquet(batches: Iterable[SwingBatch], path: Path) -> None:
 
 def _season_table(batch: SwingBatch) -> pa.Table:
     filled = _filled(batch)
-    offsets = np.concatenate([[0], np.cumsum(batch.n_samples)]).astype(np.int32)
-    columns: dict[str, pa.Array] = {TIME_COLUMN: pa.ListArray.from_arrays(offsets, batch.t_s[filled])}
+    times = pa.ListArray.from_arrays(_offsets(batch.n_samples), batch.t_s[filled])
+    columns: dict[str, pa.Array] = {TIME_COLUMN: times}
     for channel, name in enumerate(CHANNELS):
-        flat = batch.angles_deg[:, channel][filled].astype(np.float32)
-        unrecorded = _unrecorded(batch, channel)
-        lists = pa.ListArray.from_arrays(offsets, pa.array(flat))
-        columns[name] = (
-            pa.array(lists.to_pylist(), lists.type, mask=unrecorded) if unrecorded.any() else lists
-        )
+        columns[name] = _lists(batch, channel, filled)
     columns[IMPACT_COLUMN] = pa.array(batch.table[IMPACT_COLUMN].to_numpy(dtype=float), from_pandas=True)
     for name in (*ID_COLUMNS, "hand", "club", "context"):
         words = [str(word) for word in batch.table[name]]
@@ -99,6 +94,20 @@ def _season_table(batch: SwingBatch) -> pa.Table:
         [list(shot) or None for shot in batch.table[SHOT_COLUMN]], pa.list_(pa.string())
     )
     return pa.table({name: columns[name] for name in SEASON_SCHEMA.names}, schema=SEASON_SCHEMA)
+
+
+def _lists(batch: SwingBatch, channel: int, filled: NDArray[np.bool_]) -> pa.Array:
+    """A channel's samples in lists, null where it was not recorded."""
+    values = batch.angles_deg[:, channel]
+    recorded = ~np.isnan(values).all(axis=1) | (batch.n_samples == 0)
+    flat = values[filled & recorded[:, None]].astype(np.float32)
+    return pa.ListArray.from_arrays(
+        _offsets(np.where(recorded, batch.n_samples, 0)), flat, mask=pa.array(~recorded)
+    )
+
+
+def _offsets(lengths: NDArray[np.int64]) -> pa.Array:
+    return pa.array(np.concatenate([[0], np.cumsum(lengths)]).astype(np.int32))
 
 
 def _write_csv(batches: Iterable[SwingBatch], path: Path) -> None:
@@ -131,7 +140,3 @@ def _long_table(batch: SwingBatch, schema: pa.Schema) -> pa.Table:
 
 def _filled(batch: SwingBatch) -> NDArray[np.bool_]:
     return np.arange(batch.t_s.shape[1]) < batch.n_samples[:, None]
-
-
-def _unrecorded(batch: SwingBatch, channel: int) -> NDArray[np.bool_]:
-    return np.isnan(batch.angles_deg[:, channel]).all(axis=1) & (batch.n_samples > 0)

@@ -76,9 +76,11 @@ class PlayerTables:
         return np.array(means)
 
     @cached_property
-    def leading(self) -> Row | None:
-        """The fault most worth working on."""
-        return next((row for row in self.faults.values() if row["leading"]), None)
+    def main_fault(self) -> Row | None:
+        """The fault most worth working on; where none is worth a drill, the one that shows most."""
+        faults = [row for row in self.faults.values() if row["kind"] == "fault"]
+        leading = [row for row in self.faults.values() if row["leading"]]
+        return max(leading or faults, key=lambda row: float(row["rate"]), default=None)
 
     @cached_property
     def first_drill(self) -> Row | None:

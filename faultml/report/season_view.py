@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from markupsafe import Markup
@@ -33,19 +33,19 @@ class Link:
 
 @dataclass(frozen=True)
 class RosterLine:
-    """One player at a glance."""
+    """One player at a glance; what is said of a fault is empty where there is none."""
 
     anchor: str
     name: str
     swings: str
-    fault: str
-    chart: Markup | None
-    numbers: str
-    often: str
-    sure: str
-    going: str
     miss: str
     next: str
+    fault: str = ""
+    chart: Markup | None = None
+    numbers: str = ""
+    often: str = ""
+    sure: str = ""
+    going: str = ""
 
 
 @dataclass(frozen=True)
@@ -102,20 +102,18 @@ def season_view(
     coaching
         Catalogue, drill book and rules.
     """
-    names = sorted({session for player in players for session in player.sessions}, key=natural_key)
-    dates = " to ".join(dict.fromkeys(shown(name) for name in (names[0], names[-1]))) if names else ""
+    sessions = sorted({session for player in players for session in player.sessions}, key=natural_key)
+    dates = " to ".join(dict.fromkeys(shown(name) for name in (*sessions[:1], *sessions[-1:])))
     swings, assessed = (sum(getattr(player, name) for player in players) for name in ("swings", "assessed"))
-    whole_season = all(session_date(name) for name in names)
-    span = (
-        f"{dates}, {count(len(names), 'day') if whole_season else count(len(names), 'session')}"
-        if names
-        else ""
-    )
+    days = count(len(sessions), "day" if all(map(session_date, sessions)) else "session")
+    scope = [
+        count(len(players), "player"),
+        count(swings, "swing"),
+        *([f"{dates}, {days}"] if sessions else []),
+    ]
     return SeasonView(
         version=__version__,
-        scope=" · ".join(
-            part for part in (count(len(players), "player"), count(swings, "swing"), span) if part
-        ),
+        scope=" · ".join(scope),
         dates=dates,
         basis=_basis(source.run, coaching),
         summary=_summary(players, swings, assessed, coaching),
@@ -132,16 +130,12 @@ def season_view(
 
 def _basis(run: Mapping[str, Any], coaching: Coaching) -> str:
     """Which model, catalogue and drill book the answers rest on, with the first letters of their hashes."""
-    parts = [f"Fault catalogue {coaching.catalogue.digest[:8]}", f"drill book {coaching.book.digest[:8]}"]
+    rules = f"catalogue {coaching.catalogue.digest[:8]}, drill book {coaching.book.digest[:8]}."
     model = run.get("model")
-    if isinstance(model, Mapping):
-        told = [
-            str(model[name])[:12]
-            for name in ("name", "version", "hash", "sha256", "digest")
-            if model.get(name)
-        ]
-        parts.insert(0, f"Model {' '.join(map(shown, told))}")
-    return ", ".join(parts) + "."
+    if not isinstance(model, Mapping):
+        return f"Fault {rules}"
+    name, version, digest = (shown(model.get(key, "")) for key in ("name", "version", "sha256"))
+    return f"Model {name} {version} ({digest[:8]}), fault {rules}"
 
 
 def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coaching: Coaching) -> list[str]:
@@ -153,45 +147,30 @@ def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coachi
     ordered = sorted(with_drill, key=lambda player: -float((player.first_drill or {})["priority"]))
     if len(ordered) > 1:
         first = [
-            f"{shown(player.name)} ({coaching.words[player.leading['fault']]})"
+            f"{shown(player.name)} ({coaching.words[player.main_fault['fault']]})"
             for player in ordered
-            if player.leading
+            if player.main_fault
         ]
         lines.append(f"Most to gain from a drill: {listed(first[:FIRST_IN_LINE])}.")
     return lines
 
 
 def _roster_line(player: PlayerTables, anchor: str, coaching: Coaching) -> RosterLine:
-    leading = player.leading
+    main = player.main_fault
     counted = f"{player.assessed:,} of {player.swings:,}"
-    if leading is None:
-        return RosterLine(
-            anchor,
-            shown(player.name),
-            counted,
-            _no_fault(player),
-            None,
-            "",
-            "",
-            "",
-            "",
-            _miss(player),
-            _next(player, coaching),
-        )
-    share = Share(leading["rate"], leading["rate_lo"], leading["rate_hi"])
-    name = coaching.words[leading["fault"]]
-    return RosterLine(
-        anchor=anchor,
-        name=shown(player.name),
-        swings=counted,
+    line = RosterLine(anchor, shown(player.name), counted, _miss(player), _next(player, coaching))
+    if main is None:
+        return replace(line, fault=_no_fault(player))
+    share = Share(main["rate"], main["rate_lo"], main["rate_hi"])
+    name = coaching.words[main["fault"]]
+    return replace(
+        line,
         fault=name,
         chart=whisker(share, filled=True, label=f"{name}: {percent(share.value)}"),
         numbers=f"{percent(share.value)} ({interval(share.lo, share.hi)})",
         often=often(share.value),
-        sure=leading["confidence"],
-        going=going(leading, coaching),
-        miss=_miss(player),
-        next=_next(player, coaching),
+        sure=main["confidence"],
+        going=going(main, coaching),
     )
 
 
@@ -202,13 +181,13 @@ def _no_fault(player: PlayerTables) -> str:
 
 
 def _miss(player: PlayerTables) -> str:
-    leading = player.leading
+    main = player.main_fault
     misses = sorted({row["miss"] for row in player.faults.values() if row["miss"]})
     if not misses:
         return ""
-    if leading is None or leading["explains_miss"] is None:
+    if main is None or main["explains_miss"] is None:
         return listed(misses)
-    return f"{listed(misses)}, {'fits' if leading['explains_miss'] else 'not explained'}"
+    return f"{listed(misses)}, {'fits' if main['explains_miss'] else 'not explained'}"
 
 
 def _next(player: PlayerTables, coaching: Coaching) -> str:
@@ -225,8 +204,8 @@ def _shared(
 ) -> list[SharedFault]:
     led: dict[str, list[Link]] = {}
     for player in players:
-        if player.leading is not None:
-            fault = coaching.words[player.leading["fault"]]
+        if player.main_fault is not None:
+            fault = coaching.words[player.main_fault["fault"]]
             led.setdefault(fault, []).append(Link(anchors[player.name], shown(player.name)))
     return [SharedFault(fault, links) for fault, links in sorted(led.items(), key=lambda item: -len(item[1]))]
 

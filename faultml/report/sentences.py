@@ -17,15 +17,15 @@ SOUND_BELOW: Final = 0.25
 
 def sentence(tables: PlayerTables, coaching: Coaching) -> str:
     """What happens, in one sentence: the cause, the save and the miss."""
-    leading = tables.leading
+    main = tables.main_fault
     if not tables.assessed:
         return f"None of {count(tables.swings, 'swing')} could be assessed."
-    if leading is None:
+    if main is None:
         return f"{_nothing(tables, coaching)}{_unexplained(tables)}."
-    fault = str(leading["fault"])
+    fault = str(main["fault"])
     things = "swings" if fault in coaching.catalogue.ids else "sessions"
-    cause = f"In {of_ten(leading['rate'], things)} the player {load_words().clause[fault]}"
-    return f"{cause}{_typical(leading, coaching)}{_save(fault, tables, coaching)}{_miss(leading)}."
+    cause = f"In {of_ten(main['rate'], things)} the player {load_words().clause[fault]}"
+    return f"{cause}{_typical(main, coaching)}{_save(fault, tables, coaching)}{_miss(main)}."
 
 
 def _nothing(tables: PlayerTables, coaching: Coaching) -> str:
@@ -35,26 +35,26 @@ def _nothing(tables: PlayerTables, coaching: Coaching) -> str:
     return "No fault shows often enough to work on"
 
 
-def _typical(leading: Row, coaching: Coaching) -> str:
-    if leading["fault"] not in coaching.catalogue.ids:
+def _typical(main: Row, coaching: Coaching) -> str:
+    if main["fault"] not in coaching.catalogue.ids:
         return ""
-    if leading["unit"] == "share":
-        return f" (at {percent(leading['measure'])} of it on average, the edge is {percent(leading['edge'])})"
-    return f" ({degrees(leading['measure'])} on average, the edge is {degrees(leading['edge'])})"
+    if main["unit"] == "share":
+        return f" (at {percent(main['measure'])} of it on average, the edge is {percent(main['edge'])})"
+    return f" ({degrees(main['measure'])} on average, the edge is {degrees(main['edge'])})"
 
 
-def _save(leading: str, tables: PlayerTables, coaching: Coaching) -> str:
+def _save(main: str, tables: PlayerTables, coaching: Coaching) -> str:
     row = tables.faults.get(LATE_SAVE)
     if row is None or row["kind"] != "pattern":
         return ""
     often = of_ten(row["rate"], "swings")
-    if LATE_SAVE in coaching.brings.get(leading, ()):
+    if LATE_SAVE in coaching.brings.get(main, ()):
         return f", then gives most of the bow back before impact (a late save, in {often})"
     return f"; a strong bow is given back before impact (a late save) in {often}"
 
 
-def _miss(leading: Row) -> str:
-    known, miss = leading["explains_miss"], leading["miss"]
+def _miss(main: Row) -> str:
+    known, miss = main["explains_miss"], main["miss"]
     if known is None or not miss:
         return ""
     words = miss_words(miss)

@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -89,3 +91,12 @@ def test_who_played_what_when(told: dict[str, PlayerTables]) -> None:
     when = "47 swings assessed of 48 in 4 sessions · 2031-04-02 to 2031-05-28"
     assert meta(told["casting"]) == f"{when} · {who}"
     assert "left-handed" in meta(told["sound"])
+
+
+def test_a_fault_that_is_worth_no_drill_is_still_named(
+    told: dict[str, PlayerTables], coaching: Coaching
+) -> None:
+    bowed = told["bowed"]
+    nothing_leads = {fault: {**row, "leading": False} for fault, row in bowed.faults.items()}
+    said = sentence(replace(bowed, faults=nothing_leads), coaching)
+    assert re.match(r"In \d of 10 swings the player (has the wrist bowed|bows)", said)

@@ -81,7 +81,7 @@ def _check_sizes(raw: RawSwings, ledger: Ledger, bounds: Limits) -> Samples:
     angles_deg = np.empty((len(CHANNELS), len(raw.t_s)))
     with np.errstate(over="ignore"):  # what float32 cannot hold is infinite, and refused as such
         for channel, flat in enumerate(raw.angles_deg):
-            # A swing means the same numbers in every layout: angles are float32, as the season table has them.
+            # The same numbers from every layout: angles are float32, as in the season table.
             angles_deg[channel] = flat.astype(np.float32, copy=False)
     everything = Samples(np.arange(len(raw)), raw.lengths, np.asarray(raw.t_s, dtype=float), angles_deg)
     return everything.select(np.array([not reason for reason in ledger.reasons], dtype=bool))

@@ -101,6 +101,8 @@ class CsvFile:
                 line = 2
             if not block.strip():
                 continue
+            if not block.isascii():
+                _decode(block, line)  # the first pass meets whatever the second may stumble over
             table = _parse_block(block, line, self.header, columns)
             if table is None:
                 table = _parse_lines(block, line, self.header, columns, ids, report)

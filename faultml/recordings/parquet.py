@@ -100,7 +100,7 @@ class ParquetSeason:
 
     def _open(self, columns: list[str]) -> pq.ParquetFile:
         # Words stay dictionaries while they are read: a long word repeated in every row is then held once.
-        # Without pre-buffering a row group is read piece by piece, so that one as long as the season does no harm.
+        # Without pre-buffering even a row group as long as the season is read piece by piece.
         words = [name for name in columns if name in TEXT_COLUMNS]
         return pq.ParquetFile(self.path, read_dictionary=words, buffer_size=_BUFFER_BYTES, pre_buffer=False)
 

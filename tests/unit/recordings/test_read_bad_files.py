@@ -85,6 +85,11 @@ WHOLE_FILES: dict[str, tuple[str, str | bytes, str]] = {
     "zeros": ("a.csv", bytes(5000), "not-a-table"),
     "noise": ("a.csv", bytes(range(1, 256)) * 40, "not-a-table"),
     "latin-1": ("a.csv", lines_of(lambda x: edit(x, 500, 0, "M\xfcller")).encode("latin-1"), "not-utf-8"),
+    "latin-1 in a number": (
+        "a.csv",
+        lines_of(lambda x: edit(x, 900, 4, "1\xa0")).encode("latin-1"),
+        "not-utf-8",
+    ),
     "latin-1 header": ("a.csv", "spieler,gr\xf6\xdfe\n1,2\n".encode("latin-1"), "not-utf-8"),
     "utf-16": ("a.csv", "\n".join(long_lines()).encode("utf-16"), "not-utf-8"),
     "one endless line": ("a.csv", long_lines()[0] + "\n" + "1," * 1_200_000, "line-too-long"),
@@ -237,7 +242,7 @@ class TestRows:
             lines.insert(100, "")
             lines.insert(1, "   ")
 
-        table, problems = self.told(tmp_path, lines_of(change))
+        problems = self.told(tmp_path, lines_of(change))[1]
         assert [row.row for row in problems] == [502]
 
     def test_a_file_cut_in_a_row(self, tmp_path: Path) -> None:
@@ -269,8 +274,22 @@ class TestRows:
 
 
 class TestIds:
-    IDS = ("007", "NA", "null", "1e5", "nan", "None", "True", "  x ", "<script>alert(1)</script>", "=1+1",
-           "@SUM(A1)", "../../etc/passwd", "/dev/null", "C:\\x", "ключ", "a'b", "-1", "{{x}}", "%s", "x" * 900)  # fmt: skip
+    IDS = (
+        *(
+            "007",
+            "NA",
+            "null",
+            "1e5",
+            "nan",
+            "None",
+            "True",
+            "  x ",
+            "<script>alert(1)</script>",
+            "=1+1",
+            "@SUM(A1)",
+        ),
+        *("../../etc/passwd", "/dev/null", "C:\\x", "ключ", "a'b", "-1", "{{x}}", "%s", "x" * 900),
+    )
 
     @pytest.mark.parametrize("write", [write_long, write_parquet])
     @pytest.mark.parametrize("column", ["player", "session", "swing"])
@@ -344,7 +363,7 @@ class TestDelimiters:
         lines = semicolons().decode().split("\n")
         lines[500] = lines[500].replace(",", ".")
         table, problems = read(put(tmp_path / "a.csv", "\n".join(lines)))
-        assert table["reason"].tolist() == ["", "not-a-number"]
+        assert table["reason"].tolist() == ["", "not-a-number"] and problems[-1].row == 501
 
 
 class TestBounds:

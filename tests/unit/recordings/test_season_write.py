@@ -22,7 +22,7 @@ def told_season() -> SwingBatch:
     season["context"] = ["retest", None, "practice", "play"]
     season["impact_s"] = [1.36, np.nan, 1.3612345678901234, None]
     season["t_s"] = season["t_s"] + 0.1 + 1e-13
-    season.at[1, "pronation_deg"] = None
+    season.loc[1, "pronation_deg"] = None
     return read_frame(season)[0]
 
 

@@ -6,12 +6,14 @@ import warnings
 from typing import Final, Self
 
 import numpy as np
+from joblib import Parallel, delayed
 from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.neural_network import MLPRegressor
 from sklearn.preprocessing import StandardScaler
 from sklearn.utils.validation import check_is_fitted, validate_data
+from threadpoolctl import threadpool_limits
 
 Array = NDArray[np.float64]
 
@@ -38,6 +40,8 @@ class Network(RegressorMixin, BaseEstimator):
         As in `MLPRegressor`.
     averaged
         How many networks from different seeds are averaged.
+    n_jobs
+        Networks trained at once.
     random_state
         Seed of the first network.
     """
@@ -51,6 +55,7 @@ class Network(RegressorMixin, BaseEstimator):
         alpha: float = 1e-4,
         batch_size: int = 200,
         averaged: int = 1,
+        n_jobs: int | None = None,
         random_state: int = 0,
     ) -> None:
         self.hidden = hidden
@@ -59,6 +64,7 @@ class Network(RegressorMixin, BaseEstimator):
         self.alpha = alpha
         self.batch_size = batch_size
         self.averaged = averaged
+        self.n_jobs = n_jobs
         self.random_state = random_state
 
     def fit(self, X: ArrayLike, y: ArrayLike) -> Self:
@@ -72,7 +78,8 @@ class Network(RegressorMixin, BaseEstimator):
         X, y = X.astype(np.float32), targets.transform(y).astype(np.float32)
         self.input_mean_, self.input_scale_ = inputs.mean_, inputs.scale_
         self.target_mean_, self.target_scale_ = targets.mean_, targets.scale_
-        self.weights_ = [self._fit_one(X, y, self.random_state + k) for k in range(self.averaged)]
+        seeds = range(self.random_state, self.random_state + self.averaged)
+        self.weights_ = Parallel(n_jobs=self.n_jobs)(delayed(self._fit_one)(X, y, seed) for seed in seeds)
         return self
 
     def _fit_one(self, X: Array, y: Array, seed: int) -> list[Array]:
@@ -87,7 +94,8 @@ class Network(RegressorMixin, BaseEstimator):
             warm_start=True,
         )
         target = y if y.shape[1] > 1 else y[:, 0]
-        with warnings.catch_warnings():
+        # The products are small: threads inside them cost more than they give.
+        with threadpool_limits(1), warnings.catch_warnings():
             # The number of epochs is ours; reaching it is no surprise.
             warnings.simplefilter("ignore", ConvergenceWarning)
             for rate, share in ((1.0, 0.7), (0.1, 0.3)):

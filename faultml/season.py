@@ -18,10 +18,10 @@ from faultml.channels import ID_COLUMNS
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle, load_bundle
 from faultml.classifier.tables import curves_frame, faults_frame, swings_frame
-from faultml.coaching.book import load_book
+from faultml.coaching.explain import EXPLANATIONS_FILE, encode
 from faultml.coaching.prescribe import Prescription, prescribe
-from faultml.coaching.rules import Coaching, load_rules
-from faultml.coaching.summary import Summary, merge, summarise
+from faultml.coaching.rules import Coaching, load_coaching
+from faultml.coaching.summary import RunningSummary, Summary, summarise
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.recordings.problems import problems_frame
 from faultml.recordings.read import Season, open_season
@@ -84,11 +84,6 @@ class SeasonRun:
         return DONE_WITH_PROBLEMS if self.n_problems else DONE
 
 
-def load_coaching(catalogue: Catalogue) -> Coaching:
-    """Catalogue, drill book and rules of the package, checked against each other."""
-    return Coaching(catalogue, load_book(), load_rules())
-
-
 def classify_season(
     season: Season | Sequence[Path],
     out: Path,
@@ -131,7 +126,7 @@ def classify_season(
     coaching = load_coaching(catalogue)
     assessor = Assessor(bundle or load_bundle(), catalogue)
     season = season if isinstance(season, Season) else open_season(season)
-    summaries: list[Summary] = []
+    running = RunningSummary()
     curves: list[pd.DataFrame] = []
     n_swings = n_assessed = 0
     with ResultsWriter(out, format=table_format) as results:
@@ -140,14 +135,14 @@ def classify_season(
             results.append("faults", tables.faults)
             results.append("problems", problems_frame(season.take_problems()))
             # Folded as they come, so that what is kept does not grow with the season.
-            summaries = [merge([*summaries, tables.summary])]
+            running.add(tables.summary)
             curves = [_bounded_curves([*curves, tables.curves])]
             n_swings += len(tables.swings)
             n_assessed += int(tables.swings["assessed"].sum())
             if on_batch:
                 on_batch(tables)
         results.append("problems", problems_frame(season.take_problems()))
-        summary = merge(summaries)
+        summary = running.total()
         prescription = prescribe(summary, season.roster, coaching)
         run = SeasonRun(
             summary=summary,
@@ -162,6 +157,7 @@ def classify_season(
         results.write("players", prescription.players)
         results.write("drills", prescription.drills)
         results.write("curves", run.curves)
+        results.file(EXPLANATIONS_FILE).write_bytes(encode(prescription.explanations))
         results.run |= _run_record(assessor, coaching, run, started)
         if before_closing:
             before_closing(run, results)
@@ -212,8 +208,7 @@ def _run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started:
         "seconds": round(time.monotonic() - started, 3),
         "model": {"name": manifest.name, "version": manifest.version, "sha256": manifest.sha256},
         "catalogue": {"owner": assessor.catalogue.owner, "sha256": assessor.catalogue.digest},
-        "drill_book": {"sha256": coaching.book.digest},
-        "rules": {"sha256": coaching.rules.digest},
+        "coaching": coaching.digests,
         "counts": {
             "swings": run.n_swings,
             "assessed": run.n_assessed,

@@ -81,7 +81,7 @@ def evaluate(
                 str(kind): round(float((~passed[kinds == kind]).mean()), 3) for kind in np.unique(kinds) if kind != "full"
             },
         },
-        "faults": _fault_figures(catalogue, classifier, drawn, features.values, full & passed),
+        "faults": _fault_figures(catalogue, classifier, drawn, features, full & passed),
     }
 
 
@@ -99,11 +99,12 @@ def _landmark_figures(true_s: Array, found: Landmarks) -> dict[str, Any]:
 
 
 def _fault_figures(
-    catalogue: Catalogue, classifier: FaultClassifier, drawn: Drawn, values: Array, used: NDArray[np.bool_]
+    catalogue: Catalogue, classifier: FaultClassifier, drawn: Drawn, features: Features, used: NDArray[np.bool_]
 ) -> dict[str, Any]:
     random = np.random.default_rng(7)
     measures, guards = seen_measures(catalogue, drawn)[used], drawn.guards(catalogue)[used]
-    posterior = classifier.posterior(values[used])
+    measures = np.where(np.isnan(features.measures[used]), np.nan, measures)
+    posterior = classifier.posterior(features.values[used])
     chance = classifier.probability(posterior, classifier.edges)
     oracle = Coach.careful(catalogue).chance_of_yes(catalogue, measures, guards)
     labels = np.where(np.isnan(oracle), np.nan, random.random(oracle.shape) < oracle)

@@ -44,8 +44,8 @@ class Plan:
     """
 
     seed: int = 20
-    landmark_golfers: int = 2200
-    fault_golfers: int = 1600
+    landmark_golfers: int = 4400
+    fault_golfers: int = 2400
     test_golfers: int = 300
     landmark_epochs: int = 14
     fault_epochs: int = 16
@@ -67,7 +67,7 @@ class Plan:
             swings=10,
             seed=self.seed * 10 + part,
             clean_share=0.12,
-            style_scale=1.25,
+            style_scale=1.4,
             mounting_scale=1.0,
             noise_scale=1.2,
             non_swing_share=0.20,
@@ -84,7 +84,9 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     drawn = draw(catalogue, plan.recipe(1, plan.landmark_golfers, non_swing_share=0.0), jobs=jobs)
     logger.info("drew %d recordings for the landmarks (%.0f s)", len(drawn), time.monotonic() - started)
     varied = vary(drawn, random)
-    detector = LandmarkDetector(epochs=plan.landmark_epochs, random_state=plan.seed)
+    detector = LandmarkDetector(
+        epochs=plan.landmark_epochs, averaged=plan.averaged, n_jobs=jobs, random_state=plan.seed
+    )
     detector.fit(varied.windows, varied.offset_s, varied.golfers)
     logger.info("learned landmarks (%.0f s)", time.monotonic() - started)
 
@@ -94,9 +96,11 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     gate = SwingGate(random_state=plan.seed).fit(features.values, drawn.full, groups=drawn.golfers)
     full = drawn.full
     measures, guards = seen_measures(catalogue, drawn), drawn.guards(catalogue)
+    # What will not be assessed is not learned from either.
+    measures[np.isnan(features.measures)] = np.nan
     labels = Coach.careful(catalogue).label(catalogue, measures, guards, random)
     classifier = FaultClassifier.for_catalogue(
-        catalogue, epochs=plan.fault_epochs, averaged=plan.averaged, random_state=plan.seed
+        catalogue, epochs=plan.fault_epochs, averaged=plan.averaged, n_jobs=jobs, random_state=plan.seed
     ).fit(
         features.values[full],
         labels[full],

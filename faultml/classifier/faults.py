@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Self
+from typing import Any, Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +51,7 @@ class FaultClassifier(ClassifierMixin, BaseEstimator):
         ``(n_faults,)`` default edge, direction in which the measure gets worse, and SD of the edge's softness.
     guarded, guard_edges
         ``(n_guards,)`` index of the fault each guard belongs to, and the level its reading must lie below.
-    hidden, epochs, averaged, random_state
+    hidden, epochs, averaged, n_jobs, random_state
         Of the measure model's network.
     """
 
@@ -66,6 +66,7 @@ class FaultClassifier(ClassifierMixin, BaseEstimator):
         hidden: tuple[int, ...] = (160, 80),
         epochs: int = 40,
         averaged: int = 1,
+        n_jobs: int | None = None,
         random_state: int = 0,
     ) -> None:
         self.edges = edges
@@ -76,10 +77,11 @@ class FaultClassifier(ClassifierMixin, BaseEstimator):
         self.hidden = hidden
         self.epochs = epochs
         self.averaged = averaged
+        self.n_jobs = n_jobs
         self.random_state = random_state
 
     @classmethod
-    def for_catalogue(cls, catalogue: Catalogue, **settings: int | tuple[int, ...]) -> Self:
+    def for_catalogue(cls, catalogue: Catalogue, **settings: Any) -> Self:
         """A classifier of a catalogue's faults, at its default edges."""
         guards = [(column, fault.guard.below) for column, fault in enumerate(catalogue.faults) if fault.guard]
         return cls(
@@ -110,7 +112,12 @@ class FaultClassifier(ClassifierMixin, BaseEstimator):
         calibrating = np.isin(groups, shuffled[: max(1, len(names) // 5)])
         scale = np.concatenate([self.softness, self.softness[list(self.guarded)]])
         self.measures_ = MeasureModel(
-            scale, hidden=self.hidden, epochs=self.epochs, averaged=self.averaged, random_state=self.random_state
+            scale,
+            hidden=self.hidden,
+            epochs=self.epochs,
+            averaged=self.averaged,
+            n_jobs=self.n_jobs,
+            random_state=self.random_state,
         ).fit(X[~calibrating], measures[~calibrating], groups=groups[~calibrating])
         raw = self._uncalibrated(self.posterior(X[calibrating]), self.edges)
         self.slope_, self.offset_, self.learned_ = _calibrate(raw, y[calibrating])

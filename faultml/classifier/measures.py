@@ -28,7 +28,10 @@ class MeasureModel(RegressorMixin, BaseEstimator):
     ----------
     scale
         ``(n_measures,)`` the size of a notable error in each measure's own unit (the softness of its edge).
-    hidden, epochs, averaged, random_state
+    trust
+        Share of the learned correction that is applied. Half of it does as well on golfers like those learned from as
+        all of it, and better on others: part of what is learned is how such golfers usually move.
+    hidden, epochs, alpha, averaged, n_jobs, random_state
         Of the correcting network; see `Network`.
     """
 
@@ -38,13 +41,19 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         *,
         hidden: tuple[int, ...] = (160, 80),
         epochs: int = 40,
+        alpha: float = 2e-2,
         averaged: int = 1,
+        trust: float = 0.5,
+        n_jobs: int | None = None,
         random_state: int = 0,
     ) -> None:
         self.scale = scale
         self.hidden = hidden
         self.epochs = epochs
+        self.alpha = alpha
         self.averaged = averaged
+        self.trust = trust
+        self.n_jobs = n_jobs
         self.random_state = random_state
 
     def fit(self, X: Array, y: Array, groups: NDArray[np.object_] | None = None) -> Self:
@@ -70,9 +79,16 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         known = np.isfinite(lacking)
         # A gross misreading is a lost landmark, not something to learn from in proportion.
         lacking = np.clip(np.where(known, lacking, 0.0), -8, 8)
-        self.correct_ = Network(self.hidden, epochs=self.epochs, averaged=self.averaged, random_state=self.random_state)
+        self.correct_ = Network(
+            self.hidden,
+            epochs=self.epochs,
+            alpha=self.alpha,
+            averaged=self.averaged,
+            n_jobs=self.n_jobs,
+            random_state=self.random_state,
+        )
         self.correct_.fit(X[~held_out], lacking[~held_out])
-        left = np.abs(lacking[held_out] - self.correct_.predict(X[held_out]))
+        left = np.abs(lacking[held_out] - self._correction(X[held_out]))
         left = np.where(known[held_out], left, 1.0)
         self.spread_ = Network((64, 32), epochs=max(1, self.epochs // 2), alpha=1e-2, random_state=self.random_state)
         self.spread_.fit(X[held_out], np.log(left + 0.03))
@@ -87,8 +103,12 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         """Estimated measures ``(n_swings, n_measures)``, with their standard deviations if asked for."""
         check_is_fitted(self)
         X = validate_data(self, X, reset=False, dtype=np.float64)
-        mean = X[:, : len(self.scale)] + np.clip(self.correct_.predict(X), -8, 8) * self.scale
+        mean = X[:, : len(self.scale)] + self._correction(X) * self.scale
         return (mean, self._sd(X)) if return_std else mean
+
+    def _correction(self, X: Array) -> Array:
+        """What is added to the measures as read, in units of `scale`."""
+        return self.trust * np.clip(self.correct_.predict(X), -8, 8)
 
     def _residual(self, X: Array, y: Array) -> Array:
         return y - X[:, : y.shape[1]]

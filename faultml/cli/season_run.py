@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from faultml.errors import MissingExtraError
-
 if TYPE_CHECKING:
-    import pandas as pd
-
     from faultml.classifier.bundle import Bundle
     from faultml.faults.catalogue import Catalogue
     from faultml.results import ResultsWriter
+    from faultml.results.tables import TableFormat
     from faultml.season import BatchTables, SeasonRun
 
 
@@ -27,7 +25,7 @@ def run_season(
     bundle: Bundle,
     catalogue: Catalogue,
     jobs: int,
-    table_format: str = "parquet",
+    table_format: TableFormat = "parquet",
     report: bool = True,
     quiet: bool = False,
 ) -> SeasonRun:
@@ -35,18 +33,15 @@ def run_season(
     from faultml.recordings.read import open_season
     from faultml.season import classify_season
 
+    page = _ReportPage(catalogue) if report and _report_installed() else None
     season = open_season(paths)
-    closures: list[pd.DataFrame] = []
     shown = sys.stderr.isatty() and not quiet
     with click.progressbar(length=season.n_swings, label="Swings", file=sys.stderr, hidden=not shown) as bar:
 
         def on_batch(tables: BatchTables) -> None:
-            closures[:] = [_add_closures(closures, tables.swings)]
+            if page:
+                page.add(tables)
             bar.update(len(tables.swings))
-
-        def before_closing(run: SeasonRun, results: ResultsWriter) -> None:
-            if report:
-                _write_report(run, results, closures, catalogue)
 
         run = classify_season(
             season,
@@ -56,42 +51,55 @@ def run_season(
             jobs=jobs,
             table_format=table_format,
             on_batch=on_batch,
-            before_closing=before_closing,
+            before_closing=page.write if page else None,
         )
     if not quiet:
-        click.echo(_outcome(run, out, report))
+        click.echo(_outcome(run, out))
     return run
 
 
-def _add_closures(closures: list[pd.DataFrame], swings: pd.DataFrame) -> pd.DataFrame:
-    from faultml.report.closures import merge_closures, sum_closures
-
-    return merge_closures([*closures, sum_closures(swings)])
-
-
-def _write_report(
-    run: SeasonRun, results: ResultsWriter, closures: list[pd.DataFrame], catalogue: Catalogue
-) -> None:
-    from faultml.report import ReportSource, write_report
-    from faultml.results import REPORT_FILE
-    from faultml.season import load_coaching
-
-    source = ReportSource(
-        summary=run.summary,
-        closures=closures[0] if closures else _add_closures([], run.curves.assign(assessed=False)),
-        players=run.prescription.players,
-        drills=run.prescription.drills,
-        curves=run.curves,
-        roster=run.roster,
-        run=results.run,
-    )
-    try:
-        write_report(source, results.file(REPORT_FILE), load_coaching(catalogue))
-    except MissingExtraError as error:
-        click.echo(f"no report: {error}", err=True)
+def _report_installed() -> bool:
+    """Whether the page can be made; where not, says how to get what it needs."""
+    if find_spec("jinja2"):
+        return True
+    click.echo("no report.html: it needs Jinja2. Install it with: pip install 'faultml[report]'", err=True)
+    return False
 
 
-def _outcome(run: SeasonRun, out: Path, report: bool) -> str:
+class _ReportPage:
+    """Sums what the page needs while the season streams by, and writes it at the end."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        from faultml.report.closures import no_closures
+
+        self._catalogue = catalogue
+        self._closures = no_closures()
+
+    def add(self, tables: BatchTables) -> None:
+        """Take in one batch."""
+        from faultml.report.closures import merge_closures, sum_closures
+
+        self._closures = merge_closures([self._closures, sum_closures(tables.swings)])
+
+    def write(self, run: SeasonRun, results: ResultsWriter) -> None:
+        """Write the page beside the tables."""
+        from faultml.coaching.rules import load_coaching
+        from faultml.report import ReportSource, write_report
+        from faultml.results import REPORT_FILE
+
+        source = ReportSource(
+            summary=run.summary,
+            closures=self._closures,
+            players=run.prescription.players,
+            drills=run.prescription.drills,
+            curves=run.curves,
+            roster=run.roster,
+            run=results.run,
+        )
+        write_report(source, results.file(REPORT_FILE), load_coaching(self._catalogue))
+
+
+def _outcome(run: SeasonRun, out: Path) -> str:
     from faultml.results import REPORT_FILE
 
     players = run.prescription.players["player"].nunique()
@@ -100,5 +108,6 @@ def _outcome(run: SeasonRun, out: Path, report: bool) -> str:
         lines.append(f"{run.n_problems} problems in the input: {out / 'problems.csv'}")
     if not run.n_assessed:
         lines.append("Nothing could be assessed.")
-    lines.append(f"Results: {out / REPORT_FILE if report and (out / REPORT_FILE).exists() else out}")
+    page = out / REPORT_FILE
+    lines.append(f"Report: {page}" if page.exists() else f"Results: {out}")
     return "\n".join(lines)

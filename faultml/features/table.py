@@ -61,10 +61,13 @@ def compute_features(catalogue: Catalogue, windows: Windows, landmarks: Landmark
     """Every feature of every swing of a batch."""
     measures = evaluate_all(catalogue, curves.d_deg)
     guards = evaluate_guards(catalogue, curves.d_deg)
+    # A measure that cannot be had stands on its edge: it speaks neither for the fault nor against it.
+    edges = np.array([fault.edge for fault in catalogue.faults])
     slopes = _sensitivity(catalogue, windows, landmarks, curves, measures)
     groups = [
-        _named("measure", catalogue.ids, measures),
+        _named("measure", catalogue.ids, np.where(np.isnan(measures), edges, measures)),
         _named("guard", [fault.id for fault in catalogue.faults if fault.guard], guards),
+        _named("lacks", catalogue.ids, np.isnan(measures)),
         *(_named(f"shift_{name}", catalogue.ids, slopes[name]) for name in _SHIFTED),
         _phase_readings(curves),
         _around("top", _AROUND_TOP_MS, windows, landmarks, curves),

@@ -49,8 +49,8 @@ class LandmarkDetector(BaseEstimator):
     ----------
     refinements
         How many times the guess is corrected from a closer look.
-    hidden, epochs
-        Of every network.
+    hidden, epochs, alpha, averaged, n_jobs
+        Of every network; see `Network`.
     random_state
         Seed.
     """
@@ -59,13 +59,19 @@ class LandmarkDetector(BaseEstimator):
         self,
         refinements: int = 2,
         *,
-        hidden: tuple[int, ...] = (192, 64),
-        epochs: int = 40,
+        hidden: tuple[int, ...] = (224, 80),
+        epochs: int = 14,
+        alpha: float = 5e-2,
+        averaged: int = 2,
+        n_jobs: int | None = None,
         random_state: int = 0,
     ) -> None:
         self.refinements = refinements
         self.hidden = hidden
         self.epochs = epochs
+        self.alpha = alpha
+        self.averaged = averaged
+        self.n_jobs = n_jobs
         self.random_state = random_state
 
     def fit(self, windows: Windows, offset_s: Array, groups: NDArray[np.object_]) -> Self:
@@ -82,7 +88,7 @@ class LandmarkDetector(BaseEstimator):
         for _ in range(self.refinements):
             # Jitter, so that the closer look also learns to come back from worse guesses than those on its own golfers.
             shaken = guess + random.normal(0, [0.03, 0.02, 0.008, 0.04], guess.shape)
-            shaken = _use_mark(windows, shaken)
+            shaken = _settle(windows, shaken)
             network = self._network().fit(_look_near(windows, shaken)[learn], (offset_s - shaken)[learn])
             self.networks_.append(network)
             guess = self._refine(windows, guess, network)
@@ -108,13 +114,20 @@ class LandmarkDetector(BaseEstimator):
         return Landmarks(guess, self._sd(windows, guess))
 
     def _network(self) -> Network:
-        return Network(self.hidden, epochs=self.epochs, random_state=self.random_state)
+        return Network(
+            self.hidden,
+            epochs=self.epochs,
+            alpha=self.alpha,
+            averaged=self.averaged,
+            n_jobs=self.n_jobs,
+            random_state=self.random_state,
+        )
 
     def _first(self, windows: Windows) -> Array:
-        return _use_mark(windows, _in_order(self.networks_[0].predict(_look_whole(windows))))
+        return _settle(windows, self.networks_[0].predict(_look_whole(windows)))
 
     def _refine(self, windows: Windows, guess: Array, network: Network) -> Array:
-        return _use_mark(windows, _in_order(guess + network.predict(_look_near(windows, guess))))
+        return _settle(windows, guess + network.predict(_look_near(windows, guess)))
 
     def _sd(self, windows: Windows, guess: Array) -> Array:
         # The mean of |error| of a normal error is 0.8 SD; the network learned its logarithm.
@@ -123,18 +136,20 @@ class LandmarkDetector(BaseEstimator):
         return sd_s
 
 
-def _in_order(offset_s: Array) -> Array:
-    least = np.array([0.0, 0.15, 0.08, 0.05])
-    ordered = offset_s.copy()
-    for k in range(1, offset_s.shape[1]):
-        ordered[:, k] = np.maximum(ordered[:, k], ordered[:, k - 1] + least[k])
-    return ordered
+_LEAST_S: Final = np.array([0.15, 0.08, 0.05])
+"""Shortest backswing, downswing and follow-through."""
 
 
-def _use_mark(windows: Windows, offset_s: Array) -> Array:
-    used = offset_s.copy()
-    used[:, IMPACT] = np.where(windows.marked, windows.mark_s, offset_s[:, IMPACT])
-    return used
+def _settle(windows: Windows, offset_s: Array) -> Array:
+    """Landmarks in order, with a contact mark, where there is one, for the impact."""
+    settled = offset_s.copy()
+    settled[:, 1] = np.maximum(settled[:, 1], settled[:, 0] + _LEAST_S[0])
+    settled[:, IMPACT] = np.maximum(settled[:, IMPACT], settled[:, 1] + _LEAST_S[1])
+    settled[:, IMPACT] = np.where(windows.marked, windows.mark_s, settled[:, IMPACT])
+    settled[:, 1] = np.minimum(settled[:, 1], settled[:, IMPACT] - _LEAST_S[1])
+    settled[:, 0] = np.minimum(settled[:, 0], settled[:, 1] - _LEAST_S[0])
+    settled[:, 3] = np.maximum(settled[:, 3], settled[:, IMPACT] + _LEAST_S[2])
+    return settled
 
 
 def _look_whole(windows: Windows) -> Array:

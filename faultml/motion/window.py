@@ -36,7 +36,7 @@ class Windows:
     Attributes
     ----------
     anchor_s
-        ``(n_swings,)`` the fastest moment, on the recording's clock; NaN where a swing has no samples.
+        ``(n_swings,)`` the fastest moment, on the recording's clock; of no meaning where a swing has no samples.
     angles_deg
         ``(n_swings, 3, 960)`` lightly smoothed angles; held constant beyond the recording's ends; a pronation that
         was not recorded is 0.
@@ -109,8 +109,8 @@ def make_windows(batch: SwingBatch) -> Windows:
 def _ends(t_s: Array, n_samples: NDArray[np.int64]) -> tuple[Array, Array]:
     rows = np.arange(len(t_s))
     some = n_samples > 0
-    last = np.where(some, t_s[rows, np.maximum(n_samples - 1, 0)], np.nan)
-    return np.where(some, t_s[:, 0], np.nan), last
+    last = np.where(some, t_s[rows, np.maximum(n_samples - 1, 0)], 0.0)
+    return np.where(some, t_s[:, 0], 0.0), last
 
 
 def _anchor(t_s: Array, values: Array, n_samples: NDArray[np.int64], first: Array, last: Array) -> Array:

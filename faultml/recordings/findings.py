@@ -54,6 +54,7 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     radian_most: float
     radian_least_span: float
     moving_span_deg: float
+    moving_sd_deg: float
     clip_deg_s: float
     clip_least_s: float
     clip_flatness: float

@@ -23,41 +23,27 @@ def check_ranges(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
     starts = samples.starts
     low = np.minimum.reduceat(samples.angles_deg, starts, axis=1)
     high = np.maximum.reduceat(samples.angles_deg, starts, axis=1)
-    span = high - low
-    dead = np.array([_dead(channel, span[channel], samples, limits) for channel in range(len(CHANNELS))])
+    quiet = np.array([_quiet(channel, low, high, samples, limits) for channel in range(len(CHANNELS))])
     beyond = np.array([_beyond(channel, low, high, samples, limits) for channel in range(len(CHANNELS))])
+    radians = _radians(low, high, quiet, limits)
+    dead = _dead(quiet, samples, limits) & ~radians.any(axis=0)
 
-    radians = _radians(low, high, span, dead, limits)
+    def note(channel: int, mask: NDArray[np.bool_], code: str, expected: str) -> None:
+        bounds = zip(low[channel, mask], high[channel, mask], strict=True)
+        found = [f"{lowest:.3g} to {highest:.3g}" for lowest, highest in bounds]
+        ledger.note(samples.rows[mask], code, f"{CHANNELS[channel]} {expected}", found)
+
     for channel in (FLEXION, ULNAR):
-        name = CHANNELS[channel]
-        _note(
-            radians[channel],
-            samples,
-            ledger,
-            "unit-suspected",
-            f"{name} in degrees",
-            low[channel],
-            high[channel],
-        )
-        quiet = dead[channel] & ~radians.any(axis=0)
-        _note(quiet, samples, ledger, "dead-channel", f"{name} that moves", low[channel], high[channel])
         lowest, highest = _range(channel, limits).refused
-        expected = f"{lowest:g} to {highest:g} degrees of {name}"
-        _note(
-            beyond[channel] == 2,
-            samples,
-            ledger,
-            "outside-human-range",
-            expected,
-            low[channel],
-            high[channel],
+        note(channel, radians[channel], "unit-suspected", "in degrees")
+        note(channel, dead[channel], "dead-channel", "that moves")
+        note(
+            channel, beyond[channel] == 2, "outside-human-range", f"within {lowest:g} to {highest:g} degrees"
         )
-        ledger.note(samples.rows[beyond[channel] == 1], "beyond-common-range")
-    _settle_pronation(dead[PRONATION] | (beyond[PRONATION] == 2), samples, ledger)
-    ledger.note(samples.rows[beyond[PRONATION] == 1], "beyond-common-range")
+    ledger.note(samples.rows[(beyond == 1).any(axis=0)], "beyond-common-range")
+    _settle_pronation(quiet[PRONATION] | (beyond[PRONATION] == 2), samples, ledger)
 
-    sound = ~ledger.refused(samples.rows)
-    samples = samples.select(sound)
+    samples = samples.select(~ledger.refused(samples.rows))
     if len(samples):
         _check_rates(samples, ledger, limits)
     return samples
@@ -67,48 +53,48 @@ def _range(channel: int, limits: Limits) -> Range:
     return getattr(limits, CHANNELS[channel])
 
 
-def _note(
-    mask: NDArray[np.bool_],
-    samples: Samples,
-    ledger: Ledger,
-    code: str,
-    expected: str,
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
-) -> None:
-    found = [f"{lowest:.3g} to {highest:.3g}" for lowest, highest in zip(low[mask], high[mask], strict=True)]
-    ledger.note(samples.rows[mask], code, expected, found)
-
-
-def _dead(channel: int, span: NDArray[np.float64], samples: Samples, limits: Limits) -> NDArray[np.bool_]:
+def _quiet(
+    channel: int, low: NDArray[np.float64], high: NDArray[np.float64], samples: Samples, limits: Limits
+) -> NDArray[np.bool_]:
     """Swings in which a channel is constant, or white noise about a constant."""
-    dead = span < limits.dead_span_deg
+    span = high[channel] - low[channel]
+    quiet = span < limits.dead_span_deg
     starts, flat = samples.starts, samples.angles_deg[channel]
-    for at in np.flatnonzero((span >= limits.dead_span_deg) & (span < _SUSPECT_SPAN_DEG)):
+    for at in np.flatnonzero(~quiet & (span < _SUSPECT_SPAN_DEG)):
         values = flat[starts[at] : starts[at] + samples.lengths[at]]
-        noise = np.sqrt(
-            np.mean(np.diff(values, 2) ** 2) / 6
-        )  # second differences of white noise have 6 times its variance
-        dead[at] = values.std() < _NOISE_RATIO * noise
+        # The second differences of white noise have six times its variance.
+        noise = np.sqrt(np.mean(np.diff(values, 2) ** 2) / 6)
+        quiet[at] = values.std() < _NOISE_RATIO * noise
+    return quiet
+
+
+def _dead(quiet: NDArray[np.bool_], samples: Samples, limits: Limits) -> NDArray[np.bool_]:
+    """``(n_channels, n_swings)``: constant to the last digit, or quiet while another moves as in a swing.
+
+    Where nothing moves much, the recording is sound and no swing: that is not for these checks to say.
+    """
+    dead, starts = np.zeros_like(quiet), samples.starts
+    for at in np.flatnonzero(quiet.any(axis=0)):
+        angles_deg = samples.angles_deg[:, starts[at] : starts[at] + samples.lengths[at]]
+        moves = np.nanmax(angles_deg.std(axis=1)) >= limits.moving_sd_deg
+        dead[:, at] = quiet[:, at] & (moves | (np.ptp(angles_deg, axis=1) == 0))
     return dead
 
 
 def _radians(
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
-    span: NDArray[np.float64],
-    dead: NDArray[np.bool_],
-    limits: Limits,
+    low: NDArray[np.float64], high: NDArray[np.float64], quiet: NDArray[np.bool_], limits: Limits
 ) -> NDArray[np.bool_]:
-    """``(2, n_swings)``: flexion, ulnar that move within radians: both, or beside one that moves far."""
-    both = slice(FLEXION, ULNAR + 1)
-    small = (np.maximum(-low[both], high[both]) <= limits.radian_most) & (
-        span[both] >= limits.radian_least_span
+    """``(2, n_swings)``: flexion, ulnar that move within radians: all do, or beside one that moves far."""
+    both, span = slice(FLEXION, ULNAR + 1), high - low
+    noise = quiet[both] & (span[both] >= limits.dead_span_deg)
+    small = (
+        (np.maximum(-low[both], high[both]) <= limits.radian_most)
+        & (span[both] >= limits.radian_least_span)
+        & ~noise
     )
-    noise = dead[both] & (span[both] >= limits.dead_span_deg)
-    small &= ~noise
     other_moves = span[both][::-1] >= limits.moving_span_deg
-    return small & (small[::-1] | other_moves)
+    turned = np.maximum(-low[PRONATION], high[PRONATION]) > np.pi
+    return small & ((small[::-1] & ~turned) | other_moves)
 
 
 def _beyond(

@@ -99,12 +99,24 @@ def test_refused_with_its_reason_and_a_problem_row(case: str) -> None:
     assert problem.expected and problem.found
 
 
-@pytest.mark.parametrize("name", ["flexion_deg", "ulnar_deg", "both"])
-def test_radians_are_suspected_never_scaled(name: str) -> None:
+@pytest.mark.parametrize(
+    "names", [["flexion_deg"], ["ulnar_deg"], ["flexion_deg", "ulnar_deg", "pronation_deg"]]
+)
+def test_radians_are_suspected_never_scaled(names: list[str]) -> None:
     row = fake_swing()
-    for channel in ("flexion_deg", "ulnar_deg") if name == "both" else (name,):
+    for channel in names:
         row[channel] = np.deg2rad(row[channel])
     assert check(row)[0] == "unit-suspected"
+    assert check({**row, "pronation_deg": None})[0] == "unit-suspected"
+
+
+def test_what_hardly_moves_is_no_swing_but_sound() -> None:
+    """A putt: whether it is a swing is not for the checks to say, and it is no fault of the sensor."""
+    rng = np.random.default_rng(2)
+    wrist = {name: rng.normal(at, 0.8, 402) for name, at in (("flexion_deg", -20), ("ulnar_deg", 9))}
+    putt = {**fake_swing(), **wrist, "pronation_deg": 5 + 4 * np.sin(np.arange(402) / 60)}
+    reason, _, problems, _ = check(putt)
+    assert (reason, problems) == ("", [])
 
 
 PASSES = {

@@ -60,7 +60,7 @@ lock:  ## requirements.lock anew, needs uv; ARGS=--upgrade takes newer releases
 	  --all-extras --custom-compile-command "make lock" $(ARGS) --output-file requirements.lock pyproject.toml
 
 train: $(READY)  ## the default model bundle anew, in models/
-	$(BIN)/faultml train
+	$(BIN)/faultml train --out models
 
 clean:  ## what was generated, but for .venv
 	rm -rf build dist demo .pytest_cache .hypothesis .mypy_cache .ruff_cache

@@ -21,7 +21,7 @@ FARTHEST: Final = 6.0
 """Inputs are held within so many standard deviations: a stray value cannot carry a result away."""
 
 BLOCK: Final = 256
-"""Rows per matrix product. Always this many (zeros fill the last), so that a row's result cannot depend on its batch."""
+"""Rows per matrix product, always (zeros fill the last): a row's result cannot depend on its batch."""
 
 
 class Network(RegressorMixin, BaseEstimator):

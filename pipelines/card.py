@@ -41,7 +41,12 @@ def write_card(folder: Path, manifest: Manifest) -> None:
     recipe = {name: manifest.recipe[name] for name in ("landmark_golfers", "fault_golfers", "test_golfers")}
     versions = ", ".join(f"{name} {version}" for name, version in manifest.versions.items())
     head = _HEAD.format(
-        name=manifest.name, version=manifest.version, seed=manifest.seed, sha256=manifest.sha256, versions=versions, **recipe
+        name=manifest.name,
+        version=manifest.version,
+        seed=manifest.seed,
+        sha256=manifest.sha256,
+        versions=versions,
+        **recipe,
     )
     parts = [head, *(_figures(name, figures) for name, figures in manifest.figures.items())]
     (folder / CARD_FILE).write_text("\n".join(parts), encoding="utf-8")
@@ -52,9 +57,9 @@ def _figures(name: str, figures: dict[str, Any]) -> str:
     lines = [
         f"## {name.replace('_', ' ').capitalize()} (synthetic)",
         "",
-        f"{figures['full_swings']} full swings and {figures['recordings'] - figures['full_swings']} other recordings of "
-        f"{figures['golfers']} golfers not trained on. Good swings assessed: {gate['good_assessed']:.1%}; what is no full "
-        f"swing refused: {gate['non_swings_refused']:.1%}.",
+        f"{figures['full_swings']} full swings and {figures['recordings'] - figures['full_swings']} other "
+        f"recordings of {figures['golfers']} golfers not trained on. "
+        f"Good swings assessed: {gate['good_assessed']:.1%}; what is no full swing refused: {gate['non_swings_refused']:.1%}.",
         "",
         "| landmark | median error, ms | 95th percentile, ms | 90 % interval covers |",
         "|---|---|---|---|",
@@ -65,11 +70,12 @@ def _figures(name: str, figures: dict[str, Any]) -> str:
     ]
     lines += [
         "",
-        "AP: average precision (ceiling: of one who knows the true measures). ECE: calibration error. Clear found: share",
-        "called yes of swings at least 6 degrees (0.06) past the edge. Clean flagged: share called yes of swings with",
-        "every measure at least 3 degrees (0.03) inside. Wrong: share of the swings called yes to which the coach says no.",
+        "AP: average precision (ceiling: of one who knows the true measures). ECE: calibration error. Clear found:",
+        "share called yes of swings at least 6 degrees (0.06) past the edge. Clean flagged: share called yes of swings with",
+        "every measure at least 3 degrees (0.03) inside. Wrong: share of the yes calls to which the coach says no.",
         "",
-        "| fault | share yes | AP | ceiling | log loss | base rate's | ECE | clear found | clean flagged | wrong | median error | 90 % covers |",
+        "| fault | share yes | AP | ceiling | log loss | base rate's | ECE | clear found | clean flagged | wrong "
+        "| median error | 90 % covers |",
         "|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     lines += [_row(fault, row) for fault, row in figures["faults"].items()]

@@ -51,7 +51,9 @@ class Drawn:
     @property
     def offset_s(self) -> Array:
         """True landmark times relative to each window's anchor, ``(n, 4)``; NaN for what is no full swing."""
-        return self.truth[[f"{name}_s" for name in LANDMARKS]].to_numpy(float) - self.windows.anchor_s[:, None]
+        return (
+            self.truth[[f"{name}_s" for name in LANDMARKS]].to_numpy(float) - self.windows.anchor_s[:, None]
+        )
 
     def measures(self, catalogue: Catalogue) -> Array:
         """True measures, ``(n, n_faults)``."""
@@ -63,7 +65,10 @@ class Drawn:
 
     def rows(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Drawn:
         """Some of the recordings."""
-        return Drawn(take_windows(self.windows, which), self.truth.iloc[np.arange(len(self))[which]].reset_index(drop=True))
+        return Drawn(
+            take_windows(self.windows, which),
+            self.truth.iloc[np.arange(len(self))[which]].reset_index(drop=True),
+        )
 
 
 def take_windows(windows: Windows, which: NDArray[np.bool_] | NDArray[np.int64]) -> Windows:
@@ -78,7 +83,10 @@ def draw(catalogue: Catalogue, recipe: Recipe, *, jobs: int) -> Drawn:
         delayed(_draw_golfer)(catalogue, recipe, golfers, index) for index in range(len(golfers))
     )
     windows = Windows(
-        **{field.name: np.concatenate([getattr(part.windows, field.name) for part in parts]) for field in fields(Windows)}
+        **{
+            field.name: np.concatenate([getattr(part.windows, field.name) for part in parts])
+            for field in fields(Windows)
+        }
     )
     return Drawn(windows, pd.concat([part.truth for part in parts], ignore_index=True))
 
@@ -87,17 +95,23 @@ def _draw_golfer(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, index: 
     season = draw_golfer_season(catalogue, recipe, golfers, index)
     windows = make_windows(season.batch)
     slim = replace(
-        windows, angles_deg=windows.angles_deg.astype(np.float32), rates_dps=windows.rates_dps.astype(np.float32)
+        windows,
+        angles_deg=windows.angles_deg.astype(np.float32),
+        rates_dps=windows.rates_dps.astype(np.float32),
     )
     return Drawn(slim, season.truth)
 
 
-def vary(drawn: Drawn, random: np.random.Generator, *, marked_share: float = 0.5, lost_share: float = 0.12) -> Drawn:
+def vary(
+    drawn: Drawn, random: np.random.Generator, *, marked_share: float = 0.5, lost_share: float = 0.12
+) -> Drawn:
     """The same swings with contact marks given or taken away, and the forearm lost on some: more of what may come."""
     windows = drawn.windows
     count = len(windows)
     mark_s = drawn.offset_s[:, LANDMARKS.index("impact")] + random.normal(0, _MARK_ERROR_S, count)
-    mark_s = np.where(drawn.full, np.where(random.random(count) < marked_share, mark_s, np.nan), windows.mark_s)
+    mark_s = np.where(
+        drawn.full, np.where(random.random(count) < marked_share, mark_s, np.nan), windows.mark_s
+    )
     lost = random.random(count) < lost_share
     angles, rates, noise = windows.angles_deg.copy(), windows.rates_dps.copy(), windows.noise_deg.copy()
     for values in (angles, rates, noise):

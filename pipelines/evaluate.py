@@ -35,10 +35,14 @@ def features_of(catalogue: Catalogue, detector: LandmarkDetector, drawn: Drawn) 
         found = detector.predict(windows)
         parts.append(compute_features(catalogue, windows, found, Curves.read(windows, found)))
         landmarks.append(found)
-    joined = {name: np.concatenate([getattr(part, name) for part in parts]) for name in ("values", "measures", "guards", "sensitivity")}
+    joined = {
+        name: np.concatenate([getattr(part, name) for part in parts])
+        for name in ("values", "measures", "guards", "sensitivity")
+    }
     features = Features(names=parts[0].names, **joined)
     return features, Landmarks(
-        np.concatenate([part.offset_s for part in landmarks]), np.concatenate([part.sd_s for part in landmarks])
+        np.concatenate([part.offset_s for part in landmarks]),
+        np.concatenate([part.sd_s for part in landmarks]),
     )
 
 
@@ -49,7 +53,9 @@ def seen_measures(catalogue: Catalogue, drawn: Drawn) -> Array:
     measures[np.ix_(~drawn.windows.has_pronation, forearm)] = np.nan
     top, impact = drawn.offset_s[:, 1], drawn.offset_s[:, 2]
     for column, fault in enumerate(catalogue.faults):
-        after = max((position.fraction for position in fault.measure.span if position.phase == "f"), default=None)
+        after = max(
+            (position.fraction for position in fault.measure.span if position.phase == "f"), default=None
+        )
         if after is not None:
             measures[~(drawn.windows.end_s >= impact + after * (impact - top)), column] = np.nan
     return measures
@@ -62,7 +68,11 @@ def with_marks(drawn: Drawn, marked: bool) -> Drawn:
 
 
 def evaluate(
-    catalogue: Catalogue, detector: LandmarkDetector, gate: SwingGate, classifier: FaultClassifier, drawn: Drawn
+    catalogue: Catalogue,
+    detector: LandmarkDetector,
+    gate: SwingGate,
+    classifier: FaultClassifier,
+    drawn: Drawn,
 ) -> dict[str, Any]:
     """Figures for one set of recordings: landmarks, the gate, and every fault."""
     features, landmarks = features_of(catalogue, detector, drawn)
@@ -73,12 +83,16 @@ def evaluate(
         "recordings": len(drawn),
         "full_swings": int(full.sum()),
         "golfers": len(np.unique(drawn.golfers)),
-        "landmarks_ms": _landmark_figures(drawn.offset_s[full], Landmarks(landmarks.offset_s[full], landmarks.sd_s[full])),
+        "landmarks_ms": _landmark_figures(
+            drawn.offset_s[full], Landmarks(landmarks.offset_s[full], landmarks.sd_s[full])
+        ),
         "gate": {
             "good_assessed": round(float(passed[full].mean()), 4),
             "non_swings_refused": round(float((~passed[~full]).mean()), 4) if (~full).any() else None,
             "refused_by_kind": {
-                str(kind): round(float((~passed[kinds == kind]).mean()), 3) for kind in np.unique(kinds) if kind != "full"
+                str(kind): round(float((~passed[kinds == kind]).mean()), 3)
+                for kind in np.unique(kinds)
+                if kind != "full"
             },
         },
         "faults": _fault_figures(catalogue, classifier, drawn, features, full & passed),
@@ -99,7 +113,11 @@ def _landmark_figures(true_s: Array, found: Landmarks) -> dict[str, Any]:
 
 
 def _fault_figures(
-    catalogue: Catalogue, classifier: FaultClassifier, drawn: Drawn, features: Features, used: NDArray[np.bool_]
+    catalogue: Catalogue,
+    classifier: FaultClassifier,
+    drawn: Drawn,
+    features: Features,
+    used: NDArray[np.bool_],
 ) -> dict[str, Any]:
     random = np.random.default_rng(7)
     measures, guards = seen_measures(catalogue, drawn)[used], drawn.guards(catalogue)[used]
@@ -116,7 +134,11 @@ def _fault_figures(
     for column, fault in enumerate(catalogue.ids):
         known = np.isfinite(labels[:, column])
         y, p, best = labels[known, column], chance[known, column], oracle[known, column]
-        clear = known & (past[:, column] >= CLEAR_SOFTNESS * classifier.softness[column]) & (oracle[:, column] > 0.5)
+        clear = (
+            known
+            & (past[:, column] >= CLEAR_SOFTNESS * classifier.softness[column])
+            & (oracle[:, column] > 0.5)
+        )
         error = np.abs(posterior.mean - measures)[known, column]
         figures[fault] = {
             "swings": int(known.sum()),
@@ -129,7 +151,9 @@ def _fault_figures(
             "clear": int(clear.sum()),
             "clear_found": _rounded(yes[clear, column].mean()) if clear.any() else None,
             "clean_flagged": _rounded(yes[clean & known, column].mean()) if (clean & known).any() else None,
-            "flagged_wrong": _rounded(1 - labels[known & yes[:, column], column].mean()) if (known & yes[:, column]).any() else None,
+            "flagged_wrong": _rounded(1 - labels[known & yes[:, column], column].mean())
+            if (known & yes[:, column]).any()
+            else None,
             "borderline": _rounded(((p >= NO_BELOW) & ~yes[known, column]).mean()),
             "measure_error_median": _rounded(np.median(error)),
             "interval_covers": _rounded((error <= INTERVAL_Z * posterior.sd[known, column]).mean()),
@@ -138,7 +162,7 @@ def _fault_figures(
 
 
 def calibration_error(labels: Array, chance: Array, bins: int = 15) -> float:
-    """Expected calibration error: mean gap between probability and frequency over equal-width bins, weighted by count."""
+    """Expected calibration error: mean gap of probability and frequency over equal-width bins, by count."""
     which = np.minimum((chance * bins).astype(int), bins - 1)
     count = np.bincount(which, minlength=bins)
     gap = np.abs(np.bincount(which, labels, bins) - np.bincount(which, chance, bins))

@@ -1,4 +1,4 @@
-"""Train the default bundle from a seed: draw golfers, learn landmarks, then the gate and the faults on other golfers."""
+"""Train the default bundle from a seed: landmarks on some golfers, then the gate and the faults on others."""
 
 from __future__ import annotations
 
@@ -109,7 +109,11 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     )
     logger.info("learned gate and faults (%.0f s)", time.monotonic() - started)
 
-    test = draw(catalogue, plan.recipe(3, plan.test_golfers, shuffle_faults=False, style_scale=1.0, noise_scale=1.0), jobs=jobs)
+    test = draw(
+        catalogue,
+        plan.recipe(3, plan.test_golfers, shuffle_faults=False, style_scale=1.0, noise_scale=1.0),
+        jobs=jobs,
+    )
     figures = {
         name: evaluate(catalogue, detector, gate, classifier, with_marks(test, marked))
         for name, marked in (("contact_marked", True), ("contact_not_marked", False))

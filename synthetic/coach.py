@@ -35,7 +35,14 @@ class Coach:
         return cls(np.zeros(len(catalogue.ids)), 0.0)
 
     @classmethod
-    def draw(cls, catalogue: Catalogue, random: np.random.Generator, *, bias_share: float = 0.75, slip: float = 0.03) -> Coach:
+    def draw(
+        cls,
+        catalogue: Catalogue,
+        random: np.random.Generator,
+        *,
+        bias_share: float = 0.75,
+        slip: float = 0.03,
+    ) -> Coach:
         """A coach with a personal bias of about `bias_share` of each edge's softness."""
         return cls(random.normal(0, bias_share, len(catalogue.ids)) * catalogue.softness_by_fault, slip)
 
@@ -54,7 +61,9 @@ class Coach:
                 chance[:, column] *= reading < guard.below
         return chance * (1 - self.slip) + (1 - chance) * self.slip
 
-    def label(self, catalogue: Catalogue, measures: Array, guards: Array, random: np.random.Generator) -> Array:
+    def label(
+        self, catalogue: Catalogue, measures: Array, guards: Array, random: np.random.Generator
+    ) -> Array:
         """1 for yes, 0 for no, NaN where the measure is not defined, ``(n_swings, n_faults)``."""
         chance = self.chance_of_yes(catalogue, measures, guards)
         return np.where(np.isnan(chance), np.nan, random.random(chance.shape) < chance)

@@ -84,16 +84,23 @@ def draw_golfers(
     prefix: str = "p",
 ) -> Golfers:
     """Golfers with zero (`clean_share`) or one to three persistent faults, and what those bring along."""
-    fault_size = np.array([_persistent_faults(catalogue, random, clean_share) for _ in range(count)]).reshape(count, -1)
+    fault_size = np.array([_persistent_faults(catalogue, random, clean_share) for _ in range(count)]).reshape(
+        count, -1
+    )
+    # Whoever hinges or unhinges past the usual range has a joint that lets them.
     hypermobile = np.nan_to_num(fault_size[:, catalogue.ids.index("overset")], nan=0.0) > 0
+    raises = np.nan_to_num(fault_size[:, catalogue.ids.index("raised_wrist_impact")], nan=0.0) > 0
 
     grip = random.choice(GRIPS, count, p=[0.2, 0.5, 0.3])
-    extension = np.array([_GRIP_EXTENSION_DEG[name] for name in grip]) + random.normal(0, 4.0 * style_scale, count)
-    ulnar = random.normal(14.0, 4.0, count) + 6.0 * hypermobile
+    extension = np.array([_GRIP_EXTENSION_DEG[name] for name in grip]) + random.normal(
+        0, 4.0 * style_scale, count
+    )
+    ulnar = random.normal(14.0, 4.0, count) + 6.0 * hypermobile - 5.0 * raises
     pronation = np.array([_GRIP_PRONATION_DEG[name] for name in grip]) + random.normal(0, 8.0, count)
 
     span = {name: random.normal(mean, sd, count) for name, (mean, sd) in RANGE_OF_MOTION_DEG.items()}
     span["radial"] += 10.0 * hypermobile
+    span["ulnar"] += 6.0 * raises
     range_deg = np.stack(
         [
             np.stack([-span["extension"], span["flexion"]], axis=1),
@@ -142,7 +149,11 @@ def _persistent_faults(catalogue: Catalogue, random: np.random.Generator, clean_
             chosen.append(str(fault))
     for fault in list(chosen):
         for brought in patterns[fault].brings:
-            if random.random() < brought.chance and brought.fault not in chosen and _compatible(brought.fault, chosen):
+            if (
+                random.random() < brought.chance
+                and brought.fault not in chosen
+                and _compatible(brought.fault, chosen)
+            ):
                 chosen.append(brought.fault)
     for fault in chosen:
         sizes[catalogue.ids.index(fault)] = _size(patterns[fault], random)

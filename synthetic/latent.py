@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from faultml.channels import FLEXION, PRONATION, ULNAR
 from faultml.faults.catalogue import Catalogue
-from faultml.faults.measure import PHASE_GRID, evaluate_all, evaluate_guards, late_save, phase_times
+from faultml.faults.measure import coordinate, evaluate_all, evaluate_guards, late_save, phase_times
 from faultml.synthetic.patterns import Pattern, load_patterns
 from faultml.synthetic.shapes import (
     bump,
@@ -100,7 +100,9 @@ def sample_phases(d_deg: Array, landmarks_s: Array) -> Array:
     low = np.clip(position.astype(int), 0, len(CLOCK_S) - 2)
     weight = (position - low)[:, None, :]
     index = low[:, None, :]
-    return np.take_along_axis(d_deg, index, 2) * (1 - weight) + np.take_along_axis(d_deg, index + 1, 2) * weight
+    return (
+        np.take_along_axis(d_deg, index, 2) * (1 - weight) + np.take_along_axis(d_deg, index + 1, 2) * weight
+    )
 
 
 def draw_motion(catalogue: Catalogue, plan: SwingPlan, random: np.random.Generator) -> Motion:
@@ -114,8 +116,12 @@ def draw_motion(catalogue: Catalogue, plan: SwingPlan, random: np.random.Generat
     d_deg = _keep_in_range(d_deg, plan)
     d_deg -= d_deg[:, :, [_clock_index(0.0)]]
     phase_deg = sample_phases(d_deg, landmarks_s)
-    address_deg = plan.table[["address_flexion_deg", "address_ulnar_deg", "address_pronation_deg"]].to_numpy(float)
-    address_deg = address_deg + random.normal(0, 1.0, address_deg.shape) * plan.table[["repeatability"]].to_numpy(float)
+    address_deg = plan.table[["address_flexion_deg", "address_ulnar_deg", "address_pronation_deg"]].to_numpy(
+        float
+    )
+    address_deg = address_deg + random.normal(0, 1.0, address_deg.shape) * plan.table[
+        ["repeatability"]
+    ].to_numpy(float)
     return Motion(
         d_deg=d_deg,
         address_deg=address_deg,
@@ -169,7 +175,9 @@ def _draw_landmarks(plan: SwingPlan, random: np.random.Generator) -> Array:
 def _moving(landmarks_s: Array) -> Array:
     """1 while the swing lasts, smoothly 0 at address and after the finish, ``(n_swings, n_samples)``."""
     takeaway, top, _, finish = landmarks_s.T
-    return smooth_step(CLOCK_S[None], takeaway, takeaway + 0.3 * top) - smooth_step(CLOCK_S[None], finish - 0.2, finish + 0.1)
+    return smooth_step(CLOCK_S[None], takeaway, takeaway + 0.3 * top) - smooth_step(
+        CLOCK_S[None], finish - 0.2, finish + 0.1
+    )
 
 
 def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chance: _Chance) -> Array:
@@ -196,13 +204,17 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
     cock_deg = np.where(casting, 0, np.minimum(chance.normal(1.5, 4.0, 0.8), 0))
     ulnar += cock_deg[:, None] * smooth_step(t, top - 0.05, top + chance.uniform(0.15, 0.5) * down)
     unhinged_deg = chance.normal(2.0 + style[:, ULNAR, 2], 1.0, 1.6)
-    unhinged_deg, late_s = _mistimed(catalogue, plan, ("held_hinge", "raised_wrist_impact"), unhinged_deg, 800.0, chance)
+    unhinged_deg, late_s = _mistimed(
+        catalogue, plan, ("held_hinge", "raised_wrist_impact"), unhinged_deg, 800.0, chance
+    )
     release, share_at_impact = _release(catalogue, plan, landmarks_s, late_s, chance)
     at_impact = _at(ulnar, impact)
     ulnar += ((unhinged_deg - at_impact) / share_at_impact)[:, None] * release
     rehinge_deg = chance.normal(-26.0, 8.0, 2.0)
     rehinge_at = impact + chance.uniform(0.10, 0.30)
-    ulnar += rehinge_deg[:, None] * smooth_step(t, impact + chance.normal(0.015, 0.02, 0.004), rehinge_at + 0.15)
+    ulnar += rehinge_deg[:, None] * smooth_step(
+        t, impact + chance.normal(0.015, 0.02, 0.004), rehinge_at + 0.15
+    )
 
     # Flexion: to the top's value, then to impact's, partly in step with the release (the dart-thrower's line).
     early_deg = chance.normal(0.0, 1.0, 1.2) + style[:, FLEXION, 0]
@@ -225,7 +237,9 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
     # Forearm: rolls open, then closed through the ball.
     early_roll_deg = chance.normal(0.0, 1.0, 1.5) + style[:, PRONATION, 0]
     open_deg = chance.normal(44.0 + style[:, PRONATION, 1], 2.0, 2.5)
-    pronation = backswing(open_deg, top + np.clip(chance.normal(-0.01, 0.03, 0.008), -0.1, 0.08), chance.uniform(0.3, 0.8))
+    pronation = backswing(
+        open_deg, top + np.clip(chance.normal(-0.01, 0.03, 0.008), -0.1, 0.08), chance.uniform(0.3, 0.8)
+    )
     pronation += early_roll_deg[:, None] * bump(t, takeaway, 0.45 * top, 0.6 * top, top)
     rolled_deg = chance.normal(-2.0 + style[:, PRONATION, 2], 2.0, 2.5)
     rolled_deg, early_s = _mistimed(catalogue, plan, ("roll_over",), rolled_deg, -900.0, chance)
@@ -242,7 +256,12 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
 
 
 def _mistimed(
-    catalogue: Catalogue, plan: SwingPlan, faults: tuple[str, ...], at_impact_deg: Array, rate_dps: float, chance: _Chance
+    catalogue: Catalogue,
+    plan: SwingPlan,
+    faults: tuple[str, ...],
+    at_impact_deg: Array,
+    rate_dps: float,
+    chance: _Chance,
 ) -> tuple[Array, Array]:
     """For half of the golfers with one of these faults of impact, the fault is one of timing.
 
@@ -305,7 +324,7 @@ _KNOT_PHASES: Final[Array] = np.array(
 
 
 def _redraw(d_deg: Array, landmarks_s: Array, random: np.random.Generator) -> Array:
-    """A third each: as it is, a spline through knots, a smoothed monotone cubic through knots. All slightly warped in time."""
+    """A third each: as it is, a spline and a smoothed monotone cubic through knots; all slightly warped in time."""
     count = len(d_deg)
     family = random.integers(0, 3, count)
     phases = _KNOT_PHASES + random.normal(0, 0.015, (count, len(_KNOT_PHASES)))
@@ -366,7 +385,7 @@ def _channel_sign(catalogue: Catalogue, column: int) -> int:
     if measure.stat != "change":
         return 1
     first, last = measure.span
-    return 1 if (first.phase, first.fraction) < (last.phase, last.fraction) or first.phase == "d" and last.phase == "f" else -1
+    return 1 if coordinate(first) < coordinate(last) else -1
 
 
 def _pattern_shape(pattern: Pattern, landmarks_s: Array, random: np.random.Generator) -> Array:
@@ -379,7 +398,9 @@ def _pattern_shape(pattern: Pattern, landmarks_s: Array, random: np.random.Gener
 
 def _keep_in_range(d_deg: Array, plan: SwingPlan) -> Array:
     """Bend angles near the end of a joint's range smoothly back, so that none goes more than a few degrees past it."""
-    address = plan.table[["address_flexion_deg", "address_ulnar_deg", "address_pronation_deg"]].to_numpy(float)
+    address = plan.table[["address_flexion_deg", "address_ulnar_deg", "address_pronation_deg"]].to_numpy(
+        float
+    )
     absolute = d_deg + address[:, :, None]
     low, high = plan.range_deg[:, :, [0]], plan.range_deg[:, :, [1]]
     soft = 6.0
@@ -388,7 +409,3 @@ def _keep_in_range(d_deg: Array, plan: SwingPlan) -> Array:
     absolute = absolute - above + 1.5 * soft * np.tanh(above / (1.5 * soft))
     absolute = absolute + below - 1.5 * soft * np.tanh(below / (1.5 * soft))
     return absolute - address[:, :, None]
-
-
-# The phase grid belongs to the catalogue; re-exported for the truth tables.
-__all__ = ["CLOCK_S", "PHASE_GRID", "RATE_HZ", "Motion", "SwingPlan", "draw_motion", "sample_phases"]

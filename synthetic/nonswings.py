@@ -44,15 +44,22 @@ def _slowed(motion: Motion, slower: Array) -> Array:
     step = CLOCK_S[1] - CLOCK_S[0]
     position = np.clip((CLOCK_S[None] / slower[:, None] - CLOCK_S[0]) / step, 0, len(CLOCK_S) - 2)
     low = position.astype(int)[:, None, :]
-    weight = (position[:, None, :] - low)
-    return np.take_along_axis(motion.d_deg, low, 2) * (1 - weight) + np.take_along_axis(motion.d_deg, low + 1, 2) * weight
+    weight = position[:, None, :] - low
+    return (
+        np.take_along_axis(motion.d_deg, low, 2) * (1 - weight)
+        + np.take_along_axis(motion.d_deg, low + 1, 2) * weight
+    )
 
 
 def chip(motion: Motion, random: np.random.Generator) -> Array:
     """A short shot: little hinge, little roll, unhurried."""
     count = len(motion.d_deg)
-    share = np.column_stack([random.uniform(0.15, 0.5, count), random.uniform(0.08, 0.4, count), random.uniform(0.1, 0.4, count)])
-    return _slowed(motion, random.uniform(0.85, 1.5, count)) * share[:, :, None] + motion.address_deg[:, :, None]
+    share = np.column_stack(
+        [random.uniform(0.15, 0.5, count), random.uniform(0.08, 0.4, count), random.uniform(0.1, 0.4, count)]
+    )
+    return (
+        _slowed(motion, random.uniform(0.85, 1.5, count)) * share[:, :, None] + motion.address_deg[:, :, None]
+    )
 
 
 def putt(motion: Motion, random: np.random.Generator) -> Array:
@@ -62,7 +69,9 @@ def putt(motion: Motion, random: np.random.Generator) -> Array:
     back_s, through_s = random.uniform(0.5, 0.9, count), random.uniform(0.25, 0.45, count)
     zero = np.zeros(count)
     back = bump(CLOCK_S[None], zero, back_s, back_s, back_s + 2 * through_s)
-    through = bump(CLOCK_S[None], back_s, back_s + 2 * through_s, back_s + 3 * through_s, back_s + 4 * through_s)
+    through = bump(
+        CLOCK_S[None], back_s, back_s + 2 * through_s, back_s + 3 * through_s, back_s + 4 * through_s
+    )
     size = random.normal(0, 1, (2, count, 3)) * np.array([3.0, 3.0, 4.0])
     return angles + size[0][:, :, None] * back[:, None] + size[1][:, :, None] * through[:, None]
 
@@ -74,7 +83,9 @@ def walk(motion: Motion, random: np.random.Generator) -> Array:
     step_hz = random.uniform(0.8, 1.1, (count, 1))
     start = random.uniform(0, 2 * np.pi, (count, 3, 1))
     amplitude = random.uniform([3, 2, 5], [18, 12, 30], (count, 3))[:, :, None]
-    swing = np.sin(2 * np.pi * step_hz[:, None] * CLOCK_S + start) + 0.3 * np.sin(4 * np.pi * step_hz[:, None] * CLOCK_S)
+    swing = np.sin(2 * np.pi * step_hz[:, None] * CLOCK_S + start) + 0.3 * np.sin(
+        4 * np.pi * step_hz[:, None] * CLOCK_S
+    )
     return angles + amplitude * swing
 
 
@@ -110,9 +121,15 @@ def broken_off(motion: Motion, random: np.random.Generator) -> Array:
     """A backswing that stops at the top and is let down slowly."""
     count = len(motion.d_deg)
     top_s = motion.landmarks_s[:, 1]
-    hold = motion.d_deg[np.arange(count), :, np.rint((top_s - 0.05 - CLOCK_S[0]) / (CLOCK_S[1] - CLOCK_S[0])).astype(int)]
+    hold = motion.d_deg[
+        np.arange(count), :, np.rint((top_s - 0.05 - CLOCK_S[0]) / (CLOCK_S[1] - CLOCK_S[0])).astype(int)
+    ]
     let_down = 1 - smooth_step(CLOCK_S[None], top_s + 0.3, top_s + random.uniform(1.0, 2.0, count))
-    d_deg = np.where(CLOCK_S[None, None] < (top_s - 0.05)[:, None, None], motion.d_deg, hold[:, :, None] * let_down[:, None])
+    d_deg = np.where(
+        CLOCK_S[None, None] < (top_s - 0.05)[:, None, None],
+        motion.d_deg,
+        hold[:, :, None] * let_down[:, None],
+    )
     return d_deg + motion.address_deg[:, :, None]
 
 

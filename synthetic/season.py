@@ -204,12 +204,12 @@ def _replace_non_swings(
 
 
 def _rows(motion: Motion, rows: NDArray[np.int64]) -> Motion:
-    return Motion(
-        **{name: getattr(motion, name)[rows] for name in motion.__dataclass_fields__}
-    )
+    return Motion(**{name: getattr(motion, name)[rows] for name in motion.__dataclass_fields__})
 
 
-def _surround(angles_deg: Array, motion: Motion, full: NDArray[np.bool_], random: np.random.Generator) -> Array:
+def _surround(
+    angles_deg: Array, motion: Motion, full: NDArray[np.bool_], random: np.random.Generator
+) -> Array:
     """What happens about a full swing: a waggle before the still address, the club let down after the finish."""
     count = len(angles_deg)
     still_s = random.uniform(0.25, 0.8, count)
@@ -222,7 +222,10 @@ def _surround(angles_deg: Array, motion: Motion, full: NDArray[np.bool_], random
     lets_down = full & (random.random(count) < 0.4)
     finish = motion.landmarks_s[:, 3]
     down_from = finish + random.uniform(0.05, 0.5, count)
-    share = smooth_step(CLOCK_S[None], down_from, down_from + random.uniform(0.5, 1.2, count)) * lets_down[:, None]
+    share = (
+        smooth_step(CLOCK_S[None], down_from, down_from + random.uniform(0.5, 1.2, count))
+        * lets_down[:, None]
+    )
     at_address = motion.address_deg[:, :, None] + random.normal(0, 8, (count, 3, 1))
     angles_deg = angles_deg + share[:, None] * (at_address - angles_deg)
     sway = wobble(CLOCK_S, np.full((count, 3), 0.25), random, 0.1, 0.6)
@@ -326,7 +329,9 @@ def _season_table(
     )
 
 
-def _shots(catalogue: Catalogue, motion: Motion, kind: NDArray[np.object_], random: np.random.Generator) -> list[tuple[str, ...]]:
+def _shots(
+    catalogue: Catalogue, motion: Motion, kind: NDArray[np.object_], random: np.random.Generator
+) -> list[tuple[str, ...]]:
     """What the ball did: a miss that goes with the faults shown, now and then another, else straight."""
     patterns = load_patterns()
     edges = np.array([fault.edge for fault in catalogue.faults])
@@ -363,9 +368,16 @@ def _truth_table(
     columns: dict[str, object] = {name: table[name] for name in ID_COLUMNS}
     columns["kind"] = kind
     columns |= {f"{name}_s": landmarks[:, k] for k, name in enumerate(LANDMARKS)}
-    columns |= {f"measure_{fault}": np.where(full[:, 0], motion.measures[:, k], np.nan) for k, fault in enumerate(catalogue.ids)}
-    columns |= {f"guard_{fault}": np.where(full[:, 0], motion.guards[:, k], np.nan) for k, fault in enumerate(guarded)}
-    columns |= {f"size_{fault}": np.where(full[:, 0], size[:, k], np.nan) for k, fault in enumerate(catalogue.ids)}
+    columns |= {
+        f"measure_{fault}": np.where(full[:, 0], motion.measures[:, k], np.nan)
+        for k, fault in enumerate(catalogue.ids)
+    }
+    columns |= {
+        f"guard_{fault}": np.where(full[:, 0], motion.guards[:, k], np.nan) for k, fault in enumerate(guarded)
+    }
+    columns |= {
+        f"size_{fault}": np.where(full[:, 0], size[:, k], np.nan) for k, fault in enumerate(catalogue.ids)
+    }
     columns["saved_late"] = motion.saved_late & full[:, 0]
     columns |= {f"address_{name}": motion.address_deg[:, k] for k, name in enumerate(CHANNELS)}
     return pd.DataFrame(columns)

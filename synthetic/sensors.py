@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 from scipy.spatial.transform import Rotation
@@ -56,7 +55,11 @@ class Recorder:
 
 
 def draw_recorder(
-    random: np.random.Generator, *, mounting_scale: float = 1.0, noise_scale: float = 1.0, rate_hz: float | None = None
+    random: np.random.Generator,
+    *,
+    mounting_scale: float = 1.0,
+    noise_scale: float = 1.0,
+    rate_hz: float | None = None,
 ) -> Recorder:
     """A recorder with everyday errors."""
     forearm, other = MOUNTING_SD_DEG["about_forearm"], MOUNTING_SD_DEG["other"]
@@ -116,7 +119,12 @@ def mount(angles_deg: Array, mounting_deg: Array) -> Array:
 
 
 def record(
-    angles_deg: Array, first_s: Array, last_s: Array, impact_s: Array, recorder: Recorder, random: np.random.Generator
+    angles_deg: Array,
+    first_s: Array,
+    last_s: Array,
+    impact_s: Array,
+    recorder: Recorder,
+    random: np.random.Generator,
 ) -> Recorded:
     """Record true motion on the latent clock from `first_s` to `last_s`.
 
@@ -168,7 +176,9 @@ def kill_channels(recorded: Recorded, rows: NDArray[np.int64], random: np.random
         channel = random.integers(0, 2)
         t_s = recorded.t_s[row]
         noise = random.choice([0.0, random.uniform(0.05, 1.5)]) * random.normal(0, 1, len(t_s))
-        hum = random.choice([0.0, random.uniform(0.1, 2.0)]) * np.sin(2 * np.pi * random.uniform(0.5, 20) * t_s)
+        hum = random.choice([0.0, random.uniform(0.1, 2.0)]) * np.sin(
+            2 * np.pi * random.uniform(0.5, 20) * t_s
+        )
         drift = random.normal(0, 0.7) * (t_s - t_s[0])
         angles[row, channel] = np.nanmedian(angles[row, channel]) + noise + hum + drift
     return replace(recorded, angles_deg=angles)
@@ -218,7 +228,9 @@ def _cut_gaps(recorded: Recorded, chance: float, random: np.random.Generator) ->
     for row in rows:
         valid = np.flatnonzero(np.isfinite(t_s[row]))
         lost_from = random.uniform(t_s[row, valid[0]] + 0.1, t_s[row, valid[-1]] - 0.1)
-        keep = valid[(t_s[row, valid] < lost_from) | (t_s[row, valid] > lost_from + random.uniform(0.01, 0.04))]
+        keep = valid[
+            (t_s[row, valid] < lost_from) | (t_s[row, valid] > lost_from + random.uniform(0.01, 0.04))
+        ]
         kept_t, kept_angles = t_s[row, keep], angles[row][:, keep]
         t_s[row], angles[row] = np.nan, np.nan
         t_s[row, : len(keep)], angles[row, :, : len(keep)] = kept_t, kept_angles

@@ -56,7 +56,9 @@ def power_release(t_s: Array, start_s: Array, end_s: Array, power: Array) -> Arr
     return rising + (power / span) * stop * (1 - np.exp(-beyond))
 
 
-def wobble(t_s: Array, amplitude: Array, random: np.random.Generator, lowest_hz: float, highest_hz: float) -> Array:
+def wobble(
+    t_s: Array, amplitude: Array, random: np.random.Generator, lowest_hz: float, highest_hz: float
+) -> Array:
     """Three sinusoids of random frequency and phase for each curve, ``(n_swings, n_channels, n_samples)``.
 
     `t_s` is ``(n_samples,)`` with a constant step, `amplitude` ``(n_swings, n_channels)`` in whatever unit the result
@@ -73,7 +75,10 @@ def wobble(t_s: Array, amplitude: Array, random: np.random.Generator, lowest_hz:
         weight = random.normal(0, 0.6, shape) * amplitude[:, :, None]
         # sin(a + b) from few sines: a steps coarsely, b finely.
         coarse, fine = weight * np.exp(turn * coarse_s + 1j * start), np.exp(turn * fine_s)
-        total += coarse.imag[..., None] * fine.real[..., None, :] + coarse.real[..., None] * fine.imag[..., None, :]
+        total += (
+            coarse.imag[..., None] * fine.real[..., None, :]
+            + coarse.real[..., None] * fine.imag[..., None, :]
+        )
     return total.reshape(*amplitude.shape, -1)[..., : len(t_s)]
 
 

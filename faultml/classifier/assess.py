@@ -156,7 +156,11 @@ class Assessor:
 
     def _check_features(self, features: Features) -> None:
         if features.names != self.bundle.manifest.features:
-            raise BundleError("bundle-features", expected=f"{len(self.bundle.manifest.features)} features as trained", found=f"{len(features.names)} others")
+            raise BundleError(
+                "bundle-features",
+                expected=f"{len(self.bundle.manifest.features)} features as trained",
+                found=f"{len(features.names)} others",
+            )
 
     def _findings(self, batch: SwingBatch, windows: Windows) -> list[tuple[str, ...]]:
         ignored = np.isfinite(batch.table["impact_s"].to_numpy(float)) & ~windows.marked
@@ -165,7 +169,9 @@ class Assessor:
             for codes, lost, why in zip(batch.table["findings"], ignored, batch.table["reason"], strict=True)
         ]
 
-    def _statuses(self, reason: Texts, windows: Windows, curves: Curves, features: Features) -> tuple[Texts, Texts]:
+    def _statuses(
+        self, reason: Texts, windows: Windows, curves: Curves, features: Features
+    ) -> tuple[Texts, Texts]:
         shape = features.measures.shape
         why = np.full(shape, "", dtype=object)
         why[:, ~self.bundle.classifier.learned_] = NOT_LEARNED

@@ -11,7 +11,7 @@ import warnings
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import msgspec
 import sklearn
@@ -91,14 +91,13 @@ def default_bundle_path() -> Path:
 
 def save_bundle(folder: Path, estimators: dict[str, Any], manifest: dict[str, Any]) -> Manifest:
     """Write model file and manifest to a folder; `manifest` lacks only the hash and the versions."""
-    import skops.io
     from zipfile import ZIP_DEFLATED
+
+    import skops.io
 
     folder.mkdir(parents=True, exist_ok=True)
     skops.io.dump(estimators, folder / MODEL_FILE, compression=ZIP_DEFLATED, compresslevel=9)
-    complete = Manifest(
-        schema=SCHEMA, sha256=_digest(folder / MODEL_FILE), versions=_versions(), **manifest
-    )
+    complete = Manifest(schema=SCHEMA, sha256=_digest(folder / MODEL_FILE), versions=_versions(), **manifest)
     text = msgspec.json.format(msgspec.json.encode(complete), indent=1)
     (folder / MANIFEST_FILE).write_bytes(text + b"\n")
     return complete
@@ -110,9 +109,13 @@ def read_manifest(folder: Path) -> Manifest:
     try:
         return msgspec.json.decode(path.read_bytes(), type=Manifest)
     except OSError as error:
-        raise BundleError("no-bundle", where=str(path), expected="a model bundle", found=error.strerror or "nothing") from error
+        raise BundleError(
+            "no-bundle", where=str(path), expected="a model bundle", found=error.strerror or "nothing"
+        ) from error
     except msgspec.MsgspecError as error:
-        raise BundleError("bad-manifest", where=str(path), expected="a bundle's manifest", found=str(error)) from error
+        raise BundleError(
+            "bad-manifest", where=str(path), expected="a bundle's manifest", found=str(error)
+        ) from error
 
 
 def load_bundle(folder: Path | None = None) -> Bundle:
@@ -122,7 +125,8 @@ def load_bundle(folder: Path | None = None) -> Bundle:
     ------
     BundleError
         ``bundle-changed`` where the file is not the one the manifest speaks of, ``bundle-not-trusted`` where it asks
-        for a type that is not on our list, ``bundle-schema`` and ``bundle-version`` where it was made for other versions.
+        for a type that is not on our list, ``bundle-schema`` and ``bundle-version`` where
+        it was made for other versions.
     """
     folder = folder or default_bundle_path()
     manifest = read_manifest(folder)
@@ -130,31 +134,60 @@ def load_bundle(folder: Path | None = None) -> Bundle:
     _check_versions(manifest, path)
     found = _digest(path)
     if found != manifest.sha256:
-        raise BundleError("bundle-changed", where=str(path), expected=f"SHA-256 {manifest.sha256[:12]}...", found=f"{found[:12]}...")
+        raise BundleError(
+            "bundle-changed",
+            where=str(path),
+            expected=f"SHA-256 {manifest.sha256[:12]}...",
+            found=f"{found[:12]}...",
+        )
     import skops.io
     from skops.io.exceptions import UntrustedTypesFoundException
 
     try:
         parts = skops.io.load(path, trusted=list(TRUSTED_TYPES))
     except UntrustedTypesFoundException as error:
-        raise BundleError("bundle-not-trusted", where=str(path), expected="types on the project's own list", found=str(error)) from error
+        raise BundleError(
+            "bundle-not-trusted",
+            where=str(path),
+            expected="types on the project's own list",
+            found=str(error),
+        ) from error
     except Exception as error:  # skops raises whatever its zip, json and numpy readers do
-        raise BundleError("bundle-unreadable", where=str(path), expected="a skops file", found=f"{type(error).__name__}: {error}") from error
+        raise BundleError(
+            "bundle-unreadable",
+            where=str(path),
+            expected="a skops file",
+            found=f"{type(error).__name__}: {error}",
+        ) from error
     expected = {"detector": LandmarkDetector, "gate": SwingGate, "classifier": FaultClassifier}
-    if not isinstance(parts, dict) or any(not isinstance(parts.get(name), kind) for name, kind in expected.items()):
-        raise BundleError("bundle-unreadable", where=str(path), expected=", ".join(expected), found=str(type(parts)))
+    if not isinstance(parts, dict) or any(
+        not isinstance(parts.get(name), kind) for name, kind in expected.items()
+    ):
+        raise BundleError(
+            "bundle-unreadable", where=str(path), expected=", ".join(expected), found=str(type(parts))
+        )
     return Bundle(**{name: parts[name] for name in expected}, manifest=manifest)
 
 
 def _check_versions(manifest: Manifest, path: Path) -> None:
     if manifest.schema != SCHEMA:
-        raise BundleError("bundle-schema", where=str(path), expected=f"schema {SCHEMA}", found=str(manifest.schema))
+        raise BundleError(
+            "bundle-schema", where=str(path), expected=f"schema {SCHEMA}", found=str(manifest.schema)
+        )
     trained = manifest.versions.get("scikit-learn", "")
     if _minor(trained) != _minor(sklearn.__version__):
-        raise BundleError("bundle-version", where=str(path), expected=f"scikit-learn {_minor(trained)}.x, with which it was tested", found=sklearn.__version__)
+        raise BundleError(
+            "bundle-version",
+            where=str(path),
+            expected=f"scikit-learn {_minor(trained)}.x, with which it was tested",
+            found=sklearn.__version__,
+        )
     for name, version in _versions().items():
         if _minor(manifest.versions.get(name, "")) != _minor(version):
-            warnings.warn(f"the model was tested with {name} {manifest.versions.get(name)}, this is {version}", stacklevel=3)
+            warnings.warn(
+                f"the model was tested with {name} {manifest.versions.get(name)}, this is {version}",
+                stacklevel=3,
+            )
 
 
 def _minor(version: str) -> str:
@@ -170,7 +203,14 @@ def _versions() -> dict[str, str]:
 def _digest(path: Path) -> str:
     try:
         if path.stat().st_size > MOST_BYTES:
-            raise BundleError("bundle-too-large", where=str(path), expected=f"at most {MOST_BYTES} bytes", found=str(path.stat().st_size))
+            raise BundleError(
+                "bundle-too-large",
+                where=str(path),
+                expected=f"at most {MOST_BYTES} bytes",
+                found=str(path.stat().st_size),
+            )
         return hashlib.sha256(path.read_bytes()).hexdigest()
     except OSError as error:
-        raise BundleError("no-bundle", where=str(path), expected="a model file", found=error.strerror or "nothing") from error
+        raise BundleError(
+            "no-bundle", where=str(path), expected="a model file", found=error.strerror or "nothing"
+        ) from error

@@ -132,7 +132,7 @@ class FaultClassifier(ClassifierMixin, BaseEstimator):
         return Posterior(mean[:, :count], sd[:, :count], mean[:, count:], sd[:, count:])
 
     def predict_proba(self, X: Array, edges: Array | None = None) -> Array:
-        """Probability of each fault, ``(n_swings, n_faults)``; `edges` may differ by swing, ``(n_swings, n_faults)``."""
+        """Probability of each fault, ``(n_swings, n_faults)``; `edges` may differ by swing."""
         check_is_fitted(self)
         return self.probability(self.posterior(X), self.edges if edges is None else edges)
 

@@ -12,7 +12,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 Array = NDArray[np.float64]
 
-GOOD_REFUSED_SHARE: Final = 0.012
+GOOD_REFUSED_SHARE: Final = 0.008
 """Share of good swings that the threshold may refuse, on golfers not learned from."""
 
 
@@ -46,7 +46,7 @@ class SwingGate(ClassifierMixin, BaseEstimator):
             max_iter=self.rounds, learning_rate=0.1, max_leaf_nodes=15, random_state=self.random_state
         ).fit(X[~held_out], y[~held_out].astype(int))
         good = self.trees_.predict_proba(X[held_out & y.astype(bool)])[:, 1]
-        self.threshold_ = float(np.clip(np.quantile(good, GOOD_REFUSED_SHARE), 0.02, 0.9))
+        self.threshold_ = float(np.clip(np.quantile(good, GOOD_REFUSED_SHARE), 0.02, 0.8))
         return self
 
     def predict_proba(self, X: Array) -> Array:

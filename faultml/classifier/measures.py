@@ -90,7 +90,9 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         self.correct_.fit(X[~held_out], lacking[~held_out])
         left = np.abs(lacking[held_out] - self._correction(X[held_out]))
         left = np.where(known[held_out], left, 1.0)
-        self.spread_ = Network((64, 32), epochs=max(1, self.epochs // 2), alpha=1e-2, random_state=self.random_state)
+        self.spread_ = Network(
+            (64, 32), epochs=max(1, self.epochs // 2), alpha=1e-2, random_state=self.random_state
+        )
         self.spread_.fit(X[held_out], np.log(left + 0.03))
         self.spread_scale_ = np.ones(y.shape[1])
         sd = self._sd(X[held_out]) / self.scale

@@ -37,7 +37,10 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
         return np.where(assessed, values, np.nan)
 
     frame |= {f"{name}_s": times[:, k] for k, name in enumerate(LANDMARKS)}
-    frame |= {f"{name}_sd_s": np.where(np.isnan(times[:, k]), np.nan, sd_s[:, k]) for k, name in enumerate(LANDMARKS)}
+    frame |= {
+        f"{name}_sd_s": np.where(np.isnan(times[:, k]), np.nan, sd_s[:, k])
+        for k, name in enumerate(LANDMARKS)
+    }
     frame["impact_marked"] = assessment.windows.marked & assessed
     frame["tempo"] = told((times[:, 1] - times[:, 0]) / (times[:, 2] - times[:, 1]))
     address = assessment.curves.address_deg.copy()
@@ -63,7 +66,9 @@ def faults_frame(assessor: Assessor, assessment: Assessment) -> pd.DataFrame:
     letters, fractions = _onsets(assessor, assessment)
     past = known & (severity[0] > 0)
     players = ids["player"].to_numpy(object)
-    owners = {player: [catalogue.edge(fault, player).owner for fault in catalogue.ids] for player in set(players)}
+    owners = {
+        player: [catalogue.edge(fault, player).owner for fault in catalogue.ids] for player in set(players)
+    }
     frame = {name: np.repeat(ids[name].to_numpy(object), count) for name in ID_COLUMNS}
     columns = {
         "fault": np.broadcast_to(np.array(catalogue.ids, dtype=object), known.shape),
@@ -76,7 +81,9 @@ def faults_frame(assessor: Assessor, assessment: Assessment) -> pd.DataFrame:
         "severity": severity[0],
         "severity_lo": severity[1],
         "severity_hi": severity[2],
-        "unit": np.broadcast_to(np.array([fault.unit for fault in catalogue.faults], dtype=object), known.shape),
+        "unit": np.broadcast_to(
+            np.array([fault.unit for fault in catalogue.faults], dtype=object), known.shape
+        ),
         "edge": assessment.edges,
         "edge_owner": np.array([owners[player] for player in players], dtype=object).reshape(known.shape),
         "measure_sd": np.where(known, assessment.posterior.sd, np.nan),
@@ -107,5 +114,9 @@ def curves_frame(assessment: Assessment, rows: NDArray[np.int64]) -> pd.DataFram
     frame["phase"] = [phases[:last] for last in recorded]
     for k, name in enumerate(CHANNELS):
         kept = [curve[k, :last] for curve, last in zip(d_deg, recorded, strict=True)]
-        frame[name] = kept if k < 2 else [curve if has else np.empty(0) for curve, has in zip(kept, forearm, strict=True)]
+        frame[name] = (
+            kept
+            if k < 2
+            else [curve if has else np.empty(0) for curve, has in zip(kept, forearm, strict=True)]
+        )
     return pd.DataFrame(frame)

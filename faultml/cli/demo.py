@@ -16,9 +16,19 @@ PLAYERS: Final = (
 
 
 @click.command(short_help="Make a season, classify it and write its report.")
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default=Path("demo"), show_default=True, help="Folder for everything.")
-@click.option("--seed", type=click.IntRange(0), default=SEED, show_default=True, help="Of the generated season.")
-@click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes and threads to use.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("demo"),
+    show_default=True,
+    help="Folder for everything.",
+)
+@click.option(
+    "--seed", type=click.IntRange(0), default=SEED, show_default=True, help="Of the generated season."
+)
+@click.option(
+    "--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes and threads to use."
+)
 def command(out: Path, seed: int, jobs: int) -> None:
     """Make a season of twelve generated players of an academy that does not exist, and classify it.
 

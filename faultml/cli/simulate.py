@@ -8,11 +8,25 @@ import click
 
 
 @click.command(short_help="Make a season of generated golfers.")
-@click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the season.")
-@click.option("--golfers", type=click.IntRange(1), default=12, show_default=True, help="Players of the roster.")
-@click.option("--sessions", type=click.IntRange(1), default=6, show_default=True, help="Sessions of each player.")
-@click.option("--swings", type=click.IntRange(1), default=12, show_default=True, help="Recordings of each session.")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="The same seed gives the same season.")
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the season."
+)
+@click.option(
+    "--golfers", type=click.IntRange(1), default=12, show_default=True, help="Players of the roster."
+)
+@click.option(
+    "--sessions", type=click.IntRange(1), default=6, show_default=True, help="Sessions of each player."
+)
+@click.option(
+    "--swings", type=click.IntRange(1), default=12, show_default=True, help="Recordings of each session."
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0),
+    default=1,
+    show_default=True,
+    help="The same seed gives the same season.",
+)
 @click.option(
     "--format",
     "season_format",
@@ -22,9 +36,20 @@ import click
     help="Of the season's recordings.",
 )
 @click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes to use.")
-@click.option("--figures", is_flag=True, help="Also write figures.html: every fault pattern, and realised figures beside published ones.")
+@click.option(
+    "--figures",
+    is_flag=True,
+    help="Also write figures.html: every fault pattern, and realised figures beside published ones.",
+)
 def command(
-    out: Path, golfers: int, sessions: int, swings: int, seed: int, season_format: str, jobs: int, figures: bool
+    out: Path,
+    golfers: int,
+    sessions: int,
+    swings: int,
+    seed: int,
+    season_format: str,
+    jobs: int,
+    figures: bool,
 ) -> None:
     """Make a season of generated golfers with known faults, to try things on.
 

@@ -9,9 +9,15 @@ import click
 
 
 @click.command(short_help="Train the default model from a seed.")
-@click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the bundle.")
-@click.option("--seed", type=click.IntRange(0), default=20, show_default=True, help="Everything follows from it.")
-@click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes to draw golfers with.")
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the bundle."
+)
+@click.option(
+    "--seed", type=click.IntRange(0), default=20, show_default=True, help="Everything follows from it."
+)
+@click.option(
+    "--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes to draw golfers with."
+)
 @click.option(
     "--scale",
     type=click.FloatRange(0.01, 10.0),

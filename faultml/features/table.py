@@ -6,6 +6,7 @@ Each group is a function of the windows, the landmarks and the phase curves alon
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, LANDMARKS
 from faultml.faults.catalogue import Catalogue
-from faultml.faults.measure import PHASE_GRID, TOP_INDEX, IMPACT_INDEX, evaluate_all, evaluate_guards
+from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX, evaluate_all, evaluate_guards
 from faultml.motion.curves import Curves
 from faultml.motion.landmarks import Landmarks
 from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
@@ -22,7 +23,33 @@ Array = NDArray[np.float64]
 
 _PHASE_READINGS: Final = np.searchsorted(
     PHASE_GRID + 1e-9,
-    [0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4, 1.5, 1.6, 1.7, 1.8, 1.9, 2.0, 2.1, 2.2, 2.3, 2.5, 2.8],
+    [
+        0.1,
+        0.2,
+        0.3,
+        0.4,
+        0.5,
+        0.6,
+        0.7,
+        0.8,
+        0.9,
+        1.0,
+        1.1,
+        1.2,
+        1.3,
+        1.4,
+        1.5,
+        1.6,
+        1.7,
+        1.8,
+        1.9,
+        2.0,
+        2.1,
+        2.2,
+        2.3,
+        2.5,
+        2.8,
+    ],
 )
 _AROUND_TOP_MS: Final = (-150, -100, -50, 50, 100, 150)
 _AROUND_IMPACT_MS: Final = (-100, -80, -60, -40, -20, -10, 10, 20, 40, 60, 90, 130)
@@ -57,7 +84,9 @@ class Features:
         return len(self.values)
 
 
-def compute_features(catalogue: Catalogue, windows: Windows, landmarks: Landmarks, curves: Curves) -> Features:
+def compute_features(
+    catalogue: Catalogue, windows: Windows, landmarks: Landmarks, curves: Curves
+) -> Features:
     """Every feature of every swing of a batch."""
     measures = evaluate_all(catalogue, curves.d_deg)
     guards = evaluate_guards(catalogue, curves.d_deg)
@@ -113,7 +142,9 @@ def _phase_readings(curves: Curves) -> _Group:
     return names, read.reshape(len(read), -1)
 
 
-def _around(landmark: str, moments_ms: tuple[int, ...], windows: Windows, landmarks: Landmarks, curves: Curves) -> _Group:
+def _around(
+    landmark: str, moments_ms: tuple[int, ...], windows: Windows, landmarks: Landmarks, curves: Curves
+) -> _Group:
     """Angles relative to address at fixed times about a landmark: what phases stretch, these do not."""
     at = landmarks.offset_s[:, [LANDMARKS.index(landmark)]] + np.array(moments_ms) / 1000
     read = windows.angles_at(at) - curves.address_deg[:, :, None]
@@ -148,8 +179,15 @@ def _timing(windows: Windows, landmarks: Landmarks) -> _Group:
             np.log((top - takeaway) / (impact - top)),
         ]
     )
-    names = [f"timing:{what}_{channel}" for what in ("rate_max", "rate_min", "max_at", "min_at") for channel in CHANNELS]
-    names += [f"timing:{what}" for what in ("peak_rate", "peak_at", "hinged_at", "opened_at", "back", "down", "through", "tempo")]
+    names = [
+        f"timing:{what}_{channel}"
+        for what in ("rate_max", "rate_min", "max_at", "min_at")
+        for channel in CHANNELS
+    ]
+    names += [
+        f"timing:{what}"
+        for what in ("peak_rate", "peak_at", "hinged_at", "opened_at", "back", "down", "through", "tempo")
+    ]
     return names, values
 
 
@@ -157,17 +195,25 @@ def _window_statistics(curves: Curves) -> _Group:
     """Mean, spread, least and greatest of each channel in seven windows of the swing."""
     values, names = [], []
     d_deg = np.nan_to_num(curves.d_deg)
-    for first, last in zip(_WINDOW_EDGES[:-1], _WINDOW_EDGES[1:], strict=True):
-        part = d_deg[:, :, (PHASE_GRID >= first - 1e-9) & (PHASE_GRID <= last + 1e-9)]
+    for first, last in pairwise(_WINDOW_EDGES):
+        part = d_deg[:, :, (first - 1e-9 <= PHASE_GRID) & (last + 1e-9 >= PHASE_GRID)]
         values += [part.mean(axis=2), part.std(axis=2), part.min(axis=2), part.max(axis=2)]
-        names += [f"window:{channel}_{what}@{first:.2f}" for what in ("mean", "sd", "min", "max") for channel in CHANNELS]
+        names += [
+            f"window:{channel}_{what}@{first:.2f}"
+            for what in ("mean", "sd", "min", "max")
+            for channel in CHANNELS
+        ]
     return names, np.concatenate(values, axis=1)
 
 
 def _setting(windows: Windows, landmarks: Landmarks, curves: Curves) -> _Group:
     """What the recording is like: address, what is missing, how sure the landmarks are, movement outside the swing."""
     speed = np.sqrt((windows.rates_dps**2).sum(axis=1)) / RATE_HZ
-    takeaway, impact, finish = landmarks.offset_s[:, [0]], landmarks.offset_s[:, [2]], landmarks.offset_s[:, [3]]
+    takeaway, impact, finish = (
+        landmarks.offset_s[:, [0]],
+        landmarks.offset_s[:, [2]],
+        landmarks.offset_s[:, [3]],
+    )
     clock = OFFSETS_S[None]
     before = np.where((clock < takeaway) & (clock > takeaway - 0.5), speed, 0).sum(axis=1)
     after = np.where(clock > finish, speed, 0).sum(axis=1)

@@ -46,7 +46,9 @@ class ClosureBudget:
         return self.bend_deg + self.roll_deg
 
 
-def closure_steps(angles_deg: Array, d_ulnar_deg: Array, k0_deg: float | Array = SHAFT_ANGLE_AT_ADDRESS_DEG) -> tuple[Array, Array]:
+def closure_steps(
+    angles_deg: Array, d_ulnar_deg: Array, k0_deg: float | Array = SHAFT_ANGLE_AT_ADDRESS_DEG
+) -> tuple[Array, Array]:
     """Rotation about the shaft between consecutive samples, by bend and by roll, ``(n_swings, n_samples - 1)`` degrees.
 
     Parameters

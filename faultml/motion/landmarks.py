@@ -36,7 +36,7 @@ _NEAR_EDGES_S: Final = (
 
 @dataclass(frozen=True)
 class Landmarks:
-    """Landmark times relative to each window's anchor and their standard deviations, both ``(n_swings, 4)``, seconds."""
+    """Landmark times relative to each window's anchor and their SDs, both ``(n_swings, 4)``, seconds."""
 
     offset_s: Array
     sd_s: Array
@@ -94,7 +94,9 @@ class LandmarkDetector(BaseEstimator):
             guess = self._refine(windows, guess, network)
         looked = _look_near(windows, guess)
         error = np.abs(offset_s - guess)
-        self.spread_ = Network((64, 32), epochs=max(10, self.epochs // 2), random_state=self.random_state, alpha=1e-2)
+        self.spread_ = Network(
+            (64, 32), epochs=max(10, self.epochs // 2), random_state=self.random_state, alpha=1e-2
+        )
         self.spread_.fit(looked[held_out], np.log(error[held_out] + 1e-3))
         self.scale_ = np.ones(len(LANDMARKS))
         sd_s = self._sd(windows, guess)

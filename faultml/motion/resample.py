@@ -33,12 +33,18 @@ def _interpolate(t_s, values, n_samples, query_s, out):  # type: ignore[no-untyp
                 m0 = m1 = slope
                 if low > 0:
                     before = t_s[row, low - 1]
-                    m0 = ((y0 - values[row, c, low - 1]) / (t0 - before) * h + slope * (t0 - before)) / (t1 - before)
+                    m0 = ((y0 - values[row, c, low - 1]) / (t0 - before) * h + slope * (t0 - before)) / (
+                        t1 - before
+                    )
                 if low < count - 2:
                     after = t_s[row, low + 2]
-                    m1 = (slope * (after - t1) + (values[row, c, low + 2] - y1) / (after - t1) * h) / (after - t0)
+                    m1 = (slope * (after - t1) + (values[row, c, low + 2] - y1) / (after - t1) * h) / (
+                        after - t0
+                    )
                 m0, m1 = m0 * h, m1 * h
-                out[row, c, q] = y0 + s * (m0 + s * (3 * (y1 - y0) - 2 * m0 - m1 + s * (m0 + m1 - 2 * (y1 - y0))))
+                out[row, c, q] = y0 + s * (
+                    m0 + s * (3 * (y1 - y0) - 2 * m0 - m1 + s * (m0 + m1 - 2 * (y1 - y0)))
+                )
 
 
 def interpolate(t_s: Array, values: Array, n_samples: NDArray[np.int64], query_s: Array) -> Array:

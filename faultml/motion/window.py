@@ -90,7 +90,9 @@ def make_windows(batch: SwingBatch) -> Windows:
 
     anchor_s = _anchor(batch.t_s, values, n_samples, first, last)
     query = np.clip(anchor_s[:, None] + OFFSETS_S, first[:, None], last[:, None])
-    angles = gaussian_filter1d(np.nan_to_num(interpolate(batch.t_s, values, n_samples, query)), _SMOOTH_S * RATE_HZ)
+    angles = gaussian_filter1d(
+        np.nan_to_num(interpolate(batch.t_s, values, n_samples, query)), _SMOOTH_S * RATE_HZ
+    )
     rates = np.gradient(gaussian_filter1d(angles, _RATE_SMOOTH_S * RATE_HZ), 1 / RATE_HZ, axis=2)
     mark = batch.table["impact_s"].to_numpy(float) - anchor_s
     return Windows(

@@ -59,7 +59,8 @@ def _figures(name: str, figures: dict[str, Any]) -> str:
         "",
         f"{figures['full_swings']} full swings and {figures['recordings'] - figures['full_swings']} other "
         f"recordings of {figures['golfers']} golfers not trained on. "
-        f"Good swings assessed: {gate['good_assessed']:.1%}; what is no full swing refused: {gate['non_swings_refused']:.1%}.",
+        f"Good swings assessed: {gate['good_assessed']:.1%}; what is no full swing refused: "
+        f"{gate['non_swings_refused']:.1%}.",
         "",
         "| landmark | median error, ms | 95th percentile, ms | 90 % interval covers |",
         "|---|---|---|---|",
@@ -71,8 +72,8 @@ def _figures(name: str, figures: dict[str, Any]) -> str:
     lines += [
         "",
         "AP: average precision (ceiling: of one who knows the true measures). ECE: calibration error. Clear found:",
-        "share called yes of swings at least 6 degrees (0.06) past the edge. Clean flagged: share called yes of swings with",
-        "every measure at least 3 degrees (0.03) inside. Wrong: share of the yes calls to which the coach says no.",
+        "share called yes of swings at least 6 degrees (0.06) past the edge. Clean flagged: share called yes of swings",
+        "with every measure at least 3 degrees (0.03) inside. Wrong: share of the yes calls the coach says no to.",
         "",
         "| fault | share yes | AP | ceiling | log loss | base rate's | ECE | clear found | clean flagged | wrong "
         "| median error | 90 % covers |",

@@ -170,17 +170,23 @@ def record(
 
 
 def kill_channels(recorded: Recorded, rows: NDArray[np.int64], random: np.random.Generator) -> Recorded:
-    """In some recordings flexion or ulnar deviation is dead: a constant with at most faint noise, hum or drift."""
+    """In some recordings flexion or ulnar deviation is dead: it stands, with at most faint noise, hum or drift.
+
+    In a third of them it dies on the way, before the swing is halfway through.
+    """
     angles = recorded.angles_deg.copy()
     for row in rows:
         channel = random.integers(0, 2)
-        t_s = recorded.t_s[row]
+        t_s = recorded.t_s[row] - recorded.t_s[row, 0]
+        dies_s = random.choice([0.0, random.uniform(0.0, 0.45) * np.nanmax(t_s)], p=[0.65, 0.35])
         noise = random.choice([0.0, random.uniform(0.05, 1.5)]) * random.normal(0, 1, len(t_s))
         hum = random.choice([0.0, random.uniform(0.1, 2.0)]) * np.sin(
             2 * np.pi * random.uniform(0.5, 20) * t_s
         )
-        drift = random.normal(0, 0.7) * (t_s - t_s[0])
-        angles[row, channel] = np.nanmedian(angles[row, channel]) + noise + hum + drift
+        drift = random.normal(0, 0.7) * (t_s - dies_s)
+        dead = t_s >= dies_s
+        stands_at = angles[row, channel, dead.argmax()]
+        angles[row, channel, dead] = (stands_at + noise + hum + drift)[dead]
     return replace(recorded, angles_deg=angles)
 
 

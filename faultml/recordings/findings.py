@@ -50,7 +50,7 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     fastest_hz: float
     slowest_seconds_hz: float
     uneven_share: float
-    dead_span_deg: float
+    still_deg: float
     radian_most: float
     radian_least_span: float
     moving_span_deg: float

@@ -11,11 +11,8 @@ from faultml.recordings.findings import Limits, Range
 from faultml.recordings.ledger import Ledger
 from faultml.recordings.raw import Samples
 
-_SUSPECT_SPAN_DEG = 12.0
-"""A channel that spans less is looked at closely: is there anything but noise?"""
-
-_NOISE_RATIO = 1.3
-"""SD of a channel over that of its white noise, up to which nothing but noise is seen."""
+_SUSPECT_SPAN_DEG = 20.0
+"""A channel that spans less is looked at closely: how much of it is noise?"""
 
 
 def check_ranges(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
@@ -23,10 +20,10 @@ def check_ranges(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
     starts = samples.starts
     low = np.minimum.reduceat(samples.angles_deg, starts, axis=1)
     high = np.maximum.reduceat(samples.angles_deg, starts, axis=1)
-    quiet = np.array([_quiet(channel, low, high, samples, limits) for channel in range(len(CHANNELS))])
+    extent = np.array([_extent(channel, low, high, samples) for channel in range(len(CHANNELS))])
     beyond = np.array([_beyond(channel, low, high, samples, limits) for channel in range(len(CHANNELS))])
-    radians = _radians(low, high, quiet, limits)
-    dead = _dead(quiet, samples, limits) & ~radians.any(axis=0)
+    radians = _radians(low, high, extent, limits)
+    dead = _dead(extent, samples, limits) & ~radians.any(axis=0)
 
     def note(channel: int, mask: NDArray[np.bool_], code: str, expected: str) -> None:
         bounds = zip(low[channel, mask], high[channel, mask], strict=True)
@@ -41,7 +38,7 @@ def check_ranges(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
             channel, beyond[channel] == 2, "outside-human-range", f"within {lowest:g} to {highest:g} degrees"
         )
     ledger.note(samples.rows[(beyond == 1).any(axis=0)], "beyond-common-range")
-    _settle_pronation(quiet[PRONATION] | (beyond[PRONATION] == 2), samples, ledger)
+    _settle_pronation(dead[PRONATION] | (beyond[PRONATION] == 2), samples, ledger)
 
     samples = samples.select(~ledger.refused(samples.rows))
     if len(samples):
@@ -53,45 +50,41 @@ def _range(channel: int, limits: Limits) -> Range:
     return getattr(limits, CHANNELS[channel])
 
 
-def _quiet(
-    channel: int, low: NDArray[np.float64], high: NDArray[np.float64], samples: Samples, limits: Limits
-) -> NDArray[np.bool_]:
-    """Swings in which a channel is constant, or white noise about a constant."""
-    span = high[channel] - low[channel]
-    quiet = span < limits.dead_span_deg
+def _extent(
+    channel: int, low: NDArray[np.float64], high: NDArray[np.float64], samples: Samples
+) -> NDArray[np.float64]:
+    """``(n_swings,)`` degrees a channel spans beyond its white noise; of wide spans nothing is taken off."""
+    extent = high[channel] - low[channel]
     starts, flat = samples.starts, samples.angles_deg[channel]
-    for at in np.flatnonzero(~quiet & (span < _SUSPECT_SPAN_DEG)):
+    for at in np.flatnonzero(extent < _SUSPECT_SPAN_DEG):
         values = flat[starts[at] : starts[at] + samples.lengths[at]]
-        # The second differences of white noise have six times its variance.
-        noise = np.sqrt(np.mean(np.diff(values, 2) ** 2) / 6)
-        quiet[at] = values.std() < _NOISE_RATIO * noise
-    return quiet
+        # The second differences of white noise have six times its variance; a recording spans 6 SD of it.
+        extent[at] -= 6 * np.sqrt(np.mean(np.diff(values, 2) ** 2) / 6)
+    return extent
 
 
-def _dead(quiet: NDArray[np.bool_], samples: Samples, limits: Limits) -> NDArray[np.bool_]:
-    """``(n_channels, n_swings)``: constant to the last digit, or quiet while another moves as in a swing.
+def _dead(extent: NDArray[np.float64], samples: Samples, limits: Limits) -> NDArray[np.bool_]:
+    """``(n_channels, n_swings)``: constant to the last digit, or still while another moves as in a swing.
 
     Where nothing moves much, the recording is sound and no swing: that is not for these checks to say.
     """
-    dead, starts = np.zeros_like(quiet), samples.starts
-    for at in np.flatnonzero(quiet.any(axis=0)):
+    still = extent < limits.still_deg
+    dead, starts = np.zeros_like(still), samples.starts
+    for at in np.flatnonzero(still.any(axis=0)):
         angles_deg = samples.angles_deg[:, starts[at] : starts[at] + samples.lengths[at]]
         moves = np.nanmax(angles_deg.std(axis=1)) >= limits.moving_sd_deg
-        dead[:, at] = quiet[:, at] & (moves | (np.ptp(angles_deg, axis=1) == 0))
+        dead[:, at] = still[:, at] & (moves | (np.ptp(angles_deg, axis=1) == 0))
     return dead
 
 
 def _radians(
-    low: NDArray[np.float64], high: NDArray[np.float64], quiet: NDArray[np.bool_], limits: Limits
+    low: NDArray[np.float64], high: NDArray[np.float64], extent: NDArray[np.float64], limits: Limits
 ) -> NDArray[np.bool_]:
     """``(2, n_swings)``: flexion, ulnar that move within radians: all do, or beside one that moves far."""
     both, span = slice(FLEXION, ULNAR + 1), high - low
-    noise = quiet[both] & (span[both] >= limits.dead_span_deg)
-    small = (
-        (np.maximum(-low[both], high[both]) <= limits.radian_most)
-        & (span[both] >= limits.radian_least_span)
-        & ~noise
-    )
+    no_noise = extent[both] > 0.5 * span[both]
+    small = (np.maximum(-low[both], high[both]) <= limits.radian_most) & no_noise
+    small &= span[both] >= limits.radian_least_span
     other_moves = span[both][::-1] >= limits.moving_span_deg
     turned = np.maximum(-low[PRONATION], high[PRONATION]) > np.pi
     return small & ((small[::-1] & ~turned) | other_moves)

@@ -84,6 +84,10 @@ REFUSED = {
     "too long": (fake_swing(address_s=60.0), "too-long"),
     "dead flexion": (swing(flexion_deg=np.full(402, -18.0)), "dead-channel"),
     "noise only": (swing(ulnar_deg=np.random.default_rng(1).normal(5, 1, 402)), "dead-channel"),
+    "drift and noise": (
+        swing(ulnar_deg=np.random.default_rng(1).normal(np.linspace(5, 7, 402), 0.5)),
+        "dead-channel",
+    ),
     "beyond a wrist": (swing(flexion_deg=fake_swing()["flexion_deg"] * 4), "outside-human-range"),
     "not zeroed": (swing(ulnar_deg=fake_swing()["ulnar_deg"] + 95), "outside-human-range"),
 }
@@ -148,6 +152,12 @@ def test_sound_swings_pass_without_a_word(case: str) -> None:
     n_samples = len(PASSES[case]["t_s"])
     np.testing.assert_array_equal(batch.t_s[1, :n_samples], PASSES[case]["t_s"])
     np.testing.assert_array_equal(batch.angles_deg[1, FLEXION, :n_samples], PASSES[case]["flexion_deg"])
+
+
+def test_an_almost_still_channel_of_a_swing_is_not_dead() -> None:
+    row = fake_swing(50.0, noise_deg=0.5)
+    row["flexion_deg"] = row["flexion_deg"] * 0.2
+    assert check(row)[0] == ""
 
 
 def test_coarse_sampling_is_told() -> None:

@@ -10,8 +10,8 @@ import numpy as np
 from markupsafe import Markup
 from numpy.typing import NDArray
 
-from faultml.report.svg import Drawing, Scale, padded_range, x_axis, y_axis
 from faultml.report.text import degrees
+from faultml.svg import Drawing, Scale, padded_range, x_axis, y_axis
 
 WIDTH: Final = 360
 SHOWN_SESSIONS: Final = 24

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, FLEXION, ULNAR
 from faultml.report.gates import Gate, gate_at
-from faultml.report.svg import Drawing, Scale, padded_range, x_axis, y_axis
 from faultml.report.text import CHANNEL_ENDS, CHANNEL_NAMES, degrees
 from faultml.report.traces import Traces
+from faultml.svg import Drawing, Scale, padded_range, x_axis, y_axis
 
 TOP: Final = 1.0
 IMPACT: Final = 2.0

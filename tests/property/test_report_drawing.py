@@ -9,8 +9,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from faultml.report.svg import TRACE_SCALE, Drawing, Scale, trace_path
 from faultml.report.text import LONGEST_ID, degrees, of_ten, shown
+from faultml.svg import TRACE_SCALE, Drawing, Scale, trace_path
 
 PIXELS = st.lists(st.one_of(st.floats(-2000, 2000), st.just(float("nan"))), max_size=40)
 

@@ -27,6 +27,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "faultml": set(),
     "errors": set(),
     "channels": set(),
+    "svg": {"errors"},
     "faults": {"errors", "channels"},
     "recordings": WORDS,
     "motion": WORDS | {"recordings"},
@@ -36,11 +37,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     "labels": WORDS | {"results"},
     "coaching": WORDS | {"results", "labels"},  # probabilities and findings, never samples
     "season": WORDS | STEPS | TABLES,
-    "report": WORDS | STEPS | TABLES | {"season"},
+    "report": WORDS | STEPS | TABLES | {"season", "svg"},
     "service": WORDS | STEPS | TABLES | {"season", "report"},
     "cli": WORDS | STEPS | TABLES | {"season", "report", "service"},
     "models": set(),
-    "synthetic": WORDS | {"recordings"},  # the catalogue and the season table: so it cannot leak
+    "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak
     "pipelines": WORDS | STEPS | TABLES | {"season", "report", "synthetic", "models"},
 }
 """What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""

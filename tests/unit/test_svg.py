@@ -5,7 +5,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from faultml.report.svg import TRACE_SCALE, Drawing, Scale, padded_range, trace_path
+from faultml.svg import TRACE_SCALE, Drawing, Scale, padded_range, trace_path
 
 
 def walk(path: str) -> list[list[tuple[int, int]]]:

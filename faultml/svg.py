@@ -1,4 +1,4 @@
-"""A small SVG writer: linear scales, axes, paths and marks for the report's figures.
+"""A small SVG writer: linear scales, axes, paths and marks for the figures of a page.
 
 Own code rather than a plotting library: a season's page holds hundreds of small figures, text has to stay
 text (for search, screen readers and print), and every colour has to live in the page's one style sheet. All
@@ -12,8 +12,17 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from markupsafe import Markup, escape
 from numpy.typing import ArrayLike, NDArray
+
+from faultml.errors import MissingExtraError
+
+try:
+    from markupsafe import Markup, escape
+except ImportError as error:
+    install = "pip install 'faultml[report]'"
+    raise MissingExtraError(
+        "missing-extra", where="figures", expected=install, found="no MarkupSafe"
+    ) from error
 
 TRACE_SCALE: Final = 4
 """Traces are written as whole numbers of a quarter pixel: half the bytes of decimals at the same look."""

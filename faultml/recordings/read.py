@@ -7,6 +7,7 @@ keeps 8 bytes a swing. The second pass reads batches.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Sequence
 from difflib import get_close_matches
 from pathlib import Path
@@ -46,9 +47,6 @@ class Season:
         Swings in the readable files, refused ones included.
     roster
         One row a player, see `faultml.recordings.roster.read_roster`; empty where there is none.
-    problems
-        What is wrong in the input so far: files at once, swings as `batches` goes on. `take_problems` hands
-        them over, so that they need not pile up.
     """
 
     def __init__(
@@ -62,7 +60,7 @@ class Season:
     ) -> None:
         self.n_swings = n_swings
         self.roster = roster
-        self.problems = problems
+        self._problems = deque(problems)  # batches may be drawn in one thread and problems taken in another
         self._files = files
         self._repeated = repeated
         self._batch_size = batch_size
@@ -72,13 +70,17 @@ class Season:
         for raw in self._raw_batches():
             repeated = np.isin(_id_hashes(raw.table), self._repeated) if len(self._repeated) else None
             checked = check_swings(raw, repeated)
-            self.problems.extend(checked.problems)
+            self._problems.extend(checked.problems)
             yield checked.batch
 
+    @property
+    def problems(self) -> list[Problem]:
+        """What is wrong in the input so far: files at once, swings as `batches` goes on."""
+        return list(self._problems)
+
     def take_problems(self) -> list[Problem]:
-        """The problems noticed since the last call."""
-        taken, self.problems = self.problems, []
-        return taken
+        """The problems noticed since the last call, handed over so that they need not pile up."""
+        return [self._problems.popleft() for _ in range(len(self._problems))]
 
     def _raw_batches(self) -> Iterator[RawSwings]:
         held: list[RawSwings] = []
@@ -96,9 +98,9 @@ class Season:
     def _raw(self) -> Iterator[RawSwings]:
         for file in self._files:
             try:
-                yield from file.read(self.problems.append)
+                yield from file.read(self._problems.append)
             except (InputError, OSError) as error:
-                self.problems.append(_of_file(file.path, error))
+                self._problems.append(_of_file(file.path, error))
 
 
 def open_season(

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
-from season_fakes import fake_season, fake_swing, write_long, write_parquet
+from season_fakes import fake_season, fake_swing, to_long, write_long, write_parquet
 
 from faultml.recordings import csv_blocks, parquet
 from faultml.recordings import read as reading
@@ -78,6 +78,17 @@ def test_problems_are_handed_over_once(tmp_path: Path) -> None:
     opened = open_season([write_parquet(mixed_season(), tmp_path / "a.parquet")], batch_size=5)
     taken = [len(opened.take_problems()) for _ in opened.batches()]
     assert taken == [1] * 5 and opened.problems == []
+
+
+def test_problems_of_rows_are_handed_over_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(csv_blocks, "BLOCK_BYTES", 20_000)
+    lines = to_long(fake_season(4)).to_csv(index=False).splitlines()
+    for at in range(4):
+        lines[2 + 402 * at] += ",extra"
+    (tmp_path / "a.csv").write_text("\n".join(lines))
+    opened = open_season([tmp_path / "a.csv"], batch_size=1)
+    taken = [row.swing for _ in opened.batches() for row in opened.take_problems()] + opened.take_problems()
+    assert taken == ["001", "002", "003", "004"]
 
 
 def test_a_season_may_be_read_twice(tmp_path: Path) -> None:

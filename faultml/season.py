@@ -85,8 +85,8 @@ class SeasonRun:
 
 
 def classify_season(
-    season: Season | Sequence[Path],
-    out: Path,
+    season: Season | Sequence[str | Path],
+    out: str | Path,
     *,
     bundle: Bundle | None = None,
     catalogue: Catalogue | None = None,
@@ -125,11 +125,11 @@ def classify_season(
     catalogue = catalogue or load_catalogue()
     coaching = load_coaching(catalogue)
     assessor = Assessor(bundle or load_bundle(), catalogue)
-    season = season if isinstance(season, Season) else open_season(season)
+    season = season if isinstance(season, Season) else open_season([Path(path) for path in season])
     running = RunningSummary()
     curves: list[pd.DataFrame] = []
     n_swings = n_assessed = 0
-    with ResultsWriter(out, format=table_format) as results:
+    with ResultsWriter(Path(out), format=table_format) as results:
         for tables in _assess_batches(assessor, season, jobs):
             results.append("swings", tables.swings)
             results.append("faults", tables.faults)

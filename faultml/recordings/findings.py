@@ -51,6 +51,9 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     slowest_seconds_hz: float
     uneven_share: float
     still_deg: float
+    dead_deg: float
+    frozen_others_deg: float
+    fine_deg: float
     radian_most: float
     radian_least_span: float
     moving_span_deg: float

@@ -24,6 +24,7 @@ def check_ranges(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
     beyond = np.array([_beyond(channel, low, high, samples, limits) for channel in range(len(CHANNELS))])
     radians = _radians(low, high, extent, limits)
     dead = _dead(extent, samples, limits) & ~radians.any(axis=0)
+    frozen = _frozen(samples, limits)
 
     def note(channel: int, mask: NDArray[np.bool_], code: str, expected: str) -> None:
         bounds = zip(low[channel, mask], high[channel, mask], strict=True)
@@ -33,7 +34,10 @@ def check_ranges(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
     for channel in (FLEXION, ULNAR):
         lowest, highest = _range(channel, limits).refused
         note(channel, radians[channel], "unit-suspected", "in degrees")
-        note(channel, dead[channel], "dead-channel", "that moves")
+        flat = extent[channel] < limits.dead_deg
+        note(channel, dead[channel] & flat, "dead-channel", "that moves")
+        note(channel, dead[channel] & ~flat, "quiet-channel", "that moves")
+        note(channel, frozen[channel] & ~dead[channel], "frozen-channel", "that does not stand still")
         note(
             channel, beyond[channel] == 2, "outside-human-range", f"within {lowest:g} to {highest:g} degrees"
         )
@@ -77,6 +81,26 @@ def _dead(extent: NDArray[np.float64], samples: Samples, limits: Limits) -> NDAr
     return dead
 
 
+def _frozen(samples: Samples, limits: Limits) -> NDArray[np.bool_]:
+    """``(2, n_swings)``: flexion, ulnar that stop for good, to the last digit, while another channel moves on far.
+
+    A channel written in whole degrees may stand in good faith: only finely written ones are judged.
+    """
+    starts, lengths = samples.starts, samples.lengths
+    frozen = np.zeros((2, len(starts)), dtype=bool)
+    for channel in (FLEXION, ULNAR):
+        flat = samples.angles_deg[channel]
+        last = starts + lengths - 1
+        for at in np.flatnonzero(flat[last] == flat[last - 1]):
+            angles_deg = samples.angles_deg[:, starts[at] : starts[at] + lengths[at]]
+            steps = np.abs(np.diff(angles_deg[channel]))
+            stops = np.flatnonzero(steps)[-1:] + 1
+            if len(stops) and steps[steps > 0].min() < limits.fine_deg:
+                others = np.delete(angles_deg[:, stops[0] :], channel, axis=0)
+                frozen[channel, at] = np.nanmax(np.ptp(others, axis=1)) >= limits.frozen_others_deg
+    return frozen
+
+
 def _radians(
     low: NDArray[np.float64], high: NDArray[np.float64], extent: NDArray[np.float64], limits: Limits
 ) -> NDArray[np.bool_]:
@@ -95,7 +119,7 @@ def _beyond(
 ) -> NDArray[np.int64]:
     """0 within human range, 1 beyond what nearly all reach, 2 beyond what any wrist can.
 
-    Flexion and ulnar deviation are held against the limits as they stand and from address.     Forearm
+    Flexion and ulnar deviation are held against the limits as they stand and from address. Forearm
     rotation has no common zero, so only its absolute angle is held against the (wide) limits.
     """
     limit = _range(channel, limits)

@@ -21,18 +21,19 @@ OWN_FOLDERS = set(FOLDERS.values()) - {"faultml"}
 MOST_LINES = 500
 
 WORDS = {"faultml", "errors", "channels", "faults"}
-STEPS = {"recordings", "motion", "features", "classifier"}
+STEPS = {"recordings", "motion", "features", "classifier", "network"}
 TABLES = {"results", "labels", "coaching"}
 MAY_IMPORT: dict[str, set[str]] = {
     "faultml": set(),
     "errors": set(),
     "channels": set(),
     "svg": {"errors"},
+    "network": set(),  # a learner on plain arrays
     "faults": {"errors", "channels"},
     "recordings": WORDS,
-    "motion": WORDS | {"recordings"},
+    "motion": WORDS | {"recordings", "network"},
     "features": WORDS | {"recordings", "motion"},
-    "classifier": WORDS | {"recordings", "motion", "features"},
+    "classifier": WORDS | {"recordings", "motion", "features", "network"},
     "results": WORDS,
     "labels": WORDS | {"results"},
     "coaching": WORDS | {"results", "labels"},  # probabilities and findings, never samples
@@ -47,6 +48,9 @@ MAY_IMPORT: dict[str, set[str]] = {
 """What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""
 
 ONLY_INSIDE_COMMANDS = {"synthetic", "pipelines", "models"}
+INSIDE = {"cli": ONLY_INSIDE_COMMANDS, "faultml": WORDS | STEPS | TABLES | {"season"}}
+"""What a room may import beyond that where the import does not run at once: public names are lazy."""
+
 LIGHT = {"faultml", "errors", "cli"}
 """What a command module may import at its top, so that ``--help`` stays fast."""
 
@@ -74,7 +78,7 @@ class Import(NamedTuple):
     name: str
     line: int
     inside: bool
-    """Whether it stands in a function."""
+    """Whether it stands in a function, or is for type checkers only."""
 
 
 def imports(node: ast.AST, package: str, inside: bool = False) -> Iterator[Import]:
@@ -86,7 +90,12 @@ def imports(node: ast.AST, package: str, inside: bool = False) -> Iterator[Impor
             above = package.split(".")[: package.count(".") + 2 - child.level] if child.level else []
             base = ".".join([*above, child.module] if child.module else above)
             yield from (Import(f"{base}.{alias.name}", child.lineno, inside) for alias in child.names)
-        yield from imports(child, package, inside or isinstance(child, ast.FunctionDef))
+        yield from imports(child, package, inside or isinstance(child, ast.FunctionDef) or for_types(child))
+
+
+def for_types(node: ast.AST) -> bool:
+    """Whether a node is ``if TYPE_CHECKING:``, whose imports never run."""
+    return isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
 
 
 def room_of(name: str) -> str:
@@ -103,9 +112,7 @@ def broken_rules(module: str, source: str, *, is_package: bool = False) -> list[
     for name, line, inside in imports(tree, module if is_package else module.rpartition(".")[0]):
         place = f"{module}:{line}: {name}"
         if name.split(".")[0] == "faultml":
-            allowed = (
-                MAY_IMPORT[room] | {room} | (ONLY_INSIDE_COMMANDS if room == "cli" and inside else set())
-            )
+            allowed = MAY_IMPORT[room] | {room} | (INSIDE.get(room, set()) if inside else set())
             if room_of(name) not in allowed:
                 broken.append(f"{place}: {room} may import {sorted(allowed)}")
             light = room_of(name) in LIGHT

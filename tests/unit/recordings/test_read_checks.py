@@ -84,13 +84,28 @@ REFUSED = {
     "too long": (fake_swing(address_s=60.0), "too-long"),
     "dead flexion": (swing(flexion_deg=np.full(402, -18.0)), "dead-channel"),
     "noise only": (swing(ulnar_deg=np.random.default_rng(1).normal(5, 1, 402)), "dead-channel"),
-    "drift and noise": (
-        swing(ulnar_deg=np.random.default_rng(1).normal(np.linspace(5, 7, 402), 0.5)),
-        "dead-channel",
+    "broken off at the top": (
+        swing(
+            ulnar_deg=np.where(
+                np.arange(402) < 160, fake_swing()["ulnar_deg"], fake_swing()["ulnar_deg"][160]
+            )
+        ),
+        "frozen-channel",
     ),
     "beyond a wrist": (swing(flexion_deg=fake_swing()["flexion_deg"] * 4), "outside-human-range"),
     "not zeroed": (swing(ulnar_deg=fake_swing()["ulnar_deg"] + 95), "outside-human-range"),
 }
+
+
+def test_a_channel_that_only_drifts_is_refused_without_a_problem() -> None:
+    row = swing(ulnar_deg=np.random.default_rng(1).normal(np.linspace(5, 7, 402), 0.5))
+    reason, _, problems, _ = check(row)
+    assert reason == "quiet-channel" and not problems
+
+
+def test_a_channel_that_rests_at_the_finish_is_not_frozen() -> None:
+    flat = fake_swing()["flexion_deg"]
+    assert check(swing(flexion_deg=np.where(np.arange(402) < 380, flat, flat[380])))[0] == ""
 
 
 @pytest.mark.parametrize("case", REFUSED)
@@ -350,5 +365,6 @@ def test_every_code_is_described_and_no_description_is_idle() -> None:
         assert f'"{code}"' in source, f"{code} is never given"
         assert finding.words and finding.docs
         assert re.fullmatch(r"[a-z]+(-[a-z0-9]+)*", code)
-        assert finding.severity != "refuse" or finding.problem
+        # A quiet channel is mostly a short shot: an answer, not a problem of the input.
+        assert finding.severity != "refuse" or finding.problem or code == "quiet-channel"
     assert limits().longest_gap_s == 0.05

@@ -54,22 +54,26 @@ def command(
     """Make a season of generated golfers with known faults, to try things on.
 
     OUT gets season/ with the recordings and roster.csv, and truth/ with what the generator knows about them: true
-    landmarks, measures, fault sizes and curves. Nothing in it comes from a real player.
+    landmarks, measures, fault sizes and curves. Nothing in it comes from a real player. The pictures of --figures
+    compare the season with published figures: that is calibration, no evidence that anything works.
 
     \b
     Example:
-      faultml simulate --out generated/ --golfers 12 --seed 1
+      faultml simulate --out generated/ --golfers 12 --seed 1 --figures
     """
     from faultml.faults.catalogue import load_catalogue
-    from faultml.synthetic.season import Recipe, draw_season
+    from faultml.synthetic.season import Recipe, draw_roster, iterate_golfers, roster_golfers
     from faultml.synthetic.write import write_synthetic
+
+    if figures:  # before the season is drawn: what it needs may not be installed
+        from faultml.synthetic.figures import write_figures
 
     catalogue = load_catalogue()
     recipe = Recipe(golfers=golfers, sessions=sessions, swings=swings, seed=seed)
-    season = draw_season(catalogue, recipe, jobs=jobs)
-    write_synthetic(season, out, season_format)
-    click.echo(f"{len(season.truth)} recordings of {golfers} generated players: {out / 'season'}")
+    drawn = roster_golfers(catalogue, recipe)
+    parts = iterate_golfers(catalogue, recipe, drawn, jobs=jobs)
+    count = write_synthetic(parts, draw_roster(drawn, recipe), out, season_format)
+    click.echo(f"{count} recordings of {golfers} generated players: {out / 'season'}")
     if figures:
-        from faultml.synthetic.figures import write_figures
-
-        click.echo(f"Figures: {write_figures(catalogue, season, out / 'figures.html')}")
+        page = write_figures(catalogue, recipe, out / "truth", out / "figures.html")
+        click.echo(f"Pictures of what was drawn: {page}")

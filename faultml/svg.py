@@ -17,7 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 from faultml.errors import MissingExtraError
 
 try:
-    from markupsafe import Markup, escape
+    from markupsafe import Markup as Markup
+    from markupsafe import escape
 except ImportError as error:
     install = "pip install 'faultml[report]'"
     raise MissingExtraError(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -47,7 +48,7 @@ def command(
     sessions: int,
     swings: int,
     seed: int,
-    season_format: str,
+    season_format: Literal["parquet", "csv"],
     jobs: int,
     figures: bool,
 ) -> None:

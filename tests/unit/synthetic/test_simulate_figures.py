@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from click.testing import CliRunner
 
 from faultml.channels import FLEXION, ULNAR
 from faultml.cli import main
+from faultml.errors import InputError, MissingExtraError
 from faultml.faults.catalogue import load_catalogue
 from faultml.faults.measure import PHASE_GRID, evaluate
 from faultml.synthetic.figures import write_figures
@@ -90,6 +92,18 @@ def test_the_page_loads_and_runs_nothing(page: str) -> None:
 def test_the_same_recipe_gives_the_same_page(season: Path, page: str) -> None:
     again = write_figures(CATALOGUE, RECIPE, season / "truth", season / "again.html")
     assert again.read_text(encoding="utf-8") == page
+
+
+def test_without_jinja2_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch, season: Path) -> None:
+    monkeypatch.setitem(sys.modules, "jinja2", None)
+    with pytest.raises(MissingExtraError, match=r"pip install 'faultml\[report\]'"):
+        write_figures(CATALOGUE, RECIPE, season / "truth", season / "none.html")
+    assert not (season / "none.html").exists()
+
+
+def test_a_page_that_cannot_be_written_is_a_typed_error(season: Path) -> None:
+    with pytest.raises(InputError, match="not-writable"):
+        write_figures(CATALOGUE, RECIPE, season / "truth", season / "no folder" / "page.html")
 
 
 @pytest.mark.parametrize("fault", CATALOGUE.ids)

@@ -18,7 +18,7 @@ from faultml.classifier.gate import SwingGate
 from faultml.faults.catalogue import Catalogue
 from faultml.motion.landmarks import LandmarkDetector
 from faultml.pipelines.card import write_card
-from faultml.pipelines.data import draw, vary
+from faultml.pipelines.data import Drawn, draw, vary
 from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.season import Recipe
@@ -26,6 +26,7 @@ from faultml.synthetic.season import Recipe
 logger = logging.getLogger(__name__)
 
 NAME: Final = "default"
+LITTLE_HINGE_WEIGHT: Final = 6.0
 _CODE: Final = ("network.py", "channels.py", "faults", "motion", "features", "classifier", "synthetic")
 
 
@@ -44,8 +45,8 @@ class Plan:
     """
 
     seed: int = 20
-    landmark_golfers: int = 4400
-    fault_golfers: int = 2400
+    landmark_golfers: int = 4000
+    fault_golfers: int = 2200
     test_golfers: int = 300
     landmark_epochs: int = 14
     fault_epochs: int = 16
@@ -93,8 +94,9 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     drawn = vary(draw(catalogue, plan.recipe(2, plan.fault_golfers), jobs=jobs), random)
     features, _ = features_of(catalogue, detector, drawn)
     logger.info("drew %d recordings for gate and faults (%.0f s)", len(drawn), time.monotonic() - started)
-    gate = SwingGate(random_state=plan.seed).fit(features.values, drawn.full, groups=drawn.golfers)
     full = drawn.full
+    gate = SwingGate(random_state=plan.seed)
+    gate.fit(features.values, full, groups=drawn.golfers, sample_weight=_gate_weights(catalogue, drawn))
     measures, guards = seen_measures(catalogue, drawn), drawn.guards(catalogue)
     # What will not be assessed is not learned from either.
     measures[np.isnan(features.measures)] = np.nan
@@ -136,6 +138,12 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     )
     write_card(folder, manifest)
     return manifest
+
+
+def _gate_weights(catalogue: Catalogue, drawn: Drawn) -> np.ndarray:
+    """Full swings with little hinge count more: they look most like the short shots that are to be refused."""
+    hinge_deg = drawn.measures(catalogue)[:, catalogue.ids.index("underset")]
+    return np.where(hinge_deg > catalogue["underset"].edge, LITTLE_HINGE_WEIGHT, 1.0)
 
 
 def code_digest() -> str:

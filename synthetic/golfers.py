@@ -32,7 +32,7 @@ TEMPO_MEAN: Final = 3.43
 TEMPO_SD_BETWEEN: Final = 0.79
 TEMPO_SD_WITHIN: Final = 0.41
 
-SLOW_START_SHARE: Final = 0.02
+SLOW_START_SHARE: Final = 0.015
 """Golfers whose downswing takes more than 0.38 s."""
 
 GRIPS: Final = ("weak", "neutral", "strong")

@@ -151,7 +151,7 @@ DEAD_CHANNEL: Final = "dead_channel"
 
 NON_SWINGS: Final[dict[str, float]] = {
     "waggle": 1.0,
-    "half_speed": 2.5,
+    "half_speed": 3.5,
     "chip": 1.5,
     "putt": 0.7,
     "walk": 0.7,
@@ -159,6 +159,6 @@ NON_SWINGS: Final[dict[str, float]] = {
     "gesture": 1.0,
     "hammer": 0.7,
     "broken_off": 1.0,
-    DEAD_CHANNEL: 2.0,
+    DEAD_CHANNEL: 0.5,
 }
 """Every kind of recording that is no full swing, with its share of them."""

@@ -34,7 +34,13 @@ class SwingGate(ClassifierMixin, BaseEstimator):
         self.rounds = rounds
         self.random_state = random_state
 
-    def fit(self, X: Array, y: NDArray[np.bool_], groups: NDArray[np.object_] | None = None) -> Self:
+    def fit(
+        self,
+        X: Array,
+        y: NDArray[np.bool_],
+        groups: NDArray[np.object_] | None = None,
+        sample_weight: Array | None = None,
+    ) -> Self:
         """Learn from features ``(n, n_features)`` and whether each recording is a full swing."""
         X, y = validate_data(self, X, y, dtype=np.float64)
         groups = np.arange(len(X)) if groups is None else groups
@@ -44,7 +50,11 @@ class SwingGate(ClassifierMixin, BaseEstimator):
         self.classes_ = np.array([False, True])
         self.trees_ = HistGradientBoostingClassifier(
             max_iter=self.rounds, learning_rate=0.1, max_leaf_nodes=15, random_state=self.random_state
-        ).fit(X[~held_out], y[~held_out].astype(int))
+        ).fit(
+            X[~held_out],
+            y[~held_out].astype(int),
+            sample_weight=None if sample_weight is None else sample_weight[~held_out],
+        )
         good = self.trees_.predict_proba(X[held_out & y.astype(bool)])[:, 1]
         self.threshold_ = float(np.clip(np.quantile(good, GOOD_REFUSED_SHARE), 0.02, 0.8))
         return self

@@ -84,9 +84,9 @@ def _release(ulnar_deg: Array, phases: Array, measure: Measure) -> Array:
     least = ulnar_deg.min(axis=1, keepdims=True)
     unhinging = ulnar_deg[:, -1:] - least
     target = least + measure.share * unhinging
-    after_least = np.arange(len(phases)) > ulnar_deg.argmin(axis=1, keepdims=True)
-    above = after_least & (ulnar_deg >= target)
-    after = np.maximum(above.argmax(axis=1), 1)
+    # The last time the curve rises through the level: noise about the most hinged moment is no release.
+    below = ulnar_deg[:, :-1] < target
+    after = below.shape[1] - below[:, ::-1].argmax(axis=1)
     rows = np.arange(len(ulnar_deg))
     low, high = ulnar_deg[rows, after - 1], ulnar_deg[rows, after]
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -82,7 +82,11 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     started = time.monotonic()
     random = np.random.default_rng(plan.seed)
 
-    drawn = draw(catalogue, plan.recipe(1, plan.landmark_golfers, non_swing_share=0.0), jobs=jobs)
+    drawn = draw(
+        catalogue,
+        plan.recipe(1, plan.landmark_golfers, non_swing_share=0.0, slow_start_share=0.08),
+        jobs=jobs,
+    )
     logger.info("drew %d recordings for the landmarks (%.0f s)", len(drawn), time.monotonic() - started)
     varied = vary(drawn, random)
     detector = LandmarkDetector(

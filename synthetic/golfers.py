@@ -32,9 +32,6 @@ TEMPO_MEAN: Final = 3.43
 TEMPO_SD_BETWEEN: Final = 0.79
 TEMPO_SD_WITHIN: Final = 0.41
 
-SLOW_START_SHARE: Final = 0.015
-"""Golfers whose downswing takes more than 0.38 s."""
-
 GRIPS: Final = ("weak", "neutral", "strong")
 _GRIP_EXTENSION_DEG: Final = {"weak": 13.0, "neutral": 20.0, "strong": 27.0}
 _GRIP_PRONATION_DEG: Final = {"weak": -8.0, "neutral": 0.0, "strong": 10.0}
@@ -81,9 +78,13 @@ def draw_golfers(
     *,
     clean_share: float = 0.12,
     style_scale: float = 1.0,
+    slow_start_share: float = 0.015,
     prefix: str = "p",
 ) -> Golfers:
-    """Golfers with zero (`clean_share`) or one to three persistent faults, and what those bring along."""
+    """Golfers with zero (`clean_share`) or one to three persistent faults, and what those bring along.
+
+    `slow_start_share` of them take 0.38 to 0.65 s for the downswing, and still release fast.
+    """
     fault_size = np.array([_persistent_faults(catalogue, random, clean_share) for _ in range(count)]).reshape(
         count, -1
     )
@@ -112,7 +113,7 @@ def draw_golfers(
     skill = random.beta(2.0, 2.0, count)
     quick = np.clip(0.27 * np.exp(random.normal(0, 0.13 * style_scale, count)), 0.18, 0.38)
     # A few start down slowly and still release fast; one of the open motion captures moves like that.
-    slow = random.random(count) < SLOW_START_SHARE
+    slow = random.random(count) < slow_start_share
     table = pd.DataFrame(
         {
             "player": [f"{prefix}{k + 1:03d}" for k in range(count)],

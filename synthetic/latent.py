@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from faultml.channels import FLEXION, PRONATION, ULNAR
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import coordinate, evaluate_all, evaluate_guards, late_save, phase_times
+from faultml.synthetic.golfers import TEMPO_SD_WITHIN
 from faultml.synthetic.patterns import Pattern, load_patterns
 from faultml.synthetic.shapes import (
     bump,
@@ -164,7 +165,7 @@ def _clock_index(time_s: float) -> int:
 
 def _draw_landmarks(plan: SwingPlan, random: np.random.Generator) -> Array:
     count = len(plan.table)
-    tempo = np.clip(plan.table["tempo"] + random.normal(0, 0.30, count), 1.5, 6.0).to_numpy(float)
+    tempo = np.clip(plan.table["tempo"] + random.normal(0, TEMPO_SD_WITHIN, count), 1.5, 6.0).to_numpy(float)
     downswing_s = plan.table["downswing_s"].to_numpy(float) * np.exp(random.normal(0, 0.03, count))
     top = np.clip(tempo * np.minimum(downswing_s, 0.36), 0.4, 2.0)
     impact = top + downswing_s
@@ -288,7 +289,7 @@ def _release(
     down = impact - top
     fault = catalogue.ids.index("early_ulnar_release")
     skill = plan.table["skill"].to_numpy(float)
-    quarter_at = np.clip(chance.normal(0.68 + 0.14 * skill, 0.035, 0.012), 0.53, 0.92)
+    quarter_at = np.clip(chance.normal(0.65 + 0.23 * skill, 0.035, 0.012), 0.53, 0.94)
     meant = plan.size[:, fault]
     edge = catalogue.faults[fault].edge
     quarter_at = np.where(down > 0.38, np.maximum(quarter_at, 1 - 0.09 / down), quarter_at)

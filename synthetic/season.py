@@ -50,6 +50,7 @@ class Recipe:
     style_scale: float = 1.0
     mounting_scale: float = 1.0
     noise_scale: float = 1.0
+    slow_start_share: float = 0.015
     non_swing_share: float = 0.06
     rate_hz: float | None = None
     shuffle_faults: bool = False
@@ -107,6 +108,7 @@ def roster_golfers(catalogue: Catalogue, recipe: Recipe) -> Golfers:
         np.random.default_rng([recipe.seed, 0]),
         clean_share=recipe.clean_share,
         style_scale=recipe.style_scale,
+        slow_start_share=recipe.slow_start_share,
     )
     named = golfers.table["player"].to_numpy(object).copy()
     named[: len(recipe.names)] = recipe.names[: len(named)]

@@ -69,17 +69,21 @@ class Network(RegressorMixin, BaseEstimator):
 
     def fit(self, X: ArrayLike, y: ArrayLike) -> Self:
         """Fit on ``(n_rows, n_inputs)`` and ``(n_rows,)`` or ``(n_rows, n_outputs)``."""
-        X, y = validate_data(self, X, y, multi_output=True, y_numeric=True, dtype=np.float64)
-        self.flat_ = y.ndim == 1
-        y = y.reshape(len(y), -1)
-        inputs, targets = StandardScaler().fit(X), StandardScaler().fit(y)
+        rows: Array
+        wanted: Array
+        rows, wanted = validate_data(self, X, y, multi_output=True, y_numeric=True, dtype=np.float64)
+        self.flat_ = wanted.ndim == 1
+        wanted = wanted.reshape(len(wanted), -1)
+        inputs, targets = StandardScaler().fit(rows), StandardScaler().fit(wanted)
         # Single precision halves the time of training and costs nothing that shows.
-        X = np.clip(inputs.transform(X), -FARTHEST, FARTHEST)
-        X, y = X.astype(np.float32), targets.transform(y).astype(np.float32)
+        scaled = np.clip(inputs.transform(rows), -FARTHEST, FARTHEST).astype(np.float32)
+        scaled_targets = targets.transform(wanted).astype(np.float32)
         self.input_mean_, self.input_scale_ = inputs.mean_, inputs.scale_
         self.target_mean_, self.target_scale_ = targets.mean_, targets.scale_
         seeds = range(self.random_state, self.random_state + self.averaged)
-        self.weights_ = Parallel(n_jobs=self.n_jobs)(delayed(self._fit_one)(X, y, seed) for seed in seeds)
+        self.weights_ = Parallel(n_jobs=self.n_jobs)(
+            delayed(self._fit_one)(scaled, scaled_targets, seed) for seed in seeds
+        )
         return self
 
     def _fit_one(self, X: Array, y: Array, seed: int) -> list[Array]:

@@ -49,8 +49,8 @@ def features_of(catalogue: Catalogue, detector: LandmarkDetector, drawn: Drawn) 
 def seen_measures(catalogue: Catalogue, drawn: Drawn) -> Array:
     """True measures, NaN where the recording cannot show them (no forearm, ends too soon), ``(n, n_faults)``."""
     measures = drawn.measures(catalogue).copy()
-    forearm = [column for column, fault in enumerate(catalogue.faults) if fault.needs_pronation]
-    measures[np.ix_(~drawn.windows.has_pronation, forearm)] = np.nan
+    forearm = np.array([fault.needs_pronation for fault in catalogue.faults])
+    measures[~drawn.windows.has_pronation[:, None] & forearm] = np.nan
     top, impact = drawn.offset_s[:, 1], drawn.offset_s[:, 2]
     for column, fault in enumerate(catalogue.faults):
         after = max(

@@ -158,4 +158,5 @@ def _spline_slopes(x: Array, y: Array) -> Array:
     secant = np.diff(y) / h[:, None, :]
     target = np.zeros_like(y)
     target[..., 1:-1] = 3 * (h[:, None, 1:] * secant[..., :-1] + h[:, None, :-1] * secant[..., 1:])
-    return np.linalg.solve(system[:, None], target[..., None])[..., 0]
+    slopes: Array = np.linalg.solve(system[:, None], target[..., None])[..., 0].astype(np.float64)
+    return slopes

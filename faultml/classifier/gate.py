@@ -43,10 +43,10 @@ class SwingGate(ClassifierMixin, BaseEstimator):
     ) -> Self:
         """Learn from features ``(n, n_features)`` and whether each recording is a full swing."""
         X, y = validate_data(self, X, y, dtype=np.float64)
-        groups = np.arange(len(X)) if groups is None else groups
-        names = np.unique(groups)
+        golfers = np.arange(len(X)) if groups is None else groups
+        names = np.unique(golfers)
         shuffled = np.random.default_rng(self.random_state).permutation(names)
-        held_out = np.isin(groups, shuffled[: max(1, len(names) // 5)])
+        held_out = np.isin(golfers, shuffled[: max(1, len(names) // 5)])
         self.classes_ = np.array([False, True])
         self.trees_ = HistGradientBoostingClassifier(
             max_iter=self.rounds, learning_rate=0.1, max_leaf_nodes=15, random_state=self.random_state

@@ -71,10 +71,10 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         X = validate_data(self, X, dtype=np.float64)
         y = check_array(y, dtype=np.float64, ensure_all_finite="allow-nan")
         check_consistent_length(X, y)
-        groups = np.arange(len(X)) if groups is None else groups
-        names = np.unique(groups)
+        golfers = np.arange(len(X)) if groups is None else groups
+        names = np.unique(golfers)
         shuffled = np.random.default_rng(self.random_state).permutation(names)
-        held_out = np.isin(groups, shuffled[: max(1, len(names) // 4)])
+        held_out = np.isin(golfers, shuffled[: max(1, len(names) // 4)])
         lacking = self._residual(X, y) / self.scale
         known = np.isfinite(lacking)
         # A gross misreading is a lost landmark, not something to learn from in proportion.

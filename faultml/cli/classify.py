@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from faultml.results.tables import TableFormat
 
 
 @click.command(short_help="Find faults and drills in a season of recordings.")
@@ -37,7 +41,7 @@ def command(
     season: tuple[Path, ...],
     out: Path,
     jobs: int,
-    table_format: str,
+    table_format: TableFormat,
     model: Path | None,
     overrides: Path | None,
     no_report: bool,

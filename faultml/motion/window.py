@@ -101,7 +101,7 @@ def make_windows(batch: SwingBatch) -> Windows:
         rates_dps=rates,
         start_s=first - anchor_s,
         end_s=last - anchor_s,
-        has_pronation=has_pronation,
+        has_pronation=np.asarray(has_pronation),
         mark_s=np.where(np.abs(mark) <= 0.4, mark, np.nan),
         sample_rate_hz=_sample_rate(batch.t_s, n_samples),
         noise_deg=_roughness(values, n_samples),

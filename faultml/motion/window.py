@@ -111,6 +111,8 @@ def make_windows(batch: SwingBatch) -> Windows:
 def _ends(t_s: Array, n_samples: NDArray[np.int64]) -> tuple[Array, Array]:
     rows = np.arange(len(t_s))
     some = n_samples > 0
+    if not some.any():
+        return np.zeros(len(t_s)), np.zeros(len(t_s))
     last = np.where(some, t_s[rows, np.maximum(n_samples - 1, 0)], 0.0)
     return np.where(some, t_s[:, 0], 0.0), last
 

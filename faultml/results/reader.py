@@ -109,7 +109,7 @@ class Results:
         return self.frame("problems")
 
 
-def read_results(folder: Path) -> Results:
+def read_results(folder: str | Path) -> Results:
     """Open a results folder.
 
     Raises
@@ -117,6 +117,7 @@ def read_results(folder: Path) -> Results:
     InputError
         ``no-such-path``, or ``not-a-results-folder`` where it has no ``run.json`` of ours.
     """
+    folder = Path(folder)
     if not folder.is_dir():
         raise InputError("no-such-path", where=str(folder), expected="a results folder")
     run = read_run(folder)

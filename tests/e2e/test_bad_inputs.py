@@ -139,13 +139,17 @@ def test_a_small_file_that_unpacks_to_gigabytes_is_refused_quickly(tmp_path: Pat
     assert "season.csv.gz" in (tmp_path / "results" / "problems.csv").read_text(encoding="utf-8")
 
 
-def test_decimal_commas_are_never_read_wrongly(good_lines: list[str], tmp_path: Path) -> None:
+def test_decimal_commas_are_read_as_meant_and_told(good_lines: list[str], tmp_path: Path) -> None:
     season = tmp_path / "season.csv"
     lines = [line.replace(",", ";").replace(".", ",") for line in good_lines]
     season.write_text("\n".join(lines), encoding="utf-8")
-    result = classify(season, tmp_path / "results")
-    assert result.exit_code == 1
-    assert "season.csv" in (tmp_path / "results" / "problems.csv").read_text(encoding="utf-8")
+    plain = tmp_path / "plain.csv"
+    plain.write_text("\n".join(good_lines), encoding="utf-8")
+    assert classify(season, tmp_path / "results").exit_code == 3
+    assert classify(plain, tmp_path / "same").exit_code == 0
+    assert "other-delimiter" in (tmp_path / "results" / "problems.csv").read_text(encoding="utf-8")
+    told, same = (pd.read_parquet(tmp_path / name / "faults.parquet") for name in ("results", "same"))
+    pd.testing.assert_frame_equal(told, same)
 
 
 def test_results_of_somebody_else_are_not_replaced(good_lines: list[str], tmp_path: Path) -> None:

@@ -1,8 +1,8 @@
 """Joint angles from the orientations of two segments, and back.
 
-International Society of Biomechanics sequence Z-X'-Y'' (Wu et al. 2005, J Biomech 38:981-992), axes X volar, Y proximal,
-Z radial. Between forearm and hand the three angles are the wrist's flexion, its ulnar deviation and what little it
-twists; between upper arm and forearm the third is pronation.
+International Society of Biomechanics sequence Z-X'-Y'' (Wu et al. 2005, J Biomech 38:981-992), axes X volar, Y
+proximal, Z radial. Between forearm and hand the three angles are the wrist's flexion, its ulnar deviation and what little
+it twists; between upper arm and forearm the third is pronation.
 """
 
 from __future__ import annotations
@@ -137,9 +137,7 @@ def _check_finite(values: Array, where: str) -> None:
     lost = np.argwhere(~np.isfinite(values))
     if len(lost):
         at = tuple(int(index) for index in lost[0])
-        raise InputError(
-            "not-finite", where=f"{where}{list(at)}", expected="a number", found=str(values[at])
-        )
+        raise InputError("not-finite", where=_place(where, at), expected="a number", found=str(values[at]))
 
 
 def _check_close(off: Array, expected: str, where: str) -> None:
@@ -147,5 +145,9 @@ def _check_close(off: Array, expected: str, where: str) -> None:
     if len(bad):
         at = tuple(int(index) for index in bad[0])
         raise InputError(
-            "not-a-rotation", where=f"{where}{list(at)}", expected=expected, found=f"off by {off[at]:.3g}"
+            "not-a-rotation", where=_place(where, at), expected=expected, found=f"off by {off[at]:.3g}"
         )
+
+
+def _place(where: str, at: tuple[int, ...]) -> str:
+    return f"{where}{list(at)}" if at else where

@@ -18,6 +18,8 @@ from faultml.synthetic.season import Recipe, draw_golfer_season, roster_golfers
 Array = NDArray[np.float64]
 
 _MARK_ERROR_S = 0.001
+_NO_BALL_SHARE = 0.10
+"""Full swings without a ball, and so without a mark, among those of a recorder that marks contact."""
 
 
 @dataclass(frozen=True)
@@ -105,13 +107,18 @@ def _draw_golfer(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, index: 
 def vary(
     drawn: Drawn, random: np.random.Generator, *, marked_share: float = 0.5, lost_share: float = 0.12
 ) -> Drawn:
-    """The same swings with contact marks given or taken away, and the forearm lost on some: more of what may come."""
+    """The same recordings with contact marks given or taken away, and the forearm lost on some.
+
+    Marks are a matter of the recorder: all of a golfer's contacts are marked or none, but for swings without a ball.
+    Else a missing mark would speak against a full swing.
+    """
     windows = drawn.windows
     count = len(windows)
-    mark_s = drawn.offset_s[:, LANDMARKS.index("impact")] + random.normal(0, _MARK_ERROR_S, count)
-    mark_s = np.where(
-        drawn.full, np.where(random.random(count) < marked_share, mark_s, np.nan), windows.mark_s
-    )
+    names, golfer = np.unique(drawn.golfers, return_inverse=True)
+    marks = (random.random(len(names)) < marked_share)[golfer]
+    contact = drawn.offset_s[:, LANDMARKS.index("impact")] + random.normal(0, _MARK_ERROR_S, count)
+    hit = marks & (random.random(count) > _NO_BALL_SHARE)
+    mark_s = np.where(drawn.full, np.where(hit, contact, np.nan), np.where(marks, windows.mark_s, np.nan))
     lost = random.random(count) < lost_share
     angles, rates, noise = windows.angles_deg.copy(), windows.rates_dps.copy(), windows.noise_deg.copy()
     for values in (angles, rates, noise):

@@ -26,7 +26,7 @@ from faultml.synthetic.season import Recipe
 logger = logging.getLogger(__name__)
 
 NAME: Final = "default"
-LITTLE_HINGE_WEIGHT: Final = 6.0
+LITTLE_HINGE_WEIGHT: Final = 10.0
 _CODE: Final = ("network.py", "channels.py", "faults", "motion", "features", "classifier", "synthetic")
 
 
@@ -45,12 +45,12 @@ class Plan:
     """
 
     seed: int = 20
-    landmark_golfers: int = 4000
+    landmark_golfers: int = 4600
     fault_golfers: int = 2200
     test_golfers: int = 300
-    landmark_epochs: int = 14
+    landmark_epochs: int = 18
     fault_epochs: int = 16
-    averaged: int = 2
+    averaged: int = 3
 
     def scaled(self, by: float) -> Plan:
         """The same plan with so many times the golfers, at least 40 of each kind."""

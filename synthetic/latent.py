@@ -244,7 +244,7 @@ def _base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chan
     pronation += early_roll_deg[:, None] * bump(t, takeaway, 0.45 * top, 0.6 * top, top)
     rolled_deg = chance.normal(-2.0 + style[:, PRONATION, 2], 2.0, 2.5)
     rolled_deg, early_s = _mistimed(catalogue, plan, ("roll_over",), rolled_deg, -900.0, chance)
-    fastest = impact + np.clip(chance.normal(0.002, 0.026, 0.004), -0.06, 0.06) - early_s
+    fastest = impact + np.clip(chance.normal(-0.006, 0.030, 0.004), -0.07, 0.06) - early_s
     roll = release_profile(t, fastest, chance.uniform(0.22, 0.42) * down, chance.uniform(0.035, 0.085))
     roll -= _at(roll, top)[:, None] * (1 - smooth_step(t, top - 0.2, top))
     rolled_share = np.clip(_at(roll, impact), 0.2, 0.9)

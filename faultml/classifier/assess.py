@@ -30,7 +30,7 @@ Texts = NDArray[np.object_]
 WIDENED: Final = 1.4
 """How much wider the measures' uncertainty is taken for a recording with a finding that widens; common practice."""
 
-YES_FROM: Final = 0.60
+YES_FROM: Final = 0.50
 NO_BELOW: Final = 0.25
 YES_PAST_SOFTNESS: Final = 0.80
 """A call is yes from this probability on, if the estimate also lies this far past the edge (in units of its softness:

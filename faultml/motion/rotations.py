@@ -1,8 +1,8 @@
 """Joint angles from the orientations of two segments, and back.
 
 International Society of Biomechanics sequence Z-X'-Y'' (Wu et al. 2005, J Biomech 38:981-992), axes X volar, Y
-proximal, Z radial. Between forearm and hand the three angles are the wrist's flexion, its ulnar deviation and what little
-it twists; between upper arm and forearm the third is pronation.
+proximal, Z radial. Between forearm and hand the three angles are the wrist's flexion, its ulnar deviation and what
+little it twists; between upper arm and forearm the third is pronation.
 """
 
 from __future__ import annotations

@@ -11,7 +11,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from faultml.synthetic.latent import CLOCK_S, Motion
+from faultml.synthetic.clock import CLOCK_S
+from faultml.synthetic.motion import Motion
 from faultml.synthetic.shapes import bump, smooth_step, wobble
 
 Array = NDArray[np.float64]

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from faultml.faults.catalogue import Catalogue
 from faultml.synthetic.golfers import draw_golfers
-from faultml.synthetic.latent import Motion, SwingPlan, draw_motion
+from faultml.synthetic.latent import draw_motion
+from faultml.synthetic.motion import Motion, SwingPlan
 from faultml.synthetic.patterns import load_patterns
 
 Array = NDArray[np.float64]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
 from typing import Final
 
 import numpy as np
@@ -12,50 +11,23 @@ import pandas as pd
 from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
-from faultml.channels import CHANNELS, ID_COLUMNS, LANDMARKS
 from faultml.faults.catalogue import Catalogue
 from faultml.recordings.swings import SwingBatch
+from faultml.synthetic.clock import CLOCK_S
 from faultml.synthetic.golfers import Golfers, draw_golfers
-from faultml.synthetic.latent import CLOCK_S, Motion, SwingPlan, draw_motion
+from faultml.synthetic.latent import draw_motion
+from faultml.synthetic.motion import Motion, SwingPlan
 from faultml.synthetic.nonswings import DEAD_CHANNEL, MOVEMENTS, NON_SWINGS
+from faultml.synthetic.padding import concatenate, stack
 from faultml.synthetic.patterns import load_patterns
+from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.sensors import Recorded, draw_recorder, kill_channels, record
 from faultml.synthetic.shapes import smooth_step, wobble
+from faultml.synthetic.tables import draw_roster, season_table, truth_table
 
 Array = NDArray[np.float64]
 
 _N_GOLFER_NUMBERS: Final = 64
-_CLUBS: Final = ("driver", "7 iron", "wedge")
-
-
-@dataclass(frozen=True)
-class Recipe:
-    """What season to draw. Everything follows from it and its seed.
-
-    Attributes
-    ----------
-    style_scale, mounting_scale, noise_scale
-        1 for everyday golfers and recorders; larger for more varied ones, as in training.
-    non_swing_share
-        Part of the recordings that is no full swing.
-    shuffle_faults
-        Draw each swing's fault sizes anew instead of following a golfer's season: more varied, for training.
-    """
-
-    golfers: int = 12
-    sessions: int = 6
-    swings: int = 12
-    seed: int = 1
-    clean_share: float = 0.12
-    style_scale: float = 1.0
-    mounting_scale: float = 1.0
-    noise_scale: float = 1.0
-    slow_start_share: float = 0.015
-    non_swing_share: float = 0.06
-    rate_hz: float | None = None
-    shuffle_faults: bool = False
-    first_day: date = date(2031, 3, 1)
-    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -142,7 +114,7 @@ def draw_golfer_season(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, i
     angles_deg = _surround(angles_deg, motion, np.isin(kind, ["full", DEAD_CHANNEL]), random)
     recorded = _record_sessions(angles_deg, motion, kind, session, recipe, random)
     recorded = kill_channels(recorded, np.flatnonzero(kind == DEAD_CHANNEL), random)
-    table = _season_table(catalogue, recipe, golfers, index, session, lesson, motion, kind, recorded, random)
+    table = season_table(catalogue, recipe, golfers, index, session, lesson, motion, kind, recorded, random)
     batch = SwingBatch(
         table=table,
         t_s=recorded.t_s,
@@ -152,7 +124,7 @@ def draw_golfer_season(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, i
     full = kind == "full"
     return GolferSeason(
         batch=batch,
-        truth=_truth_table(catalogue, table, kind, motion, size, recorded),
+        truth=truth_table(catalogue, table, kind, motion, size, recorded),
         phase_deg=np.where(full[:, None, None], motion.phase_deg, np.nan),
     )
 
@@ -270,136 +242,8 @@ def _record_sessions(
             )
         )
     return Recorded(
-        t_s=_stack([part.t_s for part in parts]),
-        angles_deg=_stack([part.angles_deg for part in parts]),
+        t_s=stack([part.t_s for part in parts]),
+        angles_deg=stack([part.angles_deg for part in parts]),
         impact_s=np.concatenate([part.impact_s for part in parts]),
         start_s=np.concatenate([part.start_s for part in parts]),
-    )
-
-
-def _stack(parts: list[Array]) -> Array:
-    """Concatenate along the first axis, padding the last with NaN."""
-    longest = max(part.shape[-1] for part in parts)
-    padded = [
-        np.pad(part, [(0, 0)] * (part.ndim - 1) + [(0, longest - part.shape[-1])], constant_values=np.nan)
-        for part in parts
-    ]
-    return np.concatenate(padded)
-
-
-def concatenate(batches: list[SwingBatch]) -> SwingBatch:
-    """Several batches as one, padded to the longest swing."""
-    return SwingBatch(
-        table=pd.concat([batch.table for batch in batches], ignore_index=True),
-        t_s=_stack([batch.t_s for batch in batches]),
-        angles_deg=_stack([batch.angles_deg for batch in batches]),
-        n_samples=np.concatenate([batch.n_samples for batch in batches]),
-    )
-
-
-def _season_table(
-    catalogue: Catalogue,
-    recipe: Recipe,
-    golfers: Golfers,
-    index: int,
-    session: NDArray[np.int64],
-    lesson: int,
-    motion: Motion,
-    kind: NDArray[np.object_],
-    recorded: Recorded,
-    random: np.random.Generator,
-) -> pd.DataFrame:
-    count = len(session)
-    player = golfers.table.iloc[index]
-    days = [(recipe.first_day + timedelta(days=7 * int(number))).isoformat() for number in session]
-    number = np.arange(count) % recipe.swings
-    context = np.where((session >= lesson) & (number < recipe.swings // 3), "practice", "play")
-    context = np.where(session == lesson + 2, "retest", context)
-    return pd.DataFrame(
-        {
-            "player": player["player"],
-            "session": days,
-            "swing": [f"{value + 1:03d}" for value in number],
-            "hand": player["hand"],
-            "club": random.choice(_CLUBS, recipe.sessions, p=[0.3, 0.5, 0.2])[session],
-            "context": context,
-            "shot": _shots(catalogue, motion, kind, random),
-            "impact_s": recorded.impact_s,
-            "reason": "",
-            "findings": [()] * count,
-        }
-    )
-
-
-def _shots(
-    catalogue: Catalogue, motion: Motion, kind: NDArray[np.object_], random: np.random.Generator
-) -> list[tuple[str, ...]]:
-    """What the ball did: a miss that goes with the faults shown, now and then another, else straight."""
-    patterns = load_patterns()
-    edges = np.array([fault.edge for fault in catalogue.faults])
-    past = np.clip(catalogue.signs * (motion.measures - edges) / (2.5 * catalogue.softness_by_fault), 0, 2)
-    misses = ("hook", "slice", "push", "pull", "fat", "thin", "heel", "toe")
-    chance = np.full((len(past), len(misses)), 0.015)
-    for column, fault in enumerate(catalogue.ids):
-        for miss, weight in patterns[fault].shots.items():
-            chance[:, misses.index(miss)] += np.nan_to_num(past[:, column]) * weight
-    # A late save turns hooks into pushes.
-    saved = motion.saved_late
-    chance[saved, 2] += 0.5 * chance[saved, 0]
-    chance[saved, 0] *= 0.5
-    chance = np.minimum(chance, 0.85)
-    drawn = random.random(chance.shape) < chance
-    first = np.where(drawn.any(axis=1), np.where(drawn, chance, -1).argmax(axis=1), -1)
-    return [
-        () if name != "full" else ((misses[which],) if which >= 0 else ("straight",))
-        for name, which in zip(kind, first, strict=True)
-    ]
-
-
-def _truth_table(
-    catalogue: Catalogue,
-    table: pd.DataFrame,
-    kind: NDArray[np.object_],
-    motion: Motion,
-    size: Array,
-    recorded: Recorded,
-) -> pd.DataFrame:
-    full = (kind == "full")[:, None]
-    landmarks = np.where(full, motion.landmarks_s + recorded.start_s[:, None], np.nan)
-    guarded = [fault.id for fault in catalogue.faults if fault.guard]
-    columns: dict[str, object] = {name: table[name] for name in ID_COLUMNS}
-    columns["kind"] = kind
-    columns |= {f"{name}_s": landmarks[:, k] for k, name in enumerate(LANDMARKS)}
-    columns |= {
-        f"measure_{fault}": np.where(full[:, 0], motion.measures[:, k], np.nan)
-        for k, fault in enumerate(catalogue.ids)
-    }
-    columns |= {
-        f"guard_{fault}": np.where(full[:, 0], motion.guards[:, k], np.nan) for k, fault in enumerate(guarded)
-    }
-    columns |= {
-        f"size_{fault}": np.where(full[:, 0], size[:, k], np.nan) for k, fault in enumerate(catalogue.ids)
-    }
-    columns["saved_late"] = motion.saved_late & full[:, 0]
-    columns |= {f"address_{name}": motion.address_deg[:, k] for k, name in enumerate(CHANNELS)}
-    return pd.DataFrame(columns)
-
-
-def draw_roster(golfers: Golfers, recipe: Recipe) -> pd.DataFrame:
-    """A roster beside the season: mostly healthy adults, some with a history, some not asked yet."""
-    random = np.random.default_rng([recipe.seed, 2])
-    count = len(golfers)
-    pain = random.choice(["none", "", "wrist"], count, p=[0.75, 0.17, 0.08])
-    return pd.DataFrame(
-        {
-            "player": golfers.table["player"],
-            "hand": golfers.table["hand"],
-            "level": random.choice(["beginner", "club", "county"], count, p=[0.3, 0.5, 0.2]),
-            "under_16": random.choice(["no", "yes", ""], count, p=[0.8, 0.1, 0.1]),
-            "usual_miss": random.choice(["", "hook", "slice", "push", "pull", "fat", "thin"], count),
-            "pain": pain,
-            "ulnar_history": random.choice(["no", "yes", ""], count, p=[0.8, 0.1, 0.1]),
-            "thumb_history": random.choice(["no", "yes", ""], count, p=[0.85, 0.05, 0.1]),
-            "lessons": "",
-        }
     )

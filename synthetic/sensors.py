@@ -15,7 +15,7 @@ from scipy.signal import lfilter
 from scipy.spatial.transform import Rotation
 
 from faultml.channels import FLEXION, PRONATION, ULNAR
-from faultml.synthetic.latent import CLOCK_S, RATE_HZ
+from faultml.synthetic.clock import CLOCK_S, RATE_HZ
 
 Array = NDArray[np.float64]
 

@@ -12,6 +12,7 @@ from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.neural_network import MLPRegressor
 from sklearn.preprocessing import StandardScaler
+from sklearn.utils import Tags
 from sklearn.utils.validation import check_is_fitted, validate_data
 from threadpoolctl import threadpool_limits
 
@@ -66,6 +67,11 @@ class Network(RegressorMixin, BaseEstimator):
         self.averaged = averaged
         self.n_jobs = n_jobs
         self.random_state = random_state
+
+    def __sklearn_tags__(self) -> Tags:
+        tags = super().__sklearn_tags__()
+        tags.target_tags.multi_output = True
+        return tags
 
     def fit(self, X: ArrayLike, y: ArrayLike) -> Self:
         """Fit on ``(n_rows, n_inputs)`` and ``(n_rows,)`` or ``(n_rows, n_outputs)``."""

@@ -31,7 +31,8 @@ def catalogue() -> Catalogue:
 @pytest.fixture(scope="session")
 def generated(catalogue: Catalogue) -> SyntheticSeason:
     """300 recordings of ten generated players, with the truth about them."""
-    from faultml.synthetic.season import Recipe, draw_season
+    from faultml.synthetic.recipe import Recipe
+    from faultml.synthetic.season import draw_season
 
     return draw_season(catalogue, Recipe(golfers=10, sessions=3, swings=10, seed=5))
 

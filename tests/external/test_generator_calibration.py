@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from faultml.faults.catalogue import Catalogue
 from faultml.synthetic.golfers import Golfers
 from faultml.synthetic.realised import TrueSwings, realised
-from faultml.synthetic.season import Recipe, draw_season, roster_golfers
+from faultml.synthetic.recipe import Recipe
+from faultml.synthetic.season import draw_season, roster_golfers
 
 Array = NDArray[np.float64]
 RECIPE = Recipe(golfers=90, sessions=1, swings=8, seed=11, non_swing_share=0.0)

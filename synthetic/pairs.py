@@ -77,7 +77,8 @@ def draw_pairs(catalogue: Catalogue, seed: int) -> list[FaultPair]:
     )
     missed = abs(_past(catalogue, motions[1]) - typical_size / catalogue.softness_by_fault)[its_own]
     score = (np.maximum(_worst_past(catalogue, motions[0]), 0) + missed).reshape(_TRIED, -1)
-    shown = score.argmin(axis=0) * len(sizes) + np.arange(len(sizes))
+    # Where too little is unhinged there is no moment of release to miss.
+    shown = np.nan_to_num(score, nan=np.inf).argmin(axis=0) * len(sizes) + np.arange(len(sizes))
     return [
         FaultPair(
             fault,

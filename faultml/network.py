@@ -114,7 +114,8 @@ class Network(RegressorMixin, BaseEstimator):
                 )
                 model.fit(X, target)
         layers = zip(model.coefs_, model.intercepts_, strict=True)
-        return [part.astype(np.float32) for layer in layers for part in layer]
+        # Half precision is finer than what the weights are known to, and keeps a bundle small.
+        return [part.astype(np.float16) for layer in layers for part in layer]
 
     def predict(self, X: ArrayLike) -> Array:
         """``(n_rows,)`` or ``(n_rows, n_outputs)``, as the targets were."""
@@ -133,7 +134,7 @@ class Network(RegressorMixin, BaseEstimator):
         for weights in self.weights_:
             value = block
             for k in range(0, len(weights), 2):
-                value = value @ weights[k] + weights[k + 1]
+                value = value @ weights[k].astype(np.float64) + weights[k + 1]
                 if k + 2 < len(weights):
                     np.maximum(value, 0, out=value)
             total += value

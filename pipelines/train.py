@@ -26,7 +26,8 @@ from faultml.synthetic.season import Recipe
 logger = logging.getLogger(__name__)
 
 NAME: Final = "default"
-LITTLE_HINGE_WEIGHT: Final = 10.0
+LITTLE_HINGE_WEIGHT: Final = 8.0
+HALF_SPEED_WEIGHT: Final = 5.0
 _CODE: Final = ("network.py", "channels.py", "faults", "motion", "features", "classifier", "synthetic")
 
 
@@ -145,9 +146,14 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
 
 
 def _gate_weights(catalogue: Catalogue, drawn: Drawn) -> np.ndarray:
-    """Full swings with little hinge count more: they look most like the short shots that are to be refused."""
+    """What is hard to tell counts more: full swings with little hinge from short shots, half speed from full."""
     hinge_deg = drawn.measures(catalogue)[:, catalogue.ids.index("underset")]
-    return np.where(hinge_deg > catalogue["underset"].edge, LITTLE_HINGE_WEIGHT, 1.0)
+    half_speed = (drawn.truth["kind"] == "half_speed").to_numpy()
+    return np.where(
+        hinge_deg > catalogue["underset"].edge,
+        LITTLE_HINGE_WEIGHT,
+        np.where(half_speed, HALF_SPEED_WEIGHT, 1.0),
+    )
 
 
 def code_digest() -> str:

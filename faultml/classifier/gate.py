@@ -12,7 +12,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 Array = NDArray[np.float64]
 
-GOOD_REFUSED_SHARE: Final = 0.008
+GOOD_REFUSED_SHARE: Final = 0.010
 """Share of good swings that the threshold may refuse, on golfers not learned from."""
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import warnings
-from typing import Final, Self
+from contextlib import AbstractContextManager
+from functools import cache
+from typing import Final, Literal, Self
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -14,7 +16,7 @@ from sklearn.neural_network import MLPRegressor
 from sklearn.preprocessing import StandardScaler
 from sklearn.utils import Tags
 from sklearn.utils.validation import check_is_fitted, validate_data
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 Array = NDArray[np.float64]
 
@@ -23,6 +25,20 @@ FARTHEST: Final = 6.0
 
 BLOCK: Final = 256
 """Rows per matrix product, always (zeros fill the last): a row's result cannot depend on its batch."""
+
+
+def one_thread(library: Literal["blas", "openmp"] | None = None) -> AbstractContextManager[object]:
+    """Keep a library's calls to the calling thread, or those of both.
+
+    What we ask of them is small: threads inside cost more than they give, and on busy cores, where they wait for each
+    other, hundreds of times as much.
+    """
+    return _libraries().limit(limits=1, user_api=library)
+
+
+@cache
+def _libraries() -> ThreadpoolController:
+    return ThreadpoolController()
 
 
 class Network(RegressorMixin, BaseEstimator):
@@ -104,8 +120,7 @@ class Network(RegressorMixin, BaseEstimator):
             warm_start=True,
         )
         target = y if y.shape[1] > 1 else y[:, 0]
-        # The products are small: threads inside them cost more than they give.
-        with threadpool_limits(1), warnings.catch_warnings():
+        with one_thread(), warnings.catch_warnings():
             # The number of epochs is ours; reaching it is no surprise.
             warnings.simplefilter("ignore", ConvergenceWarning)
             for rate, share in ((1.0, 0.7), (0.1, 0.3)):
@@ -125,7 +140,10 @@ class Network(RegressorMixin, BaseEstimator):
         blocks = -(-len(scaled) // BLOCK)
         padded = np.zeros((blocks * BLOCK, scaled.shape[1]))
         padded[: len(scaled)] = scaled
-        result = np.concatenate([self._forward(padded[k * BLOCK : (k + 1) * BLOCK]) for k in range(blocks)])
+        with one_thread("blas"):
+            result = np.concatenate(
+                [self._forward(padded[k * BLOCK : (k + 1) * BLOCK]) for k in range(blocks)]
+            )
         result = result[: len(scaled)] * self.target_scale_ + self.target_mean_
         return result[:, 0] if self.flat_ else result
 

@@ -23,6 +23,7 @@ from faultml.coaching.prescribe import Prescription, prescribe
 from faultml.coaching.rules import Coaching, load_coaching
 from faultml.coaching.summary import RunningSummary, Summary, summarise
 from faultml.faults.catalogue import Catalogue, load_catalogue
+from faultml.network import one_thread
 from faultml.recordings.problems import problems_frame
 from faultml.recordings.read import Season, open_season
 from faultml.recordings.swings import SwingBatch
@@ -181,7 +182,11 @@ def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[B
         yield from (assess_batch(assessor, batch) for batch in season.batches())
         return
     tasks = (delayed(assess_batch)(assessor, batch) for batch in season.batches())
-    yield from Parallel(n_jobs=jobs, backend="threading", return_as="generator", pre_dispatch=2 * jobs)(tasks)
+    # Held over all batches: a batch that ends would give the threads back to one that still runs.
+    with one_thread("blas"):
+        yield from Parallel(n_jobs=jobs, backend="threading", return_as="generator", pre_dispatch=2 * jobs)(
+            tasks
+        )
 
 
 def _id_order(swings: pd.DataFrame) -> np.ndarray:

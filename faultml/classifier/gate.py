@@ -10,6 +10,8 @@ from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.utils.validation import check_is_fitted, validate_data
 
+from faultml.network import one_thread
+
 Array = NDArray[np.float64]
 
 GOOD_REFUSED_SHARE: Final = 0.010
@@ -62,7 +64,9 @@ class SwingGate(ClassifierMixin, BaseEstimator):
     def predict_proba(self, X: Array) -> Array:
         """Chance of being no full swing and of being one, ``(n, 2)``."""
         check_is_fitted(self)
-        return self.trees_.predict_proba(validate_data(self, X, reset=False, dtype=np.float64))
+        X = validate_data(self, X, reset=False, dtype=np.float64)
+        with one_thread("openmp"):
+            return self.trees_.predict_proba(X)
 
     def predict(self, X: Array) -> NDArray[np.bool_]:
         """Whether each recording passes as a full swing, ``(n,)``."""

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from faultml.channels import CHANNELS, ID_COLUMNS, LANDMARKS
+from faultml.channels import CHANNELS, ID_COLUMNS, LANDMARKS, PRONATION
 from faultml.classifier.assess import Assessment, Assessor
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX
 from faultml.faults.onset import onset_phases, phase_words
@@ -104,7 +104,7 @@ def _onsets(assessor: Assessor, assessment: Assessment) -> tuple[NDArray[np.obje
 
 
 def curves_frame(assessment: Assessment, rows: NDArray[np.int64]) -> pd.DataFrame:
-    """Curves of some swings relative to address, each as far as it was recorded."""
+    """Curves of some swings relative to address, as far as recorded; null where forearm rotation was not."""
     table, d_deg = assessment.batch.table.iloc[rows], assessment.curves.d_deg[rows][:, :, CURVE_POINTS]
     recorded = np.isfinite(d_deg[:, 0]).sum(axis=1)
     forearm = assessment.windows.has_pronation[rows]
@@ -114,9 +114,6 @@ def curves_frame(assessment: Assessment, rows: NDArray[np.int64]) -> pd.DataFram
     frame["phase"] = [phases[:last] for last in recorded]
     for k, name in enumerate(CHANNELS):
         kept = [curve[k, :last] for curve, last in zip(d_deg, recorded, strict=True)]
-        frame[name] = (
-            kept
-            if k < 2
-            else [curve if has else np.empty(0) for curve, has in zip(kept, forearm, strict=True)]
-        )
+        seen = forearm if k == PRONATION else np.ones_like(forearm)
+        frame[name] = [curve if has else None for curve, has in zip(kept, seen, strict=True)]
     return pd.DataFrame(frame)

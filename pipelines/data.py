@@ -13,7 +13,8 @@ from faultml.channels import LANDMARKS, PRONATION
 from faultml.faults.catalogue import Catalogue
 from faultml.motion.window import Windows, make_windows
 from faultml.synthetic.golfers import Golfers
-from faultml.synthetic.season import Recipe, draw_golfer_season, roster_golfers
+from faultml.synthetic.recipe import Recipe
+from faultml.synthetic.season import draw_golfer_season, roster_golfers
 
 Array = NDArray[np.float64]
 

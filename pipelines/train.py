@@ -21,7 +21,7 @@ from faultml.pipelines.card import write_card
 from faultml.pipelines.data import Drawn, draw, vary
 from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
 from faultml.synthetic.coach import Coach
-from faultml.synthetic.season import Recipe
+from faultml.synthetic.recipe import Recipe
 
 logger = logging.getLogger(__name__)
 

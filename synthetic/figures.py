@@ -17,7 +17,8 @@ from faultml.svg import Drawing, Markup, Scale, padded_range, x_axis, y_axis
 from faultml.synthetic.pairs import FaultPair, draw_pairs
 from faultml.synthetic.patterns import load_patterns
 from faultml.synthetic.realised import Published, TrueSwings, load_published, read_true_swings, realised
-from faultml.synthetic.season import Recipe, roster_golfers
+from faultml.synthetic.recipe import Recipe
+from faultml.synthetic.season import roster_golfers
 
 Array = NDArray[np.float64]
 

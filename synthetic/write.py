@@ -16,7 +16,8 @@ from faultml.channels import CHANNELS, ID_COLUMNS
 from faultml.faults.measure import PHASE_GRID
 from faultml.recordings.swings import SwingBatch
 from faultml.recordings.write import write_season
-from faultml.synthetic.season import GolferSeason, concatenate
+from faultml.synthetic.padding import concatenate
+from faultml.synthetic.season import GolferSeason
 
 TRUTH_RECORDINGS: Final = "recordings.parquet"
 TRUTH_CURVES: Final = "curves.parquet"

@@ -39,7 +39,9 @@ def command(out: Path, seed: int, jobs: int) -> None:
     from faultml.classifier.bundle import load_bundle
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
-    from faultml.synthetic.season import Recipe, draw_roster, iterate_golfers, roster_golfers
+    from faultml.synthetic.recipe import Recipe
+    from faultml.synthetic.season import iterate_golfers, roster_golfers
+    from faultml.synthetic.tables import draw_roster
     from faultml.synthetic.write import write_synthetic
 
     catalogue = load_catalogue()

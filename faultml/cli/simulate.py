@@ -63,7 +63,9 @@ def command(
       faultml simulate --out generated/ --golfers 12 --seed 1 --figures
     """
     from faultml.faults.catalogue import load_catalogue
-    from faultml.synthetic.season import Recipe, draw_roster, iterate_golfers, roster_golfers
+    from faultml.synthetic.recipe import Recipe
+    from faultml.synthetic.season import iterate_golfers, roster_golfers
+    from faultml.synthetic.tables import draw_roster
     from faultml.synthetic.write import write_synthetic
 
     if figures:  # before the season is drawn: what it needs may not be installed

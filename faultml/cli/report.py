@@ -39,11 +39,15 @@ def command(
     from faultml.coaching.rules import Coaching, load_rules
     from faultml.faults.catalogue import load_catalogue
     from faultml.recordings.roster import read_roster
-    from faultml.report import read_source, write_report
+    from faultml.recordings.roster_match import match_roster
+    from faultml.report.page import write_report
+    from faultml.report.source import read_source
     from faultml.results import REPORT_FILE, read_results
 
     coaching = Coaching(load_catalogue(overrides), load_book(), load_rules())
-    source = read_source(read_results(results), read_roster(roster).table, coaching)
+    tables = read_results(results)
+    told = match_roster(read_roster(roster), tables.players["player"])
+    source = read_source(tables, told.table, coaching)
     page = out or results / REPORT_FILE
     write_report(source, page, coaching, only=players)
     click.echo(page)

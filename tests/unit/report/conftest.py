@@ -18,8 +18,9 @@ from faultml.coaching.rules import Coaching, load_rules
 from faultml.coaching.summary import summarise
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.faults.measure import PHASE_GRID, evaluate_all, late_save
-from faultml.report import ReportSource, render_report
 from faultml.report.closures import sum_closures
+from faultml.report.page import render_report
+from faultml.report.source import ReportSource
 
 ANCHORS = (0.0, 0.35, 0.5, 0.8, 1.0, 1.3, 1.6, 2.0, 2.3, 3.0)
 NEUTRAL = {

@@ -16,7 +16,8 @@ from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import merge
 from faultml.errors import InputError
-from faultml.report import ReportSource, read_source, render_report
+from faultml.report.page import render_report
+from faultml.report.source import ReportSource, read_source
 from faultml.results import FAULTS, SWINGS, ResultsWriter, read_results
 
 ROWS = 100

@@ -15,9 +15,9 @@ from faultml.coaching.book import load_book
 from faultml.coaching.rules import Coaching, load_rules
 from faultml.errors import InputError, MissingExtraError
 from faultml.faults.catalogue import load_catalogue
-from faultml.report import ReportSource, render_report, write_report
-from faultml.report.page import FULL_PLAYERS
+from faultml.report.page import FULL_PLAYERS, render_report, write_report
 from faultml.report.player_view import DRAWN_SWINGS
+from faultml.report.source import ReportSource
 
 VOID = {"meta", "br", "link", "img", "hr", "input"}
 

@@ -28,7 +28,7 @@ $(READY): requirements.lock pyproject.toml
 	$(PIP) install --no-deps --no-build-isolation --editable .
 	@touch $@
 
-demo: $(READY)  ## a season of recordings, classified: leaves demo/report.html
+demo: $(READY)  ## a season of recordings, classified: leaves demo/results/report.html
 	$(BIN)/faultml demo
 
 # One thread a process, where two processes share the cores.

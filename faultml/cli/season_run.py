@@ -6,16 +6,20 @@ import sys
 from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
 if TYPE_CHECKING:
     from faultml.classifier.bundle import Bundle
     from faultml.faults.catalogue import Catalogue
+    from faultml.recordings.problems import Problem
     from faultml.results import ResultsWriter
     from faultml.results.tables import TableFormat
     from faultml.season import BatchTables, SeasonRun
+
+MOST_NAMED: Final = 3
+MOST_KINDS: Final = 6
 
 
 def run_season(
@@ -84,7 +88,8 @@ class _ReportPage:
     def write(self, run: SeasonRun, results: ResultsWriter) -> None:
         """Write the page beside the tables."""
         from faultml.coaching.rules import load_coaching
-        from faultml.report import ReportSource, write_report
+        from faultml.report.page import write_report
+        from faultml.report.source import ReportSource
         from faultml.results import REPORT_FILE
 
         source = ReportSource(
@@ -92,6 +97,7 @@ class _ReportPage:
             closures=self._closures,
             players=run.prescription.players,
             drills=run.prescription.drills,
+            retests=run.prescription.retests,
             curves=run.curves,
             roster=run.roster,
             run=results.run,
@@ -104,10 +110,29 @@ def _outcome(run: SeasonRun, out: Path) -> str:
 
     players = run.prescription.players["player"].nunique()
     lines = [f"{run.n_assessed} of {run.n_swings} recordings assessed, {players} players."]
+    if run.unread:
+        lines.append(_first([_told(problem) for problem in run.unread], "files not read", "; "))
+    if run.unrecorded:
+        lines.append(_first(run.unrecorded, "players of the roster without recordings", ", "))
+    if run.roster_unreadable:
+        lines.append("The roster could not be read: mend it first. Until then nobody gets a drill.")
     if run.n_problems:
         lines.append(f"{run.n_problems} problems in the input: {out / 'problems.csv'}")
+        kinds = [f"{n} x {code} ({Path(file).name})" for (code, file), n in run.problem_counts.most_common()]
+        lines.append(_first(kinds, "kinds", ", ", most=MOST_KINDS))
     if not run.n_assessed:
         lines.append("Nothing could be assessed.")
     page = out / REPORT_FILE
     lines.append(f"Report: {page}" if page.exists() else f"Results: {out}")
     return "\n".join(lines)
+
+
+def _told(problem: Problem) -> str:
+    """Which file, and why it was not read."""
+    return f"{Path(problem.file).name} ({problem.code}: found {problem.found}; expected {problem.expected})"
+
+
+def _first(items: Sequence[str], what: str, between: str, most: int = MOST_NAMED) -> str:
+    """How many there are, and the first few of them."""
+    more = f"{between}and {len(items) - most} more" if len(items) > most else ""
+    return f"  {len(items)} {what}: {between.join(items[:most])}{more}"

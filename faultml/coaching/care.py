@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -20,9 +20,12 @@ from faultml.errors import InputError
 Load = Literal[
     "lag", "impact", "forced_roll", "ulnar_side", "hinge", "flexion_with_ulnar", "unhinging", "weighted"
 ]
-Pain = Literal["hurts", "unknown", "none", "cleared"]
+Pain = Literal["hurts", "unread", "unknown", "none", "cleared"]
 
 SEE_CLINICIAN = "see-clinician"
+MEND_ROSTER = "mend-roster"
+STOPS: Final[Mapping[Pain, str]] = {"hurts": SEE_CLINICIAN, "unread": MEND_ROSTER}
+"""What is known about pain that stops every drill, and the code of the reason."""
 
 
 class Limits(Record, frozen=True):
@@ -66,6 +69,7 @@ class Words(Record, frozen=True):
 
     cleared: tuple[str, ...]
     none: tuple[str, ...]
+    unread: tuple[str, ...]
     no: tuple[str, ...]
     beginner: tuple[str, ...]
     never_in_cues: tuple[str, ...]
@@ -90,7 +94,8 @@ class PlayerCare:
     Attributes
     ----------
     pain
-        ``hurts`` stops every drill; ``unknown`` asks first; ``none`` and ``cleared`` let drills through.
+        ``hurts`` stops every drill, as does ``unread``: the roster is there but cannot be read.
+        ``unknown`` asks first; ``none`` and ``cleared`` let drills through.
     said
         The roster's own words about pain, as written.
     barred
@@ -110,8 +115,8 @@ class PlayerCare:
 
     def refusal(self, loads: tuple[Load, ...], level: str) -> str:
         """Code of what keeps a drill with these loads and level from the player, "" where nothing does."""
-        if self.pain == "hurts":
-            return SEE_CLINICIAN
+        if self.pain in STOPS:
+            return STOPS[self.pain]
         reasons = [self.barred[load] for load in loads if load in self.barred]
         if not reasons and self.beginner and level == "experienced":
             reasons = ["level-experienced"]
@@ -177,7 +182,7 @@ def roster_rows(roster: pd.DataFrame | None) -> dict[str, dict[str, Any]]:
     rows: dict[str, dict[str, Any]] = {}
     for record in roster.to_dict("records"):
         row = rows.setdefault(str(record["player"]), {})
-        hurts = _pain(row.get("pain"), words)[0] == "hurts"
+        hurts = _pain(row.get("pain"), words)[0] in STOPS
         for name, value in record.items():
             if not cell_text(value) or (name == "pain" and hurts and _pain(value, words)[0] == "none"):
                 continue
@@ -200,6 +205,8 @@ def _pain(value: object, words: Words) -> tuple[Pain, str]:
         return "cleared", said
     if said.casefold() in words.none:
         return "none", said
+    if said.casefold() in words.unread:
+        return "unread", said
     return "hurts", said
 
 

@@ -210,6 +210,7 @@ class Catalogue:
         self.owner = file.owner
         self.ids = tuple(fault.id for fault in self.faults)
         self._overrides = overrides
+        self.overrides_file = where
         self._check()
         if overrides:
             self._check_overrides(overrides, where)
@@ -267,6 +268,12 @@ class Catalogue:
                 if override.fault == fault_id and override.player in ("", player):
                     chosen = Edge(override.value, self._overrides.owner)
         return chosen
+
+    @property
+    def own_edge_players(self) -> frozenset[str]:
+        """Players with an edge of their own."""
+        own = self._overrides.edge if self._overrides else ()
+        return frozenset(edge.player for edge in own if edge.player)
 
     def edges(self, players: NDArray[np.object_] | list[str]) -> NDArray[np.float64]:
         """Edges for each of many players, ``(n_players, n_faults)``."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from difflib import get_close_matches
 from typing import Final
 
 import pyarrow as pa
@@ -36,8 +37,17 @@ def check_names(names: Sequence[str]) -> None:
         raise InputError("doubled-column", expected="each column once", found=", ".join(doubled))
     missing = [name for name in NEEDED_COLUMNS if name not in names]
     if missing:
+        unknown = [name for name in names if name not in KNOWN_COLUMNS]
+        meant = [f"{name}? for {near}" for name in missing for near in _near(name, unknown)]
         found = shorten("no " + ", ".join(missing) + "; columns " + ", ".join(names))
-        raise InputError("missing-column", expected=", ".join(NEEDED_COLUMNS), found=found)
+        expected = shorten("; ".join([*meant, ", ".join(NEEDED_COLUMNS)]))
+        raise InputError("missing-column", expected=expected, found=found)
+
+
+def _near(name: str, unknown: Sequence[str]) -> list[str]:
+    """The unknown column that looks like the missing one, if there is one."""
+    plain = {other.strip().casefold(): other for other in unknown}
+    return [plain[match] for match in get_close_matches(name, plain, 1, 0.7)]
 
 
 def check_columns(schema: pa.Schema, file: str) -> list[Problem]:

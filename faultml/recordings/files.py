@@ -70,8 +70,8 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
                 "no-such-path", where=str(path), expected="a Parquet or CSV file, or a folder of them"
             )
         folder = path if path.is_dir() else path.parent
-        if found.roster is None and (folder / ROSTER_FILE).is_file():
-            found.roster = folder / ROSTER_FILE
+        if found.roster is None:
+            found.roster = _roster_in(folder)
         candidates = list(_walk(path)) if path.is_dir() else [path]
         if not candidates:
             found.problems.append(file_problem(str(path), "empty-folder", "Parquet or CSV files", "none"))
@@ -83,6 +83,16 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
     return found
 
 
+def _roster_in(folder: Path) -> Path | None:
+    """The roster of a folder, however its name is capitalised; the plain name first."""
+    if (folder / ROSTER_FILE).is_file():
+        return folder / ROSTER_FILE
+    try:
+        return next((path for path in sorted(folder.iterdir()) if path.name.lower() == ROSTER_FILE), None)
+    except OSError:
+        return None
+
+
 def _walk(folder: Path) -> Iterator[Path]:
     for place, folders, names in os.walk(folder):
         if RESULTS_MARK in names:
@@ -90,7 +100,7 @@ def _walk(folder: Path) -> Iterator[Path]:
             continue
         folders[:] = sorted(name for name in folders if name[0] not in "._")
         for name in sorted(names):
-            if name[0] not in "._" and name != ROSTER_FILE and not name.lower().startswith("readme"):
+            if name[0] not in "._" and name.lower() != ROSTER_FILE and not name.lower().startswith("readme"):
                 yield Path(place, name)
 
 

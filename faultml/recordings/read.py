@@ -8,7 +8,7 @@ keeps 8 bytes a swing. The second pass reads batches.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Final
@@ -27,7 +27,8 @@ from faultml.recordings.long_csv import CsvSeason
 from faultml.recordings.parquet import ParquetSeason, read_table
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.raw import RawSwings
-from faultml.recordings.roster import read_roster
+from faultml.recordings.roster import Roster, read_roster
+from faultml.recordings.roster_match import match_roster
 from faultml.recordings.schema import KNOWN_COLUMNS, SAMPLE_COLUMNS
 from faultml.recordings.swings import SwingBatch
 
@@ -47,6 +48,10 @@ class Season:
         Swings in the readable files, refused ones included.
     roster
         One row a player, see `faultml.recordings.roster.read_roster`; empty where there is none.
+    roster_unreadable
+        Whether there is a roster that could not be read.
+    unread
+        What was wrong with each file that was not read, or not to its end.
     """
 
     def __init__(
@@ -54,13 +59,19 @@ class Season:
         files: Sequence[SeasonFile],
         repeated: NDArray[np.uint64],
         n_swings: int,
-        roster: pd.DataFrame,
+        roster: Roster,
         problems: list[Problem],
+        unread: list[Problem],
         batch_size: int,
     ) -> None:
         self.n_swings = n_swings
-        self.roster = roster
-        self._problems = deque(problems)  # batches may be drawn in one thread and problems taken in another
+        self.roster = roster.table
+        self.unread = unread
+        self._roster = roster
+        self.roster_unreadable = roster.unreadable
+        self._problems = deque(
+            [*unread, *problems]
+        )  # batches may be drawn in one thread and problems taken in another
         self._files = files
         self._repeated = repeated
         self._batch_size = batch_size
@@ -82,6 +93,11 @@ class Season:
         """The problems noticed since the last call, handed over so that they need not pile up."""
         return [self._problems.popleft() for _ in range(len(self._problems))]
 
+    def match_roster(self, recorded: Iterable[str]) -> None:
+        """Give the roster's rows to the players recorded, see `faultml.recordings.roster_match.match_roster`."""
+        self.roster, problems = match_roster(self._roster, recorded)
+        self._problems.extend(problems)
+
     def _raw_batches(self) -> Iterator[RawSwings]:
         held: list[RawSwings] = []
         for raw in self._raw():
@@ -100,7 +116,8 @@ class Season:
             try:
                 yield from file.read(self._problems.append)
             except (InputError, OSError) as error:
-                self._problems.append(_of_file(file.path, error))
+                self.unread.append(_of_file(file.path, error))
+                self._problems.append(self.unread[-1])
 
 
 def open_season(
@@ -123,20 +140,20 @@ def open_season(
         ``no-such-path`` where a path does not exist.
     """
     found = find_files(paths)
-    problems, files, hashes = found.problems, [], []
+    unread, problems, files, hashes = found.problems, list[Problem](), [], []
     for path, kind in found.files:
         try:
             file = _open(path, kind)
             hashes.append(np.concatenate([_id_hashes(ids) for ids in file.scan()]))
         except (InputError, OSError) as error:
-            problems.append(_of_file(path, error))
+            unread.append(_of_file(path, error))
         else:
             files.append(file)
             problems.extend([*file.notes, *_misspelt(file)])
     ids, counts = np.unique(np.concatenate([np.empty(0, np.uint64), *hashes]), return_counts=True)
     players = read_roster(roster or found.roster)
     problems.extend(players.problems)
-    return Season(files, ids[counts > 1], int(counts.sum()), players.table, problems, batch_size)
+    return Season(files, ids[counts > 1], int(counts.sum()), players, problems, unread, batch_size)
 
 
 def read_frame(frame: pd.DataFrame) -> tuple[SwingBatch, list[Problem]]:

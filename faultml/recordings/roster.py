@@ -7,7 +7,7 @@ ulnar_history, thumb_history, lessons``. An empty cell is unknown, never "no" or
 or what the player says in words such as ``wrist``, ``forearm``, ``elbow``, ``thumb``, ``elsewhere``,
 ``numb``, ``clicks``, ``weak``; any other text counts as pain too. ``under_16``, ``ulnar_history`` and
 ``thumb_history`` are ``yes`` or ``no``; a history told in other words is a yes. ``lessons`` are ISO dates,
-separated by spaces or semicolons.
+separated by spaces or semicolons. Names of columns may differ in case and have spaces around them.
 
 A player may stand in several rows: the last one that says something holds, column by column, and lessons add
 up. Pain is the exception: once something hurts, only ``cleared`` ends it; a later ``none`` does not.
@@ -17,7 +17,9 @@ from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Mapping
 from datetime import date
+from difflib import get_close_matches
 from io import StringIO
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -40,6 +42,8 @@ ROSTER_COLUMNS: Final = (
 )
 MOST_BYTES: Final = 20_000_000
 NO_PAIN, CLEARED = "none", "cleared"
+NOT_READ: Final = "roster-not-read"
+"""Stands for pain where the row, or the whole roster, could not be read: what it says of pain is not known."""
 
 _YES, _NO = ("yes", "y", "true", "1"), ("no", "n", "false", "0")
 _PAIN_WORDS: Final = re.compile(
@@ -50,31 +54,37 @@ _ROW = "a row of the roster"
 
 
 class Roster(NamedTuple):
-    """One row a player: text, yes/no as True/False/None, `pain` None where unknown, `lessons` as tuples."""
+    """One row a player: text, yes/no as True/False/None, `pain` None where unknown, `lessons` as tuples.
+
+    `file` is "" where there is no roster; `unreadable` where there is one that could not be read to its end.
+    """
 
     table: pd.DataFrame
     problems: list[Problem]
+    file: str = ""
+    unreadable: bool = False
 
 
 def read_roster(path: Path | None) -> Roster:
-    """Read ``roster.csv``; without a readable one the table is empty and everything is unknown."""
+    """Read ``roster.csv``; without a readable one the table is empty."""
     if path is None:
-        return Roster(_frame({}), [])
+        return Roster(roster_frame({}), [])
+    file = str(path)
     try:
         with path.open("rb") as stream:
             content = stream.read(MOST_BYTES + 1)
         text = content.decode("utf-8-sig")
     except OSError as error:
-        return Roster(
-            _frame({}),
-            [file_problem(str(path), "unreadable", "a file that may be read", str(error.strerror))],
-        )
+        return _unread(file_problem(file, "unreadable", "a file that may be read", str(error.strerror)))
     except UnicodeDecodeError as error:
-        return Roster(_frame({}), [file_problem(str(path), "not-utf-8", "UTF-8", shorten(error))])
+        return _unread(file_problem(file, "not-utf-8", "UTF-8", shorten(error)))
     if len(content) > MOST_BYTES:
-        found = f"more than {MOST_BYTES:,} bytes"
-        return Roster(_frame({}), [file_problem(str(path), "too-large", "a roster", found)])
-    return _Reader(str(path)).read(text)
+        return _unread(file_problem(file, "too-large", "a roster", f"more than {MOST_BYTES:,} bytes"))
+    return _Reader(file).read(text)
+
+
+def _unread(problem: Problem) -> Roster:
+    return Roster(roster_frame({}), [problem], problem.file, unreadable=True)
 
 
 class _Reader:
@@ -88,17 +98,38 @@ class _Reader:
         delimiter = max(",;\t", key=first.count)
         rows = csv.reader(StringIO(text.replace("\0", "")), delimiter=delimiter)
         try:
-            names = [name.strip() for name in next(rows, [])]
-            if "player" not in names or len(set(names)) < len(names):
-                found = shorten(", ".join(names)) or "nothing"
-                self._note(1, "", "missing-column", "a column player, each column once", found)
-                return Roster(_frame({}), self._problems)
+            names = self._names(next(rows, []))
+            if names is None:
+                return Roster(roster_frame({}), self._problems, self._file, unreadable=True)
             for fields in rows:
                 if any(field.strip() for field in fields):
                     self._add(rows.line_num, names, fields)
         except csv.Error as error:
             self._note(rows.line_num, "", "damaged-file", _ROW, shorten(error))
-        return Roster(_frame(self._players), self._problems)
+            return Roster(roster_frame(self._players), self._problems, self._file, unreadable=True)
+        return Roster(roster_frame(self._players), self._problems, self._file)
+
+    def _names(self, written: list[str]) -> list[str] | None:
+        """The columns' names in small letters, None where they do not say who or what hurts."""
+        names = [name.strip().casefold() for name in written]
+        known = {name for name in names if name in ROSTER_COLUMNS}
+        if "player" not in known or any(names.count(name) > 1 for name in known):
+            found = ", ".join(names) or "nothing"
+            self._note(1, "", "missing-column", "a column player, each column once", found)
+            return None
+        for name, as_written in zip(names, written, strict=True):
+            if name in ROSTER_COLUMNS and name != as_written:
+                self._note(1, "", "other-header", name, f"{as_written}, read as meant")
+        readable = True
+        for name in names:
+            absent = [column for column in ROSTER_COLUMNS if column not in known]
+            near = get_close_matches(name, absent, 1, 0.7)
+            if "pain" in absent and "pain" in name:
+                near = ["pain"]
+            if name not in known and near:
+                self._note(1, "", "unknown-column", f"{near[0]}?", f"{name}, not read")
+                readable = readable and near != ["pain"]
+        return names if readable else None
 
     def _note(self, row: int, player: str, code: str, expected: str, found: str) -> None:
         self._problems.append(
@@ -107,10 +138,14 @@ class _Reader:
 
     def _add(self, row: int, names: list[str], fields: list[str]) -> None:
         if len(fields) != len(names):
-            self._note(row, fields[0], "field-count", f"{len(names)} fields", str(len(fields)))
+            # Such as a comma within the words about pain: whatever was meant, no drill until it is mended.
+            player = dict(zip(names, fields, strict=False)).get("player", "").strip()
+            self._note(row, player, "field-count", f"{len(names)} fields", str(len(fields)))
+            if player:
+                self._players.setdefault(player, {})["pain"] = NOT_READ
             return
         cells = dict(zip(names, fields, strict=True))
-        player = cells["player"]
+        player = cells["player"].strip()
         if not player:
             self._note(row, "", "missing-id", "a player", "an empty cell")
             return
@@ -166,7 +201,8 @@ class _Reader:
         return dates
 
 
-def _frame(players: dict[str, dict[str, Any]]) -> pd.DataFrame:
+def roster_frame(players: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:
+    """The roster as a table: one row a player, columns `ROSTER_COLUMNS`, what is not said unknown."""
     words = ("hand", "level", "usual_miss")
     columns: dict[str, Any] = {"player": pd.Series(list(players), dtype=str)}
     for name in ROSTER_COLUMNS[1:]:

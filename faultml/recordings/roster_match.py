@@ -1,0 +1,94 @@
+"""Whose row is whose: the roster's names against the recorded players'.
+
+A row about pain must not get lost over a capital letter or a space. Names that are the same but for case,
+spaces and Unicode form are taken to be one person's, and that is told.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Mapping
+from typing import Any, Final, NamedTuple
+
+import pandas as pd
+
+from faultml.recordings.problems import Problem, file_problem, shorten
+from faultml.recordings.roster import CLEARED, NO_PAIN, NOT_READ, ROSTER_COLUMNS, Roster, roster_frame
+
+NOT_RECORDED: Final = "roster-player-not-recorded"
+HISTORIES: Final = ("ulnar_history", "thumb_history", "under_16")
+
+
+class MatchedRoster(NamedTuple):
+    """The roster under the recorded players' own names, and what did not fit."""
+
+    table: pd.DataFrame
+    problems: list[Problem]
+
+
+def match_roster(roster: Roster, recorded: Iterable[str]) -> MatchedRoster:
+    """The roster with the recorded players' own names, and a problem for each that differs or is on one side only.
+
+    A row of exactly a player's name is that player's. Another row goes to the player whose name is the same
+    but for case, spaces and Unicode form. Where several players or several rows fit, what the other rows say
+    against a drill (pain, a history, an age under 16) still counts for each of those players, and nothing
+    else of them does. Where the roster could not be read, every player's `pain` is `NOT_READ`: no drill.
+    """
+    players = sorted(set(recorded))
+    if roster.unreadable:
+        return MatchedRoster(roster_frame({player: {"pain": NOT_READ} for player in players}), [])
+    if not roster.file:
+        return MatchedRoster(roster.table, [])
+    rows = {
+        row["player"]: {str(name): value for name, value in row.items()}
+        for row in roster.table.to_dict("records")
+    }
+    named: dict[str, list[str]] = {}
+    for name in rows:
+        named.setdefault(_folded(name), []).append(name)
+    by_key: dict[str, list[str]] = {}
+    for player in players:
+        by_key.setdefault(_folded(player), []).append(player)
+
+    matched: dict[str, dict[str, Any]] = {}
+    problems: list[Problem] = []
+    for player in players:
+        key = _folded(player)
+        own = rows.get(player)
+        # A row that is exactly another player's says nothing of a player who has one too.
+        others = [
+            name for name in named.get(key, []) if name != player and (own is None or name not in by_key[key])
+        ]
+        if own is None and not others:
+            problems.append(_note(roster, "player-not-in-roster", "a row for each player", player))
+            continue
+        if own is None and len(others) == len(by_key[key]) == 1:
+            matched[player] = rows[others[0]]
+        else:
+            matched[player] = _with_cautions(own or {}, [rows[name] for name in others])
+        expected = f"{player}, as in the recordings"
+        problems += [_note(roster, "roster-name-differs", expected, name) for name in others]
+    problems += [
+        _note(roster, NOT_RECORDED, "a player of the recordings", name)
+        for name in rows
+        if name not in matched and _folded(name) not in by_key
+    ]
+    return MatchedRoster(roster_frame(matched), problems)
+
+
+def _folded(name: str) -> str:
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+def _note(roster: Roster, code: str, expected: str, player: str) -> Problem:
+    found = shorten(player)
+    return file_problem(roster.file, code, shorten(expected), found)._replace(player=found)
+
+
+def _with_cautions(own: Mapping[str, Any], others: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+    row = dict(own)
+    for other in others:
+        row |= {name: True for name in HISTORIES if other[name] is True}
+        if other["pain"] not in (None, NO_PAIN, CLEARED) and row.get("pain") in (None, NO_PAIN, CLEARED):
+            row["pain"] = other["pain"]
+    return {name: value for name, value in row.items() if name in ROSTER_COLUMNS}

@@ -1,0 +1,92 @@
+"""Whatever way a name or a header is written, pain on record never leads to a drill."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from faultml.coaching.care import STOPS, care_of, load_care, roster_rows
+from faultml.recordings.roster import NOT_READ, read_roster
+from faultml.recordings.roster_match import MatchedRoster, match_roster
+
+NAMES = st.sampled_from(["Ben", "anna maria", "007", "Jos\u00e9", "p1"])
+CASES = st.sampled_from([str.upper, str.lower, str.title, str.swapcase, str])
+SPACES = st.sampled_from(["", " ", "  ", "\u00a0"])
+
+
+def matched(text: str, recorded: list[str], encoding: str = "utf-8") -> MatchedRoster:
+    with TemporaryDirectory() as folder:
+        path = Path(folder, "roster.csv")
+        path.write_text(text, encoding=encoding)
+        return match_roster(read_roster(path), recorded)
+
+
+def stopped(roster: MatchedRoster, player: str) -> bool:
+    return care_of(roster_rows(roster.table).get(player), load_care()).pain in STOPS
+
+
+@given(NAMES, CASES, CASES, CASES, SPACES, SPACES, st.booleans(), st.lists(st.sampled_from(["none", ""])))
+def test_pain_is_never_lost_over_a_name(
+    name, case, case_recorded, case_header, before, after, spaced, others
+) -> None:
+    recorded = case_recorded(name) + (after if spaced else "")
+    header = ",".join(before + case_header(column) + after for column in ("player", "hand", "pain"))
+    rows = [f"{before}{case(name)}{after},right,wrist", *(f"{name},left,{said}" for said in others)]
+    for ordered in (rows, rows[::-1]):
+        told = matched("\n".join([header, *ordered]), [recorded, "somebody else"])
+        assert stopped(told, recorded)
+        assert not stopped(told, "somebody else")
+
+
+@given(NAMES, CASES)
+def test_every_spelling_of_a_name_in_pain_is_kept_from_drills(name, case) -> None:
+    recorded = sorted({name.upper(), name.lower(), name})
+    row = case(name + " x")
+    told = matched(f"player,pain,under_16\n{row},wrist,no\n", [player + " X" for player in recorded])
+    assert all(stopped(told, player + " X") for player in recorded)
+
+
+def test_another_persons_clearance_lets_nobody_through() -> None:
+    told = matched("player,pain,under_16\nBEN,cleared,no\n", ["Ben", "ben"])
+    assert told.table["pain"].tolist() == [None, None] and told.table["under_16"].tolist() == [None, None]
+    told = matched("player,pain,level\nBen,wrist,club\nben,cleared,new\n", ["Ben"])
+    assert told.table[["pain", "level"]].values.tolist() == [["wrist", "club"]]
+
+
+def test_what_differs_is_told() -> None:
+    told = matched("player,level\nben ,club\nDan,club\nEve,club\n", ["Ben", "Eve", "Fay"])
+    assert told.table["player"].tolist() == ["Ben", "Eve"] and set(told.table["level"]) == {"club"}
+    assert [(row.code, row.player) for row in told.problems] == [
+        ("roster-name-differs", "ben"),
+        ("player-not-in-roster", "Fay"),
+        ("roster-player-not-recorded", "Dan"),
+    ]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "name,pain\nBen,wrist\n",
+        "player,pain,Pain\nBen,none,wrist\n",
+        "player,pains\nBen,wrist\n",
+        "",
+        "player\nJos\u00e9\n",
+    ],
+)
+def test_a_roster_that_cannot_be_read_means_no_drill_for_anybody(text: str) -> None:
+    told = matched(text, ["Ben", "Eve"], encoding="latin-1")
+    assert told.table["pain"].tolist() == [NOT_READ, NOT_READ]
+    assert care_of({"pain": NOT_READ}, load_care()).refusal((), "any") == "mend-roster"
+
+
+def test_a_comma_too_many_in_the_words_about_pain_means_no_drill() -> None:
+    told = matched("player,pain,level\nBen,wrist, a bit,club\nEve,none,club\n", ["Ben", "Eve"])
+    assert stopped(told, "Ben") and not stopped(told, "Eve")
+
+
+def test_without_a_roster_nobody_is_told_of() -> None:
+    assert match_roster(read_roster(None), ["Ben"]).problems == []

@@ -142,6 +142,29 @@ def test_without_a_forearm_only_its_faults_are_lost(assessor: Assessor, assessed
     assert np.isfinite(found.probability[kept][:, ~forearm]).mean() > 0.95
 
 
+def test_a_recording_that_ends_at_impact_loses_only_what_comes_after(
+    assessor: Assessor, assessed: Assessment
+) -> None:
+    rows = np.flatnonzero(assessed.assessed & assessed.windows.has_pronation & assessed.windows.marked)[:30]
+    batch = rows_of(assessed.batch, rows)
+    kept = batch.t_s <= (assessed.landmarks_s[rows, 2] + 0.02)[:, None]
+    found = assessor.assess(
+        replace(
+            batch,
+            t_s=np.where(kept, batch.t_s, np.nan),
+            angles_deg=np.where(kept[:, None], batch.angles_deg, np.nan),
+            n_samples=kept.sum(axis=1),
+        )
+    )
+    passed = found.assessed
+    column = assessor.catalogue.ids.index("hold_off")
+    assert passed.sum() >= 5
+    assert set(found.fault_reason[passed, column]) == {"ends-too-soon"}
+    assert set(found.status[passed, column]) == {"not_assessed"}
+    others = np.delete(found.fault_reason[passed], column, axis=1)
+    assert "ends-too-soon" not in others and np.isnan(found.landmarks_s[passed, 3]).all()
+
+
 def thinned(batch: SwingBatch, step: int) -> SwingBatch:
     return replace(
         batch,

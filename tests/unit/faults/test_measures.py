@@ -138,6 +138,31 @@ def test_a_coach_says_yes_past_the_edge_and_no_inside(fault_id: str, catalogue: 
     assert chance[0, column] == pytest.approx(0.5, abs=0.03)
 
 
+@pytest.mark.parametrize("last", [False, True])
+@pytest.mark.parametrize(
+    ("fault_id", "first_phase", "last_phase", "worst"),
+    [
+        ("flexed_takeaway", 0.2, 0.6, 30.0),
+        ("overset", 0.8, 1.5, -60.0),
+        ("recupping", 1.0, 1.5, -60.0),
+    ],
+)
+def test_a_span_includes_both_its_ends(
+    fault_id: str, first_phase: float, last_phase: float, worst: float, last: bool, catalogue: Catalogue
+) -> None:
+    """The worst value lies on the very end of the span; a drop's first end is what it is counted from."""
+    phase = last_phase if last else first_phase
+    drawn = curves(BY_HAND[fault_id].channel, [(phase - 0.02, 0), (phase, worst), (phase + 0.02, 0)])
+    drop = fault_id == "recupping"
+    read = evaluate(catalogue[fault_id].measure, drawn)[0]
+    assert read == pytest.approx((-worst if last else 0) if drop else worst)
+
+
+def test_the_guard_of_recupping_looks_as_far_as_its_measure(catalogue: Catalogue) -> None:
+    drawn = curves(FLEXION, [(0, 0), (1, 30), (1.48, 30), (1.5, -10), (1.52, -80), (2, 0)])
+    assert evaluate_guards(catalogue, drawn)[0, 0] == pytest.approx(-10)
+
+
 def test_recupping_needs_a_wrist_that_ends_up_extended(catalogue: Catalogue) -> None:
     """A bow that is lost, but not past the setup's angle, is not re-cupping, however much is lost."""
     column = catalogue.ids.index("recupping")

@@ -145,6 +145,16 @@ def test_a_waggle_before_the_address_does_not_move_it() -> None:
     np.testing.assert_allclose(curves.address_deg[0], [LANDMARKS[name][0] for name in CHANNELS], atol=0.5)
 
 
+def test_a_knock_at_address_does_not_move_it() -> None:
+    """The median: a few readings off, however far, are outvoted."""
+    batch = one_swing()
+    knocked = batch.angles_deg.copy()
+    knocked[0, :, (batch.t_s[0] > 0.30) & (batch.t_s[0] < 0.38)] += 40
+    windows = make_windows(replace(batch, angles_deg=knocked))
+    curves = Curves.read(windows, at_truth(windows))
+    np.testing.assert_allclose(curves.address_deg[0], [LANDMARKS[name][0] for name in CHANNELS], atol=0.5)
+
+
 def test_what_was_not_recorded_is_not_drawn() -> None:
     cut = make_windows(one_swing(until_s=TRUE_S[2] + 0.1 * DOWNSWING_S))
     curves = Curves.read(cut, at_truth(cut))

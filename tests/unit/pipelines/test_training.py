@@ -134,6 +134,9 @@ class TestCalibrationError:
         assert calibration_error(np.array([1, 1, 0, 1.0]), np.ones(4)) == pytest.approx(0.25)
         assert calibration_error(np.array([0.0, 0.0]), np.zeros(2)) == 0
 
+    def test_a_chance_of_one_stands_with_those_beside_it(self) -> None:
+        assert calibration_error(np.array([0.0, 1.0]), np.array([1.0, 0.95])) == pytest.approx(0.475)
+
     def test_gaps_do_not_cancel_between_bins(self) -> None:
         found = calibration_error(np.array([1.0, 0.0]), np.array([0.3, 0.7]))
         assert found == pytest.approx(0.7)

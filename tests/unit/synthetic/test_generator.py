@@ -167,6 +167,11 @@ def test_a_golfers_swings_do_not_depend_on_the_others(catalogue: Catalogue) -> N
     same(alone.batch, again.batch)
 
 
+def test_no_two_swings_share_their_chance(generated: SyntheticSeason) -> None:
+    starts_s = generated.batch.t_s[:, 0]
+    assert len(np.unique(starts_s)) > 0.95 * len(starts_s)
+
+
 def test_names_are_given_to_the_first(catalogue: Catalogue) -> None:
     named = roster_golfers(catalogue, replace(RECIPE, names=("wren", "heron")))
     assert named.table["player"].tolist()[:2] == ["wren", "heron"]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,8 +25,9 @@ from faultml.coaching.rules import Coaching, load_coaching
 from faultml.coaching.summary import RunningSummary, Summary, summarise
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.network import one_thread
-from faultml.recordings.problems import problems_frame
+from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
 from faultml.recordings.read import Season, open_season
+from faultml.recordings.roster_match import NOT_RECORDED
 from faultml.recordings.swings import SwingBatch
 from faultml.results import ResultsWriter
 from faultml.results.tables import TableFormat
@@ -61,11 +63,19 @@ class SeasonRun:
     curves
         Curves of at most `CURVES_PER_PLAYER` swings a player and `CURVES_IN_ALL` in all, chosen by their ids' hash.
     roster
-        As read.
+        As read, and with the names of the recordings.
     run
         The content of ``run.json`` so far.
     n_swings, n_assessed, n_problems
         Counts.
+    problem_counts
+        Problems by code and file.
+    unread
+        What was wrong with each file that was not read.
+    roster_unreadable
+        Whether there is a roster that could not be read: then nobody gets a drill.
+    unrecorded
+        Players of the roster without recordings.
     """
 
     summary: Summary
@@ -76,6 +86,10 @@ class SeasonRun:
     n_swings: int = 0
     n_assessed: int = 0
     n_problems: int = 0
+    problem_counts: Counter[tuple[str, str]] = field(default_factory=Counter)
+    unread: list[Problem] = field(default_factory=list)
+    roster_unreadable: bool = False
+    unrecorded: list[str] = field(default_factory=list)
 
     @property
     def exit_code(self) -> int:
@@ -130,11 +144,17 @@ def classify_season(
     running = RunningSummary()
     curves: list[pd.DataFrame] = []
     n_swings = n_assessed = 0
+    counts: Counter[tuple[str, str]] = Counter()
     with ResultsWriter(Path(out), format=table_format) as results:
+
+        def take_problems(problems: Sequence[Problem]) -> None:
+            results.append("problems", problems_frame(problems))
+            counts.update((problem.code, problem.file) for problem in problems)
+
         for tables in _assess_batches(assessor, season, jobs):
             results.append("swings", tables.swings)
             results.append("faults", tables.faults)
-            results.append("problems", problems_frame(season.take_problems()))
+            take_problems(season.take_problems())
             # Folded as they come, so that what is kept does not grow with the season.
             running.add(tables.summary)
             curves = [_bounded_curves([*curves, tables.curves])]
@@ -142,8 +162,12 @@ def classify_season(
             n_assessed += int(tables.swings["assessed"].sum())
             if on_batch:
                 on_batch(tables)
-        results.append("problems", problems_frame(season.take_problems()))
         summary = running.total()
+        players = summary.sessions["player"].unique()
+        season.match_roster(players)
+        last = season.take_problems()
+        take_problems([*last, *_edges_for_nobody(catalogue, players)])
+        unrecorded = [problem.player for problem in last if problem.code == NOT_RECORDED]
         prescription = prescribe(summary, season.roster, coaching)
         run = SeasonRun(
             summary=summary,
@@ -154,6 +178,10 @@ def classify_season(
             n_swings=n_swings,
             n_assessed=n_assessed,
             n_problems=results.n_problems,
+            problem_counts=counts,
+            unread=season.unread,
+            roster_unreadable=season.roster_unreadable,
+            unrecorded=unrecorded,
         )
         results.write("players", prescription.players)
         results.write("drills", prescription.drills)
@@ -187,6 +215,15 @@ def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[B
         yield from Parallel(n_jobs=jobs, backend="threading", return_as="generator", pre_dispatch=2 * jobs)(
             tasks
         )
+
+
+def _edges_for_nobody(catalogue: Catalogue, players: Iterable[str]) -> list[Problem]:
+    """A problem for each player with edges of their own who is not in the season: a name that differs?"""
+    where, expected = catalogue.overrides_file, "a player of the season"
+    return [
+        file_problem(where, "edge-for-nobody", expected, shorten(name))
+        for name in sorted(catalogue.own_edge_players - set(players))
+    ]
 
 
 def _id_order(swings: pd.DataFrame) -> np.ndarray:

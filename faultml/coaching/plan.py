@@ -9,7 +9,7 @@ from typing import Any
 
 from faultml.coaching import retest
 from faultml.coaching.book import Drill
-from faultml.coaching.care import SEE_CLINICIAN, CareRules, PlayerCare
+from faultml.coaching.care import SEE_CLINICIAN, STOPS, CareRules, PlayerCare
 from faultml.coaching.notes import Note, finding_notes, listed, reasons, save_notes, setup_notes, write
 from faultml.coaching.players import PlayerFacts, PlayerView
 from faultml.coaching.ranking import FaultWorth, Option, Situation, rank_drills
@@ -116,8 +116,8 @@ class PlayerPlan:
     @cached_property
     def reason(self) -> str:
         """Why there is no drill, "" where there is one."""
-        if self.care.pain == "hurts":
-            return SEE_CLINICIAN
+        if self.care.pain in STOPS:
+            return STOPS[self.care.pain]
         if not self.facts.assessed:
             return "no-swing-assessed"
         if self.facts.practice == self.facts.assessed:

@@ -159,3 +159,40 @@ def test_results_of_somebody_else_are_not_replaced(good_lines: list[str], tmp_pa
     (out / "letter.txt").write_text("dear", encoding="utf-8")
     assert classify(season, out).exit_code == 2
     assert (out / "letter.txt").read_text(encoding="utf-8") == "dear"
+
+
+def test_a_roster_that_does_not_fit_is_told_and_pain_still_counts(
+    good_lines: list[str], tmp_path: Path
+) -> None:
+    season, out = tmp_path / "season", tmp_path / "results"
+    season.mkdir()
+    (season / "good.csv").write_text("\n".join(good_lines), encoding="utf-8")
+    lost = good_lines[0].replace("flexion_deg", "flexion")
+    (season / "dan.csv").write_text("\n".join([lost, *swing_lines(good_lines)]), encoding="utf-8")
+    (season / "roster.csv").write_text("Player,Pain\nP001 ,wrist\ndan,none\n", encoding="utf-8")
+    edges = tmp_path / "edges.toml"
+    edges.write_text('owner = "us"\n[[edge]]\nfault = "flexed_top"\nvalue = 30.0\nplayer = "rowan"\n')
+    arguments = ["classify", str(season), "--out", str(out), "--no-report", "--catalogue", str(edges)]
+    result = CliRunner().invoke(main, arguments)
+    assert result.exit_code == 3, result.output
+    problems = pd.read_csv(out / "problems.csv", dtype=str, keep_default_na=False)
+    assert set(problems["code"]) == {
+        "missing-column",
+        "other-header",
+        "roster-name-differs",
+        "player-not-in-roster",
+        "roster-player-not-recorded",
+        "edge-for-nobody",
+    }
+    assert "flexion_deg? for flexion" in " ".join(problems["expected"])
+    drills = pd.read_parquet(out / "drills.parquet").set_index("player")
+    assert drills.loc[["p001"], "reason"].tolist() == ["see-clinician"]
+    said = result.output
+    assert "1 files not read: dan.csv (missing-column" in said
+    assert "players of the roster without recordings: dan" in said
+    assert "2 x other-header (roster.csv)" in said and len(said.splitlines()) <= 7
+
+    (season / "roster.csv").write_bytes(b"player,pain\nM\xfcller,none\n")
+    said = CliRunner().invoke(main, arguments).output
+    assert "The roster could not be read: mend it first" in said
+    assert set(pd.read_parquet(out / "drills.parquet")["reason"]) == {"mend-roster"}

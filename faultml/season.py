@@ -185,6 +185,7 @@ def classify_season(
         )
         results.write("players", prescription.players)
         results.write("drills", prescription.drills)
+        results.write("retests", prescription.retests)
         results.write("curves", run.curves)
         results.file(EXPLANATIONS_FILE).write_bytes(encode(prescription.explanations))
         results.run |= _run_record(assessor, coaching, run, started)

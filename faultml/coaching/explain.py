@@ -8,10 +8,17 @@ from typing import Final
 import msgspec
 
 from faultml.coaching.data import Record
+from faultml.coaching.notes import reasons
 from faultml.coaching.plan import PlayerPlan
 from faultml.coaching.ranking import Option, Part
 from faultml.coaching.rules import Coaching
 from faultml.errors import InputError
+
+ORDERS: Final = {
+    "order-setup": "the setup comes before the motion",
+    "order-cause": "a cause comes before what it brings with it",
+    "order-closers": "for this miss, what closes the face comes first",
+}
 
 EXPLANATIONS_FILE: Final = "explanations.json"
 """Where a run keeps all explanations beside its tables."""
@@ -38,6 +45,8 @@ class PlayerExplanation(Record, frozen=True):
         The fault most worth working on.
     reason
         Why there is no drill, "" where there is one.
+    order
+        Code of what puts the first drill before one worth more, "" where none is.
     options
         Every drill that serves one of the faults, the picked ones first.
     """
@@ -58,6 +67,7 @@ class PlayerExplanation(Record, frozen=True):
     styles: tuple[str, ...]
     leading: str
     reason: str
+    order: str
     options: tuple[Option, ...]
 
 
@@ -81,6 +91,7 @@ def explanation(plan: PlayerPlan) -> PlayerExplanation:
         styles=plan.styles,
         leading=plan.leading,
         reason=plan.reason,
+        order=plan.order,
         options=tuple(plan.options),
     )
 
@@ -134,9 +145,12 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
             f"misses: not known, every fault explains {coaching.rules.explaining.unknown:.2f} of them"
         )
     if told.late_save:
-        waits = ", ".join(named[fault] for fault in told.waiting) or "nothing, it passed"
+        waits = ", ".join(named[fault] for fault in told.waiting)
+        cause = named[coaching.rules.late_save.cause]
         lines.append(
-            f"late save seen; waiting for the re-test of {named[coaching.rules.late_save.cause]}: {waits}"
+            f"late save seen; these wait for the re-test of {cause}: {waits}"
+            if waits
+            else "late save seen; nothing waits for it"
         )
     if told.closers_first:
         lines.append("for this miss, what closes the face comes before anything that opens it")
@@ -144,6 +158,12 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
     if told.styles:
         lines.append("styles, left alone: " + ", ".join(named[fault] for fault in told.styles))
     lines.append(f"no drill: {told.reason}" if told.reason else f"leading: {named.get(told.leading, '-')}")
+    if told.order:
+        lines.append(f"the first drill is not the one worth most: {ORDERS[told.order]}")
+    lines.append(
+        "benefit = how often it shows now x how far past the edge x how well it explains the miss"
+        " x how early in the swing x what the drill may take away x what earlier drills leave of it"
+    )
     for option in told.options:
         lines += _option_lines(option, coaching)
     return lines
@@ -156,7 +176,7 @@ def _option_lines(option: Option, coaching: Coaching) -> list[str]:
         "left": "worth less",
         "later": f"later, after {coaching.words.get(option.why, option.why)}",
         "waits": f"waits for the re-test of {coaching.words.get(option.why, option.why)}",
-        "barred": f"ruled out: {option.why}",
+        "barred": f"ruled out: {reasons().get(option.why, option.why)}",
     }[option.status]
     return [f"{drill.name} [{drill.id}] {head}, benefit {option.benefit:.3f}"] + [
         _part_line(part, coaching) for part in option.parts

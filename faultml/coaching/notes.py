@@ -18,6 +18,9 @@ from faultml.coaching.setup import DRIFT, EXTENSION_HIGH, EXTENSION_LOW
 Confidence = Literal["high", "moderate", "low"]
 
 STEPS: Final[tuple[Confidence, ...]] = ("high", "moderate", "low")
+WEAK: Final = "weak-finding"
+"""Code of the note that there is too little in a finding to train."""
+
 EDGE_SLACK: Final = {"deg": 10.0, "share": 0.05}
 """How far each edge may be off: common practice, and for the release the span in which it is unsure."""
 
@@ -159,11 +162,18 @@ def save_notes(rate: float, facts: PlayerFacts, waiting: Iterable[str], coaching
     if not facts.late_save:
         return []
     rules = coaching.rules.late_save
-    notes = [write("late-save-seen", rate=percent(rate)), write("expect-pushes-meanwhile")]
+    seen = write("late-save-seen", rate=percent(rate))
     names = [coaching.words[fault] for fault in rules.waits if fault in waiting]
-    return notes + (
-        [write("waiting", faults=listed(names), cause=coaching.words[rules.cause])] if names else []
+    if not names:
+        return [seen]
+    hooks = coaching.rules.closers_first.miss in facts.misses.shares
+    waiting_note = write(
+        "waiting",
+        faults=listed(names),
+        cause=coaching.words[rules.cause],
+        risk="; taking the save away first makes the hook worse" if hooks else "",
     )
+    return [seen, write("expect-pushes-meanwhile"), waiting_note]
 
 
 def percent(share: float) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from faultml.coaching import retest
 from faultml.coaching.book import Drill
 from faultml.coaching.care import SEE_CLINICIAN, STOPS, CareRules, PlayerCare
-from faultml.coaching.notes import Note, finding_notes, listed, reasons, save_notes, setup_notes, write
+from faultml.coaching.notes import WEAK, Note, finding_notes, listed, reasons, save_notes, setup_notes, write
 from faultml.coaching.players import PlayerFacts, PlayerView
 from faultml.coaching.ranking import FaultWorth, Option, Situation, rank_drills
 from faultml.coaching.rules import LATE_SAVE, Coaching
@@ -74,10 +74,18 @@ class PlayerPlan:
 
     @cached_property
     def waiting(self) -> frozenset[str]:
-        """Faults whose drills wait for the re-test of the late save's cause."""
+        """Faults whose drills wait for the re-test of the late save's cause.
+
+        Nothing waits where the cause is not flagged or gets no drill: its re-test would never come.
+        """
         rules = self.coaching.rules.late_save
         passed = bool(self.retests.get(rules.cause, {}).get("passed", False))
-        return frozenset(rules.waits) if self.facts.late_save and not passed else frozenset()
+        if not self.facts.late_save or passed or rules.cause not in self.faults:
+            return frozenset()
+        waiting = frozenset(rules.waits)
+        options = rank_drills(self.worths, self._situation(waiting), self.coaching)
+        served = {part.fault for option in options if option.status == "picked" for part in option.parts}
+        return waiting if rules.cause in served else frozenset()
 
     @cached_property
     def windows(self) -> dict[str, PlacedWindow]:
@@ -88,12 +96,15 @@ class PlayerPlan:
     @cached_property
     def situation(self) -> Situation:
         """What the ranking has to respect."""
+        return self._situation(self.waiting)
+
+    def _situation(self, waiting: frozenset[str]) -> Situation:
         refused = {drill.id: self._refusal(drill) for drill in self.coaching.book.drills}
         first = self.coaching.rules.closers_first
         return Situation(
             refused={drill: code for drill, code in refused.items() if code},
             warnings=self.facts.setup.warnings,
-            waiting=self.waiting,
+            waiting=waiting,
             closers_first=self.facts.misses.shares.get(first.miss, 0.0) >= first.share,
         )
 
@@ -148,7 +159,7 @@ class PlayerPlan:
     def drill_notes(self, option: Option) -> list[Note]:
         """What to say with a picked drill; what holds for the player as a whole is said with the first."""
         drill, main = self.coaching.book[option.drill], option.main
-        notes = self.finding_notes(main)
+        notes = self._order_notes(option) + self._weak_notes(option) + self.finding_notes(main)
         after = [fault for fault in self.faults if fault in self.coaching.brings.get(main, ())]
         if after:
             notes.append(write("comes-first", faults=self._named(after)))
@@ -180,6 +191,36 @@ class PlayerPlan:
         if self.reason == "waiting":
             return whole  # the late save and what waits for it are said there
         return [first[self.reason]() if self.reason in first else write(self.reason), *whole]
+
+    @cached_property
+    def order(self) -> str:
+        """Code of what puts the first drill before one that is expected to bring more, "" where none is."""
+        first = self.picked[0] if self.picked else None
+        if first is None or max(option.benefit for option in self.picked) <= first.benefit:
+            return ""
+        if self.coaching.book[first.drill].phase == "setup":
+            return "order-setup"
+        brought = set(self.coaching.brings.get(first.main, ()))
+        if self.situation.closers_first and not brought & {option.main for option in self.picked[1:]}:
+            return "order-closers"
+        return "order-cause"
+
+    def _order_notes(self, option: Option) -> list[Note]:
+        if option.rank != 1 or not self.order:
+            return []
+        best = max(self.picked, key=lambda each: each.benefit)
+        name = self.coaching.book[best.drill].name
+        return [write(self.order, drill=name, miss=self.coaching.rules.closers_first.miss)]
+
+    def _weak_notes(self, option: Option) -> list[Note]:
+        """Whether there is too little in it to train."""
+        row = self.view.rows[option.main]
+        sign = next((each.sign for each in self.coaching.catalogue.faults if each.id == option.main), 1)
+        inside = sign * (row["measure"] - row["edge"]) <= 0
+        if inside:
+            return [write(WEAK, why="on average it lies inside the edge, or at it")]
+        little = option.benefit < self.coaching.rules.benefit.weak
+        return [write(WEAK, why="little is to be gained")] if little else []
 
     def _of_kind(self, kind: str) -> tuple[str, ...]:
         return tuple(fault for fault, row in self.view.rows.items() if row["kind"] == kind)

@@ -129,7 +129,14 @@ def _with_kinds(
 ) -> dict[str, dict[str, Any]]:
     """Say of a player's rows what explains the miss, and whether each is a fault, a style, or nothing."""
     rules, known = coaching.rules, facts.misses.known
-    shown = {name for name, row in own.items() if name != LATE_SAVE and row["rate_now"] >= rules.shows.rate}
+    of_sessions = {fault.id for fault in coaching.catalogue.session_faults}
+    shown = {
+        name
+        for name, row in own.items()
+        if name != LATE_SAVE
+        and row["rate_now"] >= rules.shows.rate
+        and (name not in of_sessions or _wanders(row, rules))
+    }
     seen = shown | ({LATE_SAVE} if facts.late_save else set())
     explained = explains(facts.misses, shots, own, rules)
     explained = pass_back(explained, coaching.brings, seen, rules.explaining.inherit)
@@ -149,6 +156,11 @@ def _with_kinds(
             "miss": facts.misses.main,
         }
     return rows
+
+
+def _wanders(row: Mapping[str, Any], rules: Rules) -> bool:
+    """Whether a fault of a session is past its edge on average, in more than a session or two."""
+    return bool(row["measure"] > row["edge"] and row["rate_lo"] >= rules.shows.session_least)
 
 
 def _kind(

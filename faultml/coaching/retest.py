@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
-from faultml.coaching.book import Drill
+from faultml.coaching.book import Drill, Retest
 from faultml.coaching.rules import Coaching
-from faultml.coaching.sessions import natural_key, session_date
+from faultml.coaching.sessions import COUNTING, natural_key, number_sessions, session_date
 from faultml.coaching.summary import Summary
 
-COLUMNS = ["player", "fault", "session", "swings", "inside", "share", "needed", "later_day", "passed"]
+COLUMNS: Final = [
+    "player", "fault", "session", "swings", "inside", "share", "needed", "later_day", "passed",
+    "rate_before", "later_swings", "later_inside", "held",
+]  # fmt: skip
 
 
 def retest_results(summary: Summary, coaching: Coaching) -> pd.DataFrame:
@@ -25,7 +28,10 @@ def retest_results(summary: Summary, coaching: Coaching) -> pd.DataFrame:
         ``player, fault, session``, the measured re-test ``swings``, those ``inside`` the corridor, their
         ``share``, the share ``needed`` (that of the drill which serves the fault best), ``later_day``
         (false where the session also holds practice with feedback) and ``passed``: enough inside, ten
-        swings or more, on a later day.
+        swings or more, on a later day. ``rate_before`` is the share of swings that showed the fault in
+        sessions before it, NaN where there is none. ``later_swings`` and ``later_inside`` count the swings
+        without feedback of all later sessions; ``held`` says of a passed one whether enough of those are
+        inside, NA where it did not pass or fewer than ten came later.
     """
     rows = summary.faults[summary.faults["context"] == "retest"]
     rows = rows[(rows["n_measured"] > 0) & rows["fault"].isin(coaching.catalogue.ids)]
@@ -44,9 +50,34 @@ def retest_results(summary: Summary, coaching: Coaching) -> pd.DataFrame:
     enough = table["swings"] >= rows["fault"].map({fault: need.of for fault, need in needs.items()}).astype(
         float
     )
-    return table.assign(passed=enough & table["later_day"] & (table["share"] >= table["needed"]))[
-        COLUMNS
-    ].reset_index(drop=True)
+    table = table.assign(passed=enough & table["later_day"] & (table["share"] >= table["needed"]))
+    return _with_the_time_around(table.reset_index(drop=True), summary, needs)
+
+
+def _with_the_time_around(table: pd.DataFrame, summary: Summary, needs: Mapping[str, Retest]) -> pd.DataFrame:
+    """Add what the sessions before and after each re-test say of its fault, practice left out."""
+    free = summary.faults[summary.faults["context"].isin(COUNTING)]
+    order = number_sessions(summary.sessions)
+    places = summary.sessions[["player", "session"]].assign(place=order).drop_duplicates()
+    sums = free[["player", "fault", "session", "n", "p", "n_measured", "n_inside"]].merge(places)
+    marked = table[["player", "fault", "session"]].assign(row=table.index).merge(places)
+    around = marked.merge(sums, on=["player", "fault"], suffixes=("", "_other"))
+    figures = ["n", "p", "n_measured", "n_inside"]
+
+    def total(rows: pd.DataFrame) -> pd.DataFrame:
+        return rows.groupby("row")[figures].sum().reindex(table.index, fill_value=0)
+
+    before = total(around[around["place_other"] < around["place"]])
+    after = total(around[around["place_other"] > around["place"]])
+    least = table["fault"].map({fault: need.of for fault, need in needs.items()}).astype(float)
+    told = table["passed"] & (after["n_measured"] >= least)
+    held = (after["n_inside"] >= table["needed"] * after["n_measured"]).astype("boolean")
+    return table.assign(
+        rate_before=before["p"].astype(float) / before["n"].astype(float).replace(0.0, float("nan")),
+        later_swings=after["n_measured"].astype(int),
+        later_inside=after["n_inside"].astype(int),
+        held=held.where(told),
+    )[COLUMNS]
 
 
 def latest(results: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:

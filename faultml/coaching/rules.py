@@ -49,6 +49,7 @@ class ShowsRules(Record, frozen=True):
 
     rate: Share
     late_save_rate: Share
+    session_least: Share
 
 
 class StyleRules(Record, frozen=True):
@@ -85,6 +86,7 @@ class BenefitRules(Record, frozen=True):
     severity_cap: Positive
     reserves: int
     least: float
+    weak: float
 
 
 class Early(Record, frozen=True):

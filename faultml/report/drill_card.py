@@ -7,12 +7,23 @@ from dataclasses import dataclass
 import numpy as np
 from markupsafe import Markup
 
+from faultml.channels import CHANNELS
 from faultml.coaching.book import Drill
+from faultml.coaching.notes import WEAK
 from faultml.coaching.rules import Coaching
 from faultml.report.charts import practice_window
 from faultml.report.gates import DRAWN_STATS
 from faultml.report.player_tables import PlayerTables, Row
-from faultml.report.text import CHANNEL_ENDS, CHANNEL_NAMES, degrees, listed, span_words
+from faultml.report.text import (
+    CHANNEL_ENDS,
+    CHANNEL_NAMES,
+    degrees,
+    edge_words,
+    listed,
+    measure_words,
+    size,
+    span_words,
+)
 
 
 @dataclass(frozen=True)
@@ -25,6 +36,7 @@ class DrillCard:
     dose: str
     retest: str
     confidence: str
+    first: list[str]
     notes: list[str]
     drill: Drill
 
@@ -40,6 +52,8 @@ def drill_card(row: Row, tables: PlayerTables, coaching: Coaching) -> DrillCard:
     channel = row["window_channel"]
     low, high = row["window_lo_deg"], row["window_hi_deg"]
     where = f"{CHANNEL_NAMES[channel]} {degrees(low)} to {degrees(high)} from your own setup"
+    if drill.phase == "setup":
+        where += _absolute(row, tables)
     span = span_words(row["window_from"], row["window_to"])
     names = listed([coaching.words[fault] for fault in row["faults"]])
     now, edge = _now_and_edge(row, tables, coaching)
@@ -54,13 +68,52 @@ def drill_card(row: Row, tables: PlayerTables, coaching: Coaching) -> DrillCard:
             edge_deg=edge,
             label=f"Practice window: {where}",
         ),
-        window_words=f"Practice window: {where}, {span}.",
+        window_words=f"Practice window: {where}, {span}.{_judged(drill)}",
         dose=str(row["dose"]),
-        retest=f"{row['retest']}{due}.",
+        retest=f"{row['retest']}{due}.{_corridor(row, tables, coaching)}",
         confidence=str(row["confidence"]),
-        notes=[note_text(note) for note in row["notes"]],
+        first=[note_text(note) for note in row["notes"] if _stands_first(note)],
+        notes=[note_text(note) for note in row["notes"] if not _stands_first(note)],
         drill=drill,
     )
+
+
+def _stands_first(note: str) -> bool:
+    """Whether a note says why this drill is first, or that it is not needed yet."""
+    return note.startswith(("order-", f"{WEAK}: "))
+
+
+def _absolute(row: Row, tables: PlayerTables) -> str:
+    """A setup drill's window as absolute angles, where the setup is known."""
+    setup = float(tables.address_deg[CHANNELS.index(row["window_channel"])])
+    if not np.isfinite(setup):
+        return ""
+    low, high = (degrees(setup + row[name]) for name in ("window_lo_deg", "window_hi_deg"))
+    return f" as it is now, so {low} to {high} absolute"
+
+
+def _judged(drill: Drill) -> str:
+    if drill.phase != "setup":
+        return ""
+    return " It is a change of the setup itself, judged by the absolute angle at address."
+
+
+def _corridor(row: Row, tables: PlayerTables, coaching: Coaching) -> str:
+    """The corridor's edge in numbers, which is another thing than the practice window."""
+    fault = row["faults"][0] if len(row["faults"]) else ""
+    if fault not in tables.faults:
+        return ""
+    figures = tables.faults[fault]
+    if fault in coaching.catalogue.ids:
+        entry = coaching.catalogue[fault]
+        outside = f"{measure_words(entry.measure)} {edge_words(entry, figures['edge'])}"
+        whose = (
+            "in degrees from the swing's own address" if entry.unit == "deg" else "a share of the downswing"
+        )
+        told = f"outside is {outside} ({whose})"
+    else:
+        told = f"outside is a spread (SD) above {size(figures['edge'], figures['unit'])}"
+    return f" The corridor is not the practice window: {told}."
 
 
 def _now_and_edge(row: Row, tables: PlayerTables, coaching: Coaching) -> tuple[float | None, float | None]:

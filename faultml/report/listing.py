@@ -13,7 +13,16 @@ import msgspec
 from faultml.coaching.book import Drill
 from faultml.coaching.rules import Coaching
 from faultml.faults.catalogue import Fault, SessionFault
-from faultml.report.text import CHANNEL_NAMES, degrees, edge_words, listed, measure_words, size, span_words
+from faultml.report.text import (
+    CHANNEL_NAMES,
+    degrees,
+    edge_words,
+    handed,
+    listed,
+    measure_words,
+    size,
+    span_words,
+)
 
 WIDTH: Final = 92
 LABEL_WIDTH: Final = 12
@@ -44,8 +53,8 @@ def _fault(fault: Fault, coaching: Coaching, player: str) -> Entry:
     lines: list[tuple[str, str | list[str]]] = [
         ("measured", f"{measure_words(fault.measure)}, from the swing's own address"),
         ("present", f"{edge_words(fault, edge.value)} - {edge.owner}"),
-        ("face", fault.face),
-        ("ball", fault.ball),
+        ("face", handed(fault.face)),
+        ("ball", handed(fault.ball)),
         ("mimicked by", "; ".join(fault.mimics)),
         ("brings", listed(brings)),
         ("drills", _drills_for(fault.id, coaching)),

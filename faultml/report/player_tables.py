@@ -31,6 +31,8 @@ class PlayerTables:
         Rows of ``players``, by fault.
     drills
         Rows of ``drills``, by rank.
+    retests
+        Rows of ``retests``.
     roster
         The roster's row, empty where there is none.
     curves
@@ -44,6 +46,7 @@ class PlayerTables:
     name: str
     faults: Mapping[str, Row]
     drills: Sequence[Row]
+    retests: Sequence[Row]
     roster: Row
     curves: pd.DataFrame
     fault_sums: pd.DataFrame
@@ -98,12 +101,14 @@ def player_tables(source: ReportSource) -> list[PlayerTables]:
     players, drills = _records(source.players), _records(source.drills)
     faults, sessions = _frames(source.summary.faults), _frames(source.summary.sessions)
     curves, roster = _frames(source.curves), _records(source.roster)
+    retests = _records(source.retests)
     closures: dict[str, dict[str, float]] = source.closures.to_dict("index")
     return [
         PlayerTables(
             name=name,
             faults={str(row["fault"]): _known(row) for row in players[name]},
             drills=sorted(drills.get(name, []), key=lambda row: int(row["rank"])),
+            retests=sorted(retests.get(name, []), key=lambda row: natural_key(str(row["session"]))),
             roster=next(iter(roster.get(name, [])), {}),
             curves=curves.get(name, source.curves.iloc[:0]),
             fault_sums=faults.get(name, source.summary.faults.iloc[:0]),

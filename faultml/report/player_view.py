@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from faultml.channels import CHANNELS
 from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.report.changes import gone_lines, retest_lines
 from faultml.report.charts import closure_budget
 from faultml.report.closures import budget
 from faultml.report.drill_card import DrillCard, drill_card, note_text
@@ -46,6 +47,7 @@ class PlayerView:
     name: str
     meta: str
     sentence: str
+    changes: list[str]
     has_pronation: bool
     keep: list[str]
     warnings: list[str]
@@ -66,6 +68,7 @@ def player_view(player: PlayerTables, anchor: str, coaching: Coaching, *, with_f
         name=shown(player.name),
         meta=meta(player),
         sentence=sentence(player, coaching),
+        changes=retest_lines(player, coaching) + gone_lines(player, coaching),
         has_pronation=bool(np.isfinite(player.address_deg[CHANNELS.index("pronation_deg")])),
         keep=keep(player, coaching),
         warnings=warnings(player, coaching),

@@ -10,9 +10,11 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from faultml import __version__
+from faultml.coaching.notes import WEAK
 from faultml.coaching.rules import Coaching
 from faultml.coaching.sessions import natural_key, session_date
 from faultml.recordings.findings import findings
+from faultml.report.changes import change_words
 from faultml.report.charts import Share, whisker, whisker_axis, whisker_scale
 from faultml.report.drill_card import note_text
 from faultml.report.fault_table import going
@@ -46,6 +48,7 @@ class RosterLine:
     often: str = ""
     sure: str = ""
     going: str = ""
+    changed: str = ""
 
 
 @dataclass(frozen=True)
@@ -159,6 +162,7 @@ def _roster_line(player: PlayerTables, anchor: str, coaching: Coaching) -> Roste
     main = player.main_fault
     counted = f"{player.assessed:,} of {player.swings:,}"
     line = RosterLine(anchor, shown(player.name), counted, _miss(player), _next(player, coaching))
+    line = replace(line, changed="; ".join(change_words(player, coaching)))
     if main is None:
         return replace(line, fault=_no_fault(player))
     share = Share(main["rate"], main["rate_lo"], main["rate_hi"])
@@ -193,7 +197,8 @@ def _miss(player: PlayerTables) -> str:
 def _next(player: PlayerTables, coaching: Coaching) -> str:
     first = player.first_drill
     if first is not None:
-        return coaching.book[first["drill"]].name
+        watch = "watch only: " if any(note.startswith(f"{WEAK}: ") for note in first["notes"]) else ""
+        return watch + coaching.book[first["drill"]].name
     if player.waits_for_clinician:
         return "waits for a clinician"
     return note_text(player.drills[0]["notes"][0]) if player.drills and len(player.drills[0]["notes"]) else ""

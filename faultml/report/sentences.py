@@ -70,16 +70,22 @@ def keep(tables: PlayerTables, coaching: Coaching) -> list[str]:
     """What not to change: the save while its cause is there, styles, and what is sound."""
     rows, rules = tables.faults, coaching.rules.late_save
     lines = []
-    if rows.get(LATE_SAVE, {}).get("kind") == "pattern":
+    told = {note.split(":", 1)[0] for row in tables.drills for note in row["notes"]}
+    if "waiting" in told:
         waiting = [
             coaching.words[fault] for fault in rules.waits if rows.get(fault, {}).get("kind") == "fault"
         ]
         what = f"The {listed(waiting)}" if waiting else "The late save itself"
         cause = coaching.words[rules.cause]
+        hook = coaching.rules.closers_first.miss
+        hooks = any(hook in str(row["miss"]).split() for row in rows.values())
+        risk = f"Take it away first and the {hook} gets worse. " if hooks else ""
         lines.append(
-            f"{what}, for now: that is how the ball is saved while the {cause} is there. "
-            "Take it away first and the hook gets worse; expect pushes meanwhile."
+            f"{what}, for now: that is how the ball is saved while the {cause} is there. {risk}"
+            "Expect pushes meanwhile."
         )
+    elif rows.get(LATE_SAVE, {}).get("kind") == "pattern":
+        lines.append("The late save was seen; it is no fault by itself, and nothing waits for it.")
     for fault, row in rows.items():
         if row["kind"] == "style":
             lines.append(

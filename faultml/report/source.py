@@ -24,7 +24,7 @@ class ReportSource:
         The season's sums.
     closures
         Merged `sum_closures` of the season.
-    players, drills, curves
+    players, drills, retests, curves
         The result tables of these names.
     roster
         What `read_roster` gave, empty where there is none.
@@ -36,6 +36,7 @@ class ReportSource:
     closures: pd.DataFrame
     players: pd.DataFrame
     drills: pd.DataFrame
+    retests: pd.DataFrame
     curves: pd.DataFrame
     roster: pd.DataFrame
     run: Mapping[str, Any] = field(default_factory=dict)
@@ -58,6 +59,7 @@ def read_source(results: Results, roster: pd.DataFrame, coaching: Coaching) -> R
         closures=closures,
         players=results.players,
         drills=results.drills,
+        retests=results.retests,
         curves=results.curves,
         roster=roster,
         run=results.run,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from functools import lru_cache
 from importlib import resources
@@ -15,6 +16,7 @@ from faultml.faults.catalogue import Fault, Measure, Position, parse_position
 
 MINUS: Final = "−"
 LONGEST_ID: Final = 60
+_SIDE: Final = re.compile(r"\b(right|left)\b")
 
 CHANNEL_NAMES: Final = {
     "flexion_deg": "wrist bend",
@@ -62,6 +64,7 @@ class Words(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     miss: dict[str, str]
     often: tuple[Often, ...]
     part: tuple[Part, ...]
+    side: dict[str, str]
     trend: dict[str, str]
     warning: dict[str, str]
     limits: Limits
@@ -158,6 +161,12 @@ def count(number: int, noun: str) -> str:
 def listed(items: list[str]) -> str:
     """``a``, ``a and b``, ``a, b and c``."""
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
+
+
+def handed(words: str) -> str:
+    """The catalogue's right and left, said of a right-handed golfer, with a left-hander's beside each."""
+    sides = load_words().side
+    return _SIDE.sub(lambda found: f"{found[0]} (left-hander: {sides[found[0]]})", words)
 
 
 def moment(position: Position) -> str:

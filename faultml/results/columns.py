@@ -61,4 +61,4 @@ PROBLEMS: Final[dict[str, Kind]] = {
 }
 
 STREAMED: Final = {"swings": SWINGS, "faults": FAULTS, "problems": PROBLEMS}
-TABLES: Final = (*STREAMED, "players", "drills", "curves")
+TABLES: Final = (*STREAMED, "players", "drills", "retests", "curves")

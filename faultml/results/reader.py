@@ -99,6 +99,11 @@ class Results:
         return self.frame("drills")
 
     @cached_property
+    def retests(self) -> pd.DataFrame:
+        """A row a player, fault and session of re-test swings."""
+        return self.frame("retests")
+
+    @cached_property
     def curves(self) -> pd.DataFrame:
         """Curves of a bounded number of swings."""
         return self.frame("curves")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 
 from faultml.coaching.ranking import FaultWorth, Situation, rank_drills
@@ -111,8 +112,39 @@ def test_a_compensation_of_a_fault_is_no_style(made, coach) -> None:
 def test_the_save_itself_is_no_style_though_the_ball_flies_straight(made, coach) -> None:
     told = coach(made(past={"recupping": 8.0}, late_save=0.9, shots=[("straight",)]))
     assert _row(told, "recupping")["kind"] == "fault"
-    assert told.drills["reason"].tolist() == ["waiting"]
-    assert "re-cupping" in next(note for note in told.drills["notes"][0] if note.startswith("waiting"))
+    first = told.drills.iloc[0]
+    assert "recupping" in first["faults"] and not told.explanations["lp-01"].waiting
+    assert "late-save-seen" in _codes(first["notes"])
+    assert not {"waiting", "expect-pushes-meanwhile"} & set(_codes(first["notes"]))
+
+
+def test_the_hook_gets_worse_only_where_the_hook_is_the_miss(made, coach) -> None:
+    for shots, told_of in (([("hook",)], True), ([("push",)], False)):
+        told = coach(made(past=SAVED, late_save=0.95, shots=shots))
+        waiting = next(note for note in told.drills["notes"][0] if note.startswith("waiting"))
+        assert ("makes the hook worse" in waiting) == told_of
+
+
+def test_nothing_waits_for_a_cause_without_a_drill(made, coach) -> None:
+    told = coach(made(past=SAVED, late_save=0.95, shots=[("hook",)]), {"pain": "wrist"})
+    assert not told.explanations["lp-01"].waiting
+
+
+def test_a_change_that_holds_is_told(made, coach) -> None:
+    again = made(sessions=["2031-06-20"], context="retest")
+    passed = coach(made(past={"flexed_top": 12.0}) + again)
+    row = passed.retests.query("fault == 'flexed_top'").iloc[0]
+    assert row["passed"] and row["rate_before"] > 0.9 and row["held"] is pd.NA
+    for later, held in (({}, True), ({"flexed_top": 12.0}, False)):
+        told = coach(made(past={"flexed_top": 12.0}) + again + made(past=later, sessions=["2031-07-01"]))
+        assert bool(told.retests.query("fault == 'flexed_top'")["held"].iloc[0]) is held
+
+
+def test_what_lies_inside_on_average_is_watched_and_not_trained(made, coach) -> None:
+    told = coach(made(past={"flexed_top": -0.5}, scatter=8.0, shots=[("hook",)]))
+    first = told.drills.iloc[0]
+    assert _codes(first["notes"])[0] == "weak-finding"
+    assert first["confidence"] == "low"
 
 
 def test_a_flagged_fault_that_does_not_explain_the_miss_says_so(made, coach) -> None:

@@ -257,6 +257,7 @@ def make_source(tables: MadeTables, coaching: Coaching) -> ReportSource:
         closures=sum_closures(tables.swings),
         players=told.players,
         drills=told.drills,
+        retests=told.retests,
         curves=tables.curves,
         roster=tables.roster,
         run={},

@@ -59,6 +59,7 @@ def folder(
         results.append("faults", season.faults[list(FAULTS)])  # type: ignore[attr-defined]
         results.write("players", source.players)
         results.write("drills", source.drills)
+        results.write("retests", source.retests)
         results.write("curves", source.curves)
         told = prescribe(source.summary, source.roster, coaching).explanations
         results.file(EXPLANATIONS_FILE).write_bytes(encode(told))

@@ -145,7 +145,7 @@ def test_the_sentence_names_cause_save_and_miss(academy_page: str) -> None:
 def test_with_a_late_save_what_saves_the_ball_is_left_alone(academy_page: str) -> None:
     said = words_of(articles(academy_page)["lp-02"])
     kept = said[said.index("Leave alone") : said.index("Work on next")]
-    assert "hold-off" in kept and "expect pushes meanwhile" in kept
+    assert "hold-off" in kept and "Expect pushes meanwhile" in kept
 
 
 def test_a_player_in_pain_is_shown_no_drill(academy_page: str, academy_source: ReportSource) -> None:

@@ -1,0 +1,83 @@
+"""What changed for the better, or did not: re-tests, and faults that went away."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+
+from faultml.coaching.rules import Coaching
+from faultml.coaching.sessions import COUNTING
+from faultml.report.player_tables import PlayerTables, Row
+from faultml.report.text import listed, percent, shown
+
+GONE_BELOW: Final = 0.15
+"""A fault has gone where it shows in less than this share of the latest swings."""
+
+
+def retest_lines(tables: PlayerTables, coaching: Coaching) -> list[str]:
+    """The last re-test of each fault the player had, whether or not it is still flagged."""
+    return [_retest_line(row, coaching) for row in _last_retests(tables, coaching)]
+
+
+def gone_lines(tables: PlayerTables, coaching: Coaching) -> list[str]:
+    """Faults of the earlier half of the season that hardly show any more."""
+    tested = {row["fault"] for row in _last_retests(tables, coaching)}
+    return [
+        f"The {coaching.words[fault]} went away: it showed in {percent(early)} of the swings in the earlier "
+        f"half of the season, and in about {percent(row['rate_now'])} now."
+        for fault, row in tables.faults.items()
+        if fault not in tested
+        and row["trend"] == "improving"
+        and row["rate_now"] < GONE_BELOW
+        and (early := _early_rate(tables, fault)) >= coaching.rules.shows.rate
+    ]
+
+
+def change_words(tables: PlayerTables, coaching: Coaching) -> list[str]:
+    """The same in a word or two each: ``held: bowed top``."""
+    named: dict[str, list[str]] = {}
+    for row in _last_retests(tables, coaching):
+        if row["passed"]:
+            named.setdefault(_outcome(row), []).append(coaching.words[row["fault"]])
+    return [f"{outcome}: {listed(faults)}" for outcome, faults in named.items()]
+
+
+def _last_retests(tables: PlayerTables, coaching: Coaching) -> list[Row]:
+    """Of each fault that showed before it was re-tested, or shows now: the last re-test."""
+    last: dict[str, Row] = {}
+    for row in tables.retests:
+        fault = str(row["fault"])
+        shows = fault in tables.faults and tables.faults[fault]["kind"] == "fault"
+        if shows or row["rate_before"] >= coaching.rules.shows.rate:
+            last[fault] = row
+    return list(last.values())
+
+
+def _retest_line(row: Row, coaching: Coaching) -> str:
+    line = (
+        f"{coaching.words[row['fault']].capitalize()}, {shown(row['session'])}: "
+        f"{row['inside']} of {row['swings']} swings inside the corridor, "
+    )
+    if not row["passed"]:
+        day = "" if row["later_day"] else ", and not on the day of practice"
+        return f"{line}not passed ({round(10 * row['needed'])} in ten needed{day})."
+    if pd.isna(row["held"]):
+        return f"{line}passed."
+    since = f"{row['later_inside']} of {row['later_swings']} later swings without feedback inside"
+    return f"{line}passed; {'held' if row['held'] else 'not held'} since ({since})."
+
+
+def _outcome(row: Row) -> str:
+    if pd.isna(row["held"]):
+        return "passed"
+    return "held" if row["held"] else "passed, not held"
+
+
+def _early_rate(tables: PlayerTables, fault: str) -> float:
+    """Share of swings that showed the fault in the earlier half of the sessions, practice left out."""
+    early = tables.sessions[: len(tables.sessions) // 2]
+    sums = tables.fault_sums
+    rows = sums[(sums["fault"] == fault) & sums["context"].isin(COUNTING) & sums["session"].isin(early)]
+    swings = float(rows["n"].sum())
+    return float(rows["p"].sum()) / swings if swings else 0.0

@@ -167,9 +167,17 @@ def test_a_golfers_swings_do_not_depend_on_the_others(catalogue: Catalogue) -> N
     same(alone.batch, again.batch)
 
 
-def test_no_two_swings_share_their_chance(generated: SyntheticSeason) -> None:
-    starts_s = generated.batch.t_s[:, 0]
-    assert len(np.unique(starts_s)) > 0.95 * len(starts_s)
+def test_golfers_of_one_build_still_swing_each_their_own(catalogue: Catalogue) -> None:
+    golfers = roster_golfers(catalogue, RECIPE)
+    twins = replace(
+        golfers,
+        table=golfers.table.iloc[[0] * 4].reset_index(drop=True),
+        fault_size=golfers.fault_size[[0] * 4],
+        style_deg=golfers.style_deg[[0] * 4],
+        range_deg=golfers.range_deg[[0] * 4],
+    )
+    one, other = (draw_golfer_season(catalogue, RECIPE, twins, index).truth for index in (0, 1))
+    assert not one["address_flexion_deg"].equals(other["address_flexion_deg"])
 
 
 def test_names_are_given_to_the_first(catalogue: Catalogue) -> None:

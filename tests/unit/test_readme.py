@@ -9,6 +9,7 @@ import pytest
 
 from faultml.cli import COMMANDS
 from faultml.coaching.prescribe import DRILL_COLUMNS, PLAYER_COLUMNS
+from faultml.coaching.retest import COLUMNS as RETEST_COLUMNS
 from faultml.recordings.roster import ROSTER_COLUMNS
 from faultml.recordings.schema import KNOWN_COLUMNS
 from faultml.results.columns import FAULTS, PROBLEMS, SWINGS
@@ -18,7 +19,8 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
-    "columns", [SWINGS, FAULTS, PROBLEMS, PLAYER_COLUMNS, DRILL_COLUMNS, ROSTER_COLUMNS, KNOWN_COLUMNS]
+    "columns",
+    [SWINGS, FAULTS, PROBLEMS, PLAYER_COLUMNS, DRILL_COLUMNS, RETEST_COLUMNS, ROSTER_COLUMNS, KNOWN_COLUMNS],
 )
 def test_every_column_is_explained(columns: list[str]) -> None:
     assert [name for name in columns if not re.search(rf"\b{name}\b", README)] == []

@@ -277,3 +277,9 @@ def test_copies_of_a_repeated_id_are_refused_and_counted_once(made, coach) -> No
     told = coach(season + copies)
     assert told.explanations["lp-01"].swings == 15
     assert told.explanations["lp-01"].assessed == 12
+
+
+def test_a_session_fault_seen_once_is_no_fault_yet(made, coach) -> None:
+    row = _row(coach(made(scatter=12.0, sessions=["2031-04-02"])), "inconsistent_face")
+    assert row["rate_lo"] < 0.2 < row["rate_hi"]
+    assert row["kind"] == "none"

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from faultml.coaching.book import load_book
@@ -290,3 +291,21 @@ def test_without_jinja_the_install_line_is_told(
     monkeypatch.setitem(sys.modules, "jinja2", None)
     with pytest.raises(MissingExtraError, match=r"pip install 'faultml\[report\]'"):
         render_report(academy_source, coaching, only=["lp-06"])
+
+
+def test_a_change_that_held_is_announced_though_the_fault_is_no_longer_flagged(
+    make_tables: Callable, source_of: Callable, make_player: type, coaching: Coaching
+) -> None:
+    before = make_tables(
+        [make_player("lp-01", style="bowed_top_saved", sessions=("2031-04-02", "2031-04-16"))]
+    )
+    again = make_tables([make_player("lp-01", sessions=("2031-05-02",), refused=0)])
+    again.swings["context"] = "retest"
+    after = make_tables([make_player("lp-01", sessions=("2031-05-20", "2031-06-01"), refused=0)])
+    names = ("swings", "faults", "curves", "roster")
+    parts = [[getattr(made, name) for made in (before, again, after)] for name in names]
+    season = type(before)(*(pd.concat(frames, ignore_index=True) for frames in parts))
+    page = render_report(source_of(season, coaching), coaching)
+    assert "Bowed top, 2031-05-02: 12 of 12 swings inside the corridor, passed; held since (24 of 24" in page
+    assert re.search(r"held: [^<]*bowed top", page)
+    assert "Cupped top, 2031-05-02" not in page

@@ -74,3 +74,8 @@ def test_what_cannot_be_seen_is_made_visible() -> None:
     assert text.shown("a\u202eb\x00\u200bc") == "a\ufffdb\ufffd\ufffdc"
     assert len(text.shown("x" * 500)) == text.LONGEST_ID
     assert text.shown("Zoë 李 007") == "Zoë 李 007"
+
+
+def test_right_and_left_are_said_for_a_left_hander_too() -> None:
+    assert text.handed("right, with loft") == "right (left-hander: left), with loft"
+    assert text.handed("closes") == "closes"

@@ -135,4 +135,5 @@ def _told(problem: Problem) -> str:
 def _first(items: Sequence[str], what: str, between: str, most: int = MOST_NAMED) -> str:
     """How many there are, and the first few of them."""
     more = f"{between}and {len(items) - most} more" if len(items) > most else ""
-    return f"  {len(items)} {what}: {between.join(items[:most])}{more}"
+    counted = f"{len(items)} {what}" if len(items) > 1 else what
+    return f"  {counted}: {between.join(items[:most])}{more}"

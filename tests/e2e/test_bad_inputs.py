@@ -188,7 +188,7 @@ def test_a_roster_that_does_not_fit_is_told_and_pain_still_counts(
     drills = pd.read_parquet(out / "drills.parquet").set_index("player")
     assert drills.loc[["p001"], "reason"].tolist() == ["see-clinician"]
     said = result.output
-    assert "1 files not read: dan.csv (missing-column" in said
+    assert "files not read: dan.csv (missing-column" in said
     assert "players of the roster without recordings: dan" in said
     assert "2 x other-header (roster.csv)" in said and len(said.splitlines()) <= 7
 

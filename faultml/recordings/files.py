@@ -70,8 +70,15 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
                 "no-such-path", where=str(path), expected="a Parquet or CSV file, or a folder of them"
             )
         folder = path if path.is_dir() else path.parent
-        if found.roster is None:
-            found.roster = _roster_in(folder)
+        for roster in _rosters_in(folder, deep=path.is_dir()):
+            found.roster = found.roster or roster
+            if not roster.samefile(found.roster):
+                # Pain may stand in it: never passed over in silence.
+                found.problems.append(
+                    file_problem(
+                        str(roster), "another-roster", "one roster for a season", f"also {found.roster}"
+                    )
+                )
         candidates = list(_walk(path)) if path.is_dir() else [path]
         if not candidates:
             found.problems.append(file_problem(str(path), "empty-folder", "Parquet or CSV files", "none"))
@@ -83,14 +90,19 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
     return found
 
 
-def _roster_in(folder: Path) -> Path | None:
-    """The roster of a folder, however its name is capitalised; the plain name first."""
-    if (folder / ROSTER_FILE).is_file():
-        return folder / ROSTER_FILE
-    try:
-        return next((path for path in sorted(folder.iterdir()) if path.name.lower() == ROSTER_FILE), None)
-    except OSError:
-        return None
+def _rosters_in(folder: Path, *, deep: bool) -> list[Path]:
+    """Rosters of a folder (and those below it), however capitalised: its own first, the plain name before others."""
+    found = []
+    for place, folders, names in os.walk(folder):
+        folders[:] = sorted(name for name in folders if deep and name[0] not in "._")
+        if RESULTS_MARK in names:
+            folders.clear()
+            continue
+        rosters = sorted(
+            (name for name in names if name.lower() == ROSTER_FILE), key=lambda name: name != ROSTER_FILE
+        )
+        found += [Path(place, name) for name in rosters]
+    return found
 
 
 def _walk(folder: Path) -> Iterator[Path]:

@@ -196,3 +196,15 @@ def test_a_roster_that_does_not_fit_is_told_and_pain_still_counts(
     said = CliRunner().invoke(main, arguments).output
     assert "The roster could not be read: mend it first" in said
     assert set(pd.read_parquet(out / "drills.parquet")["reason"]) == {"mend-roster"}
+
+
+def test_a_second_roster_is_not_passed_over_in_silence(good_lines: list[str], tmp_path: Path) -> None:
+    season = tmp_path / "season"
+    (season / "spring").mkdir(parents=True)
+    (season / "good.csv").write_text("\n".join(good_lines), encoding="utf-8")
+    (season / "roster.csv").write_text("player,pain\np001,none\np002,none\n", encoding="utf-8")
+    (season / "spring" / "roster.csv").write_text("player,pain\np001,wrist\n", encoding="utf-8")
+    assert classify(season, tmp_path / "results").exit_code == 3
+    problems = pd.read_csv(tmp_path / "results" / "problems.csv", dtype=str, keep_default_na=False)
+    assert problems["code"].tolist() == ["another-roster"]
+    assert problems["file"][0].endswith("roster.csv") and "spring" in problems["file"][0]

@@ -21,8 +21,9 @@ OWN_FOLDERS = set(FOLDERS.values()) - {"faultml"}
 MOST_LINES = 500
 
 WORDS = {"faultml", "errors", "channels", "faults"}
-STEPS = {"recordings", "motion", "features", "classifier", "network"}
-TABLES = {"results", "labels", "coaching"}
+STEPS = {"recordings", "motion", "quality", "features", "classifier", "network"}
+INPUT = {"importing", "streams"}
+TABLES = {"results", "store", "labels", "outcomes", "coaching"}
 MAY_IMPORT: dict[str, set[str]] = {
     "faultml": set(),
     "errors": set(),
@@ -32,23 +33,28 @@ MAY_IMPORT: dict[str, set[str]] = {
     "faults": {"errors", "channels"},
     "recordings": WORDS,
     "motion": WORDS | {"recordings", "network"},
+    "importing": WORDS | {"recordings", "motion"},
+    "quality": WORDS | {"recordings", "motion"},
     "features": WORDS | {"recordings", "motion"},
-    "classifier": WORDS | {"recordings", "motion", "features", "network"},
+    "classifier": WORDS | {"recordings", "motion", "features", "network", "quality"},
+    "streams": WORDS | STEPS,
     "results": WORDS,
-    "labels": WORDS | {"results"},
-    "coaching": WORDS | {"results", "labels"},  # probabilities and findings, never samples
+    "store": WORDS,
+    "labels": WORDS | {"results", "store"},
+    "outcomes": WORDS | {"results", "store"},
+    "coaching": WORDS | {"results", "labels", "outcomes"},  # probabilities and findings, never samples
     "season": WORDS | STEPS | TABLES,
     "report": WORDS | STEPS | TABLES | {"season", "svg"},
-    "service": WORDS | STEPS | TABLES | {"season", "report"},
-    "cli": WORDS | STEPS | TABLES | {"season", "report", "service"},
+    "service": WORDS | STEPS | INPUT | TABLES | {"season", "report"},
+    "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service"},
     "models": set(),
     "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak
-    "pipelines": WORDS | STEPS | TABLES | {"season", "report", "synthetic", "models"},
+    "pipelines": WORDS | STEPS | INPUT | TABLES | {"season", "report", "synthetic", "models"},
 }
 """What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""
 
 ONLY_INSIDE_COMMANDS = {"synthetic", "pipelines", "models"}
-INSIDE = {"cli": ONLY_INSIDE_COMMANDS, "faultml": WORDS | STEPS | TABLES | {"season"}}
+INSIDE = {"cli": ONLY_INSIDE_COMMANDS, "faultml": WORDS | STEPS | INPUT | TABLES | {"season"}}
 """What a room may import beyond that where the import does not run at once: public names are lazy."""
 
 LIGHT = {"faultml", "errors", "cli"}

@@ -1,0 +1,1 @@
+"""Any recorder's files, read by a layout, into a season table."""

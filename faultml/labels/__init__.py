@@ -1,0 +1,1 @@
+"""The coach's verdicts: kept, compared, and which to ask for next."""

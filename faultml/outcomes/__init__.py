@@ -1,0 +1,1 @@
+"""Did a drill work? Change before and after, with its doubt."""

@@ -1,0 +1,1 @@
+"""What a recording's motion says about the recording: coded findings beyond those of its numbers."""

@@ -1,0 +1,1 @@
+"""The coach's own store: one SQLite file, one writer at a time."""

@@ -1,0 +1,1 @@
+"""Range sessions: a long stream cut into swings."""

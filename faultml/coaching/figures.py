@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from faultml.coaching.estimates import Floats, add_up, difference, rates, trends, within_sd
 from faultml.coaching.rules import LATE_SAVE, Coaching
-from faultml.coaching.sessions import COUNTING, number_sessions
 from faultml.coaching.steadiness import session_faults
 from faultml.coaching.summary import SUMS, Summary
 from faultml.faults.catalogue import PHASE_STARTS, Catalogue
+from faultml.results.sessions import COUNTING, number_sessions
 
 NUMBERS: Final = list(SUMS["faults"])
 COUNTS: Final = ("n_borderline", "n_unassessed", "n_unlearned")

@@ -12,9 +12,9 @@ from faultml.coaching.care import CareRules, cell_text
 from faultml.coaching.figures import by_session, figures
 from faultml.coaching.misses import MissProfile, Shot, explains, pass_back, profile
 from faultml.coaching.rules import LATE_SAVE, Coaching, Rules
-from faultml.coaching.sessions import COUNTING
 from faultml.coaching.setup import PlayerSetup, player_setups
 from faultml.coaching.summary import Summary
+from faultml.results.sessions import COUNTING
 
 KINDS: Final = ("fault", "style", "pattern", "none", "not_assessed", "not_learned")
 FLAGGED: Final = ("fault", "style", "pattern")

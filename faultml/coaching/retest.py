@@ -10,8 +10,8 @@ import pandas as pd
 
 from faultml.coaching.book import Drill, Retest
 from faultml.coaching.rules import Coaching
-from faultml.coaching.sessions import COUNTING, natural_key, number_sessions, session_date
 from faultml.coaching.summary import Summary
+from faultml.results.sessions import COUNTING, natural_key, number_sessions, session_date
 
 COLUMNS: Final = [
     "player", "fault", "session", "swings", "inside", "share", "needed", "later_day", "passed",

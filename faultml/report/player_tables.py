@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS
 from faultml.coaching.care import SEE_CLINICIAN
-from faultml.coaching.sessions import natural_key
 from faultml.report.source import ReportSource
+from faultml.results.sessions import natural_key
 
 Row = Mapping[str, Any]
 

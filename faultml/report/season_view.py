@@ -12,7 +12,6 @@ from markupsafe import Markup
 from faultml import __version__
 from faultml.coaching.notes import WEAK
 from faultml.coaching.rules import Coaching
-from faultml.coaching.sessions import natural_key, session_date
 from faultml.recordings.findings import findings
 from faultml.report.changes import change_words
 from faultml.report.charts import Share, whisker, whisker_axis, whisker_scale
@@ -21,6 +20,7 @@ from faultml.report.fault_table import going
 from faultml.report.player_tables import PlayerTables
 from faultml.report.source import ReportSource
 from faultml.report.text import count, interval, listed, often, percent, shown
+from faultml.results.sessions import natural_key, session_date
 
 FIRST_IN_LINE: Final = 3
 

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from faultml.channels import CHANNELS
 from faultml.coaching.estimates import rates
 from faultml.coaching.rules import Coaching
-from faultml.coaching.sessions import COUNTING, natural_key, session_date
 from faultml.report.charts import SHOWN_SESSIONS, SessionPoint, Share, address_drift, trend
 from faultml.report.text import degrees, listed, shown
+from faultml.results.sessions import COUNTING, natural_key, session_date
 
 LEAST_SESSIONS: Final = 2
 SHAPE_WORDS: Final = ("circle", "square", "triangle")

@@ -9,9 +9,9 @@ from scipy import stats
 
 from faultml.coaching.estimates import rates, trends, within_sd
 from faultml.coaching.rules import load_rules
-from faultml.coaching.sessions import natural_key, number_sessions, session_date
 from faultml.coaching.steadiness import session_faults
 from faultml.faults.catalogue import load_catalogue
+from faultml.results.sessions import natural_key, number_sessions, session_date
 
 RULES = load_rules()
 

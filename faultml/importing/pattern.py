@@ -1,0 +1,114 @@
+"""File-name patterns such as ``{player}/{session}_{swing}.csv``: plain text with fields, read without regular
+expressions, so that none can hang.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from faultml.errors import InputError
+from faultml.recordings.problems import shorten
+
+FIELDS: Final = ("player", "session", "swing", "any")
+MOST_PATTERN: Final = 500
+
+
+@dataclass(frozen=True)
+class NamePattern:
+    """A pattern taken apart: ``texts[0] fields[0] texts[1] fields[1] ... texts[-1]``.
+
+    A field is one letter or more and never reaches over a folder. The pattern fits the end of a path, from the start
+    of a folder's or the file's name.
+    """
+
+    texts: tuple[str, ...]
+    fields: tuple[str, ...]
+
+    def read(self, path: Path) -> dict[str, str]:
+        """The fields of a file's name.
+
+        Raises
+        ------
+        InputError
+            ``name-differs`` where the name does not fit, or fits in more than one way.
+        """
+        depth = sum(text.count("/") for text in self.texts) + 1
+        name = "/".join(path.parts[-depth:])
+        first, last = _fields(name, self.texts), _fields_from_end(name, self.texts)
+        if first is None or last is None:
+            raise self._differs("another name", name)
+        if first != last:
+            raise self._differs("a name that fits in two ways", name)
+        read = dict(zip(self.fields, first, strict=True))
+        read.pop("any", None)
+        return read
+
+    def _differs(self, what: str, name: str) -> InputError:
+        return InputError("name-differs", expected=f"a name like {self}", found=f"{what}: {shorten(name)}")
+
+    def __str__(self) -> str:
+        return self.texts[0] + "".join(
+            f"{{{field}}}{text}" for field, text in zip(self.fields, self.texts[1:], strict=True)
+        )
+
+
+def parse_pattern(pattern: str) -> NamePattern:
+    """Take a pattern apart.
+
+    Raises
+    ------
+    InputError
+        ``bad-pattern`` for an unknown or repeated field, fields without text between them, or an open brace.
+    """
+
+    def bad(expected: str, found: str) -> InputError:
+        return InputError("bad-pattern", expected=expected, found=shorten(found))
+
+    if len(pattern) > MOST_PATTERN:
+        raise bad(f"at most {MOST_PATTERN} letters", f"{len(pattern)}")
+    texts, fields = [""], []
+    for at, piece in enumerate(pattern.split("{")):
+        if at:
+            field, closed, piece = piece.partition("}")
+            if not closed or field not in FIELDS:
+                raise bad("{player}, {session}, {swing} or {any}", "{" + field)
+            fields.append(field)
+            texts.append("")
+        texts[-1] = piece
+    named = [field for field in fields if field != "any"]
+    if len(set(named)) < len(named) or not named:
+        raise bad("player, session or swing, each once", pattern)
+    if "" in texts[1:-1]:
+        raise bad("text between two fields", pattern)
+    return NamePattern(tuple(texts), tuple(fields))
+
+
+def _fields(name: str, texts: tuple[str, ...]) -> list[str] | None:
+    """What stands between the texts, each field as short as it can be from the front."""
+    if not name.startswith(texts[0]) or not name.endswith(texts[-1]):
+        return None
+    return list(_between(name, texts)) if _fits(list(_between(name, texts)), len(texts) - 1) else None
+
+
+def _between(name: str, texts: tuple[str, ...]) -> Iterator[str]:
+    start, stop = len(texts[0]), len(name) - len(texts[-1])
+    for text in texts[1:-1]:
+        end = name.find(text, start + 1, stop)
+        if end < 0:
+            return
+        yield name[start:end]
+        start = end + len(text)
+    yield name[start:stop]
+
+
+def _fits(read: list[str], count: int) -> bool:
+    return len(read) == count and all(field and "/" not in field for field in read)
+
+
+def _fields_from_end(name: str, texts: tuple[str, ...]) -> list[str] | None:
+    """As `_fields`, each field as short as it can be from the back."""
+    turned = _fields(name[::-1], tuple(text[::-1] for text in reversed(texts)))
+    return None if turned is None else [field[::-1] for field in reversed(turned)]

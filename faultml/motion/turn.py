@@ -33,9 +33,8 @@ def turn(angles_deg: Array, turn_deg: ArrayLike) -> Array:
     array
         ``(..., 3, n)``.
     """
-    about = Rotation.from_euler("Y", np.atleast_1d(np.asarray(turn_deg, float)), degrees=True).inv()
-    matrices = about.as_matrix()
-    return turn_hand_axis(angles_deg, matrices[0] if np.ndim(turn_deg) == 0 else matrices)
+    about_y = np.asarray(turn_deg, float)[..., None] * np.array([0.0, 1.0, 0.0])
+    return turn_hand_axis(angles_deg, Rotation.from_rotvec(about_y, degrees=True).inv().as_matrix())
 
 
 def turn_hand_axis(angles_deg: Array, matrix: Array) -> Array:

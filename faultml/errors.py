@@ -42,5 +42,9 @@ class BundleError(FaultmlError):
     """A model bundle is damaged, not trusted, or made for other versions."""
 
 
+class StoreError(FaultmlError):
+    """The coach's store cannot be used: not one of ours, newer than this program, busy or damaged."""
+
+
 class MissingExtraError(FaultmlError):
     """An optional dependency is not installed; the message holds the install line."""

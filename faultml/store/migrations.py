@@ -1,0 +1,58 @@
+"""The store's schema, step by step: a store of any earlier version is brought up to date when it is opened.
+
+A step is never changed once it is out, and is written in plain SQL so that no later definition changes what it
+does. To change the schema: append a step here, and change the table's definition where it lives; a test holds both
+against each other. **A table that says anything about a player has a text column** ``player``: by it
+`faultml.store.people` finds everything about somebody.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from sqlalchemy import Connection
+
+Step = Callable[[Connection], None]
+
+
+def _verdicts(connection: Connection) -> None:
+    """What coaches said about swings; rows are added and, but for a player who is forgotten, never changed."""
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE verdicts (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            player TEXT NOT NULL, session TEXT NOT NULL, swing TEXT NOT NULL, fault TEXT NOT NULL,
+            verdict TEXT NOT NULL CHECK (verdict IN ('yes', 'no', 'unsure', 'retract')),
+            severity REAL CHECK (severity >= 0), unit TEXT NOT NULL DEFAULT '',
+            coach TEXT NOT NULL, occasion TEXT NOT NULL, "when" TEXT NOT NULL, comment TEXT NOT NULL DEFAULT ''
+        )
+        """
+    )
+    connection.exec_driver_sql("CREATE INDEX verdicts_by_swing ON verdicts (player, session, swing, fault)")
+    connection.exec_driver_sql(
+        """
+        CREATE TRIGGER verdicts_stay BEFORE UPDATE ON verdicts
+        BEGIN SELECT RAISE(ABORT, 'verdicts are added, never changed'); END
+        """
+    )
+
+
+def _people(connection: Connection) -> None:
+    """Who is behind a pseudonym, who was forgotten, and whose labels a model has learned from."""
+    connection.exec_driver_sql("CREATE TABLE secrets (name TEXT PRIMARY KEY, value BLOB NOT NULL)")
+    connection.exec_driver_sql("INSERT INTO secrets VALUES ('people', randomblob(32))")
+    connection.exec_driver_sql("CREATE TABLE pseudonyms (player TEXT PRIMARY KEY, name TEXT NOT NULL UNIQUE)")
+    connection.exec_driver_sql("CREATE TABLE forgotten (token TEXT PRIMARY KEY, at TEXT NOT NULL)")
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE trained_on (
+            bundle_sha256 TEXT NOT NULL, token TEXT NOT NULL, at TEXT NOT NULL,
+            PRIMARY KEY (bundle_sha256, token)
+        )
+        """
+    )
+
+
+MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people)
+"""Step n makes version n out of version n - 1."""

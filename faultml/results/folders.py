@@ -1,4 +1,4 @@
-"""Replace a folder as a whole: the old one stays until the new one is complete."""
+"""Replace a folder or a file as a whole: the old one stays until the new one is complete."""
 
 from __future__ import annotations
 
@@ -62,6 +62,34 @@ def replaced_folder(target: Path, check: Callable[[Path], None]) -> Iterator[Pat
             os.close(lock)
         if part.exists():
             shutil.rmtree(part, ignore_errors=True)
+
+
+@contextmanager
+def replaced_file(target: Path, suffix: str = "") -> Iterator[Path]:
+    """A new file to write, which takes the place of `target` when the block ends without an error.
+
+    Parameters
+    ----------
+    target
+        The file to replace or make, with its parents.
+    suffix
+        How the new file's name ends meanwhile, for writers that go by it.
+
+    Raises
+    ------
+    InputError
+        ``not-writable`` where the file cannot be made.
+    """
+    part = target.with_name(f".{target.name}.new-{secrets.token_hex(4)}{suffix}")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            yield part
+            part.replace(target)
+        finally:
+            part.unlink(missing_ok=True)
+    except OSError as error:
+        raise InputError("not-writable", where=str(target), found=error.strerror or str(error)) from error
 
 
 def _swap(part: Path, target: Path) -> None:

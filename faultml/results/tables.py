@@ -35,7 +35,7 @@ _TYPES: Final[dict[Kind, pa.DataType]] = {
 }
 _SEPARATOR: Final = " | "
 _RUNS_IN_A_SPREADSHEET: Final = r"^('*[=+\-@\t\r\n])"
-_ESCAPED: Final = r"^'('*[=+\-@\t\r\n])"
+ESCAPED: Final = r"^'('*[=+\-@\t\r\n])"
 
 
 class TableWriter:
@@ -225,7 +225,7 @@ def _csv_blocks(path: Path, schema: Schema, wanted: list[str]) -> Iterator[pa.Ta
 
 def _from_cells(column: pa.Array, kind: Kind) -> pa.Array:
     if kind in ("text", "words"):
-        column = pc.replace_substring_regex(column, _ESCAPED, r"\1")
+        column = pc.replace_substring_regex(column, ESCAPED, r"\1")
     if kind == "words":
         lists = [text.split(_SEPARATOR) if text else [] for text in column.to_pylist()]
         words = pa.array(lists, _TYPES["words"])

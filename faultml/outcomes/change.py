@@ -1,0 +1,313 @@
+"""Did it change? Before and after each drill, what chance alone gives back, and what remains of practice."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from faultml.faults.catalogue import Catalogue, Fault
+from faultml.outcomes.rules import ClaimRules, OutcomeRules, TrendRules, load_outcome_rules
+from faultml.outcomes.spells import (
+    Spells,
+    is_after,
+    measured,
+    season_sessions,
+    shown,
+    spells,
+    to_degrees,
+)
+from faultml.outcomes.squad import Floats, Guess, Ints, Means, Sessions, Squad, mixture_quantiles
+
+Verdict = Literal["held", "no-change", "worse", "not-yet", "too-few"]
+
+ASSIGNED: Final = ("player", "drill", "fault", "since")
+CHANGE_COLUMNS: Final = [
+    *ASSIGNED, "verdict", "unit",
+    "before", "before_swings", "before_sessions", "after", "after_swings", "after_sessions", "retest_swings",
+    "change", "change_lo", "change_hi", "change_sd", "shared_sd", "smallest", "allowance", "trend",
+    "rate_before", "rate_after", "rate_change", "rate_lo", "rate_hi",
+    "practice_swings", "practice_change", "practice_lo", "practice_hi", "kept",
+]  # fmt: skip
+
+
+def changes(
+    sums: pd.DataFrame,
+    assigned: pd.DataFrame,
+    catalogue: Catalogue,
+    rules: OutcomeRules | None = None,
+) -> pd.DataFrame:
+    """What became of every drill that was given.
+
+    Parameters
+    ----------
+    sums
+        The season's sums (`SUM_COLUMNS`), every player and fault of it: the squad is what a player is seen
+        against.
+    assigned
+        ``player, drill, fault, since`` of each assignment; further columns are left alone. ``since`` is an ISO
+        date or a session's name: sessions up to it are before, later ones after.
+    catalogue
+        The faults; an assignment for another fault gets no row.
+    rules
+        The package's own where not given.
+
+    Returns
+    -------
+    DataFrame
+        `CHANGE_COLUMNS`, a row an assignment in the order given. ``before``, ``after`` are means of the measure in
+        ``unit``; all changes are signed + worse, in that unit. ``change`` is what the drill may have brought, with a
+        90 % interval and its SD (``shared_sd`` of which all changes of the fault share): after against the true mean
+        before, ``allowance`` (what chance alone gives back) and ``trend`` (what changed in players without the drill)
+        taken out. ``smallest`` is the smallest change worth claiming. ``rate_*`` is the same for how often the fault
+        shows. ``practice_change`` is the change while practising with feedback, ``kept`` the part of it that remained
+        without (NaN where practice itself shows no change worth claiming). ``verdict``: `Verdict`.
+    """
+    rules = rules or load_outcome_rules()
+    given = assigned[list(ASSIGNED)].reset_index(drop=True)
+    sessions = season_sessions(sums)
+    parts = [
+        _of_fault(sessions[sessions["fault"] == fault.id], rows, fault, rules)
+        for fault in catalogue.faults
+        if len(rows := given[given["fault"] == fault.id])
+    ]
+    if not parts:
+        return pd.DataFrame(columns=CHANGE_COLUMNS)
+    return pd.concat(parts).sort_index()[CHANGE_COLUMNS].reset_index(drop=True)
+
+
+@dataclass(frozen=True)
+class _Change:
+    """Change of one quantity in every assignment of a fault, in the quantity's working degrees."""
+
+    estimate: Floats
+    low: Floats
+    high: Floats
+    sd: Floats
+    shared_sd: Floats
+    allowance: Floats
+    trend: Floats
+
+
+def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: OutcomeRules) -> pd.DataFrame:
+    """All assignments of one fault; keeps their index."""
+    everything = spells(rows[rows["n_measured"] > 0], assigned)
+    practising = everything.rows["practice"].to_numpy(bool)
+    free, practice = everything.take(~practising), everything.take(practising)
+    scale, per_share = to_degrees(fault), 100 * rules.rate.degrees_per_percent
+    angle = _Quantity(
+        free, lambda each: measured(each.rows, each.player, fault), -rules.squad.inside_deg, rules
+    )
+    often = _Quantity(
+        free, lambda each: shown(each.rows, each.player, per_share), per_share * rules.rate.typical, rules
+    )
+    change, rate = angle.change(assigned, free.after), often.change(assigned, free.after)
+    practised = angle.practice_change(assigned, practice)
+    counts = {
+        "before": _counts(free, free.before),
+        "after": _counts(free, free.after),
+        "practice": _counts(practice, practice.after),
+    }
+    smallest = angle.smallest(counts["before"], counts["after"])
+    told = pd.DataFrame(
+        {
+            "unit": fault.unit,
+            **{f"{side}_swings": counts[side].swings.astype(int) for side in counts},
+            **{f"{side}_sessions": counts[side].sessions.astype(int) for side in ("before", "after")},
+            **{side: counts[side].mean("measure", "n_measured") for side in ("before", "after")},
+            **{f"rate_{side}": counts[side].mean("p", "n") for side in ("before", "after")},
+            "retest_swings": counts["after"].sums["n_retest"].to_numpy(int),
+            "change": change.estimate / scale,
+            "change_lo": change.low / scale,
+            "change_hi": change.high / scale,
+            "change_sd": change.sd / scale,
+            "shared_sd": change.shared_sd / scale,
+            "smallest": smallest / scale,
+            "allowance": change.allowance / scale,
+            "trend": change.trend / scale,
+            "rate_change": np.clip(rate.estimate / per_share, -1, 1),
+            "rate_lo": np.clip(rate.low / per_share, -1, 1),
+            "rate_hi": np.clip(rate.high / per_share, -1, 1),
+            "practice_change": practised.estimate / scale,
+            "practice_lo": practised.low / scale,
+            "practice_hi": practised.high / scale,
+        },
+        index=assigned.index,
+    )
+    gained = (practised.high < 0) & (
+        -practised.estimate >= angle.smallest(counts["before"], counts["practice"])
+    )
+    told["kept"] = np.divide(
+        change.estimate,
+        practised.estimate,
+        out=np.full(len(told), np.nan),
+        where=gained & (counts["after"].swings > 0),
+    )
+    told["verdict"] = _verdicts(told, rules.claim)
+    return assigned.join(_blank_where_unseen(told))
+
+
+class _Quantity:
+    """One quantity of a fault (its measure, or how often it shows) over the squad's sessions without feedback."""
+
+    def __init__(
+        self, free: Spells, read: Callable[[Spells], Sessions], typical_deg: float, rules: OutcomeRules
+    ) -> None:
+        self._free, self._read, self._rules = free, read, rules
+        self._sessions = read(free)
+        self._squad = Squad(
+            self._sessions, len(free.players), free.group, free.drawn, typical_deg, rules.squad
+        )
+        self._means = self._squad.means(self._sessions, free.group, free.n_groups)
+
+    def change(self, assigned: pd.DataFrame, after: Ints) -> _Change:
+        """From before each assignment to after it, without feedback."""
+        return self._against(assigned, _pick(self._means, after))
+
+    def practice_change(self, assigned: pd.DataFrame, practice: Spells) -> _Change:
+        """From before each assignment to the swings with feedback after it."""
+        means = self._squad.means(self._read(practice), practice.group, practice.n_groups)
+        return self._against(assigned, _pick(means, practice.after))
+
+    def smallest(self, before: _Counts, after: _Counts) -> Floats:
+        """The smallest change worth claiming: that between two single readings, less for means of many."""
+        rules = self._rules.claim
+        reading = rules.single_reading_deg / (stats.norm.ppf(0.975) * np.sqrt(2))
+        of_session = max(self._squad.session_sd_deg**2, rules.session_part * reading**2)
+        of_swing = np.maximum(
+            self._squad.swing_sd_deg(self._free.before // self._free.n_windows) ** 2,
+            (1 - rules.session_part) * reading**2,
+        )
+        error = before.error(of_session, of_swing) + after.error(of_session, of_swing)
+        return np.maximum(stats.norm.ppf(0.975) * np.sqrt(error), rules.least_deg)
+
+    def _against(self, assigned: pd.DataFrame, after: Means) -> _Change:
+        squad, rules = self._squad, self._rules
+        before = _pick(self._means, self._free.before)
+        guess = squad.changes(before, after)
+        trends = [self._trend(since, rules.trend) for since in assigned["since"]]
+        trend, trend_variance, stretch = np.array(trends).reshape(len(assigned), 3).T
+        own = (guess.variance - guess.shared_variance) * stretch**2
+        shared = guess.shared_variance + trend_variance
+        mean = guess.mean - trend
+        sd = np.broadcast_to(np.sqrt(own + shared), mean.shape)
+        tail = (1 - rules.claim.interval) / 2
+        flat = (-1, len(assigned))
+        low, high = mixture_quantiles(
+            squad.weight.ravel(), mean.reshape(flat), sd.reshape(flat), (tail, 1 - tail)
+        )
+        estimate = squad.average(mean)
+        raw = before.mean[:, None, :]
+        return _Change(
+            estimate=estimate,
+            low=low,
+            high=high,
+            sd=np.sqrt(squad.average(sd**2 + (mean - estimate) ** 2)),
+            shared_sd=np.sqrt(squad.average(shared)),
+            allowance=squad.average(raw - squad.true_means(before).mean),
+            trend=trend,
+        )
+
+    def _trend(self, since: str, rules: TrendRules) -> tuple[float, float, float]:
+        """What changed around a day in players without a drill for the fault: mean, its variance, and by how
+        much their changes scatter more than their sessions explain (1: no more).
+        """
+        free = self._free
+        bare = ~np.isin(free.player, free.before // free.n_windows)
+        later = np.array([is_after(session, since) for session in free.rows["session"][bare]], dtype=bool)
+        sessions, player = self._sessions.take(bare), free.player[bare]
+        means = [
+            self._squad.means(sessions.take(rows), player[rows], len(free.players))
+            for rows in (~later, later)
+        ]
+        both = np.flatnonzero((means[0].weight[0] > 0) & (means[1].weight[0] > 0))
+        guess = self._squad.changes(*(_pick(each, both) for each in means))
+        change, variance = self._summary(guess)
+        prior = 1 / rules.sd_deg**2
+        count = len(both)
+        if not count:
+            return 0.0, rules.sd_deg**2, 1.0
+        middle = np.average(change, weights=1 / variance)
+        off = ((change - middle) ** 2 / variance).sum()
+        stretch = np.sqrt(max(1.0, (rules.scatter_known + off) / (rules.scatter_known + count - 1)))
+        precision = prior + (1 / (variance * stretch**2)).sum()
+        return (
+            float((change / (variance * stretch**2)).sum() / precision),
+            float(1 / precision),
+            float(stretch),
+        )
+
+    def _summary(self, guess: Guess) -> tuple[Floats, Floats]:
+        """Mean and variance over the grid."""
+        mean = self._squad.average(guess.mean)
+        return mean, self._squad.average(guess.variance + (guess.mean - mean) ** 2)
+
+
+@dataclass(frozen=True)
+class _Counts:
+    """What the sessions of each assignment's stretch add up to."""
+
+    sums: pd.DataFrame
+    sessions: Floats
+    inverse: Floats
+    """Sum over the sessions of one over their swings."""
+
+    @property
+    def swings(self) -> Floats:
+        """Measured swings."""
+        return self.sums["n_measured"].to_numpy(float)
+
+    def mean(self, total: str, count: str) -> Floats:
+        """A mean over swings, NaN where there are none."""
+        n = self.sums[count].to_numpy(float)
+        return np.divide(self.sums[total].to_numpy(float), n, out=np.full(len(n), np.nan), where=n > 0)
+
+    def error(self, of_session: float, of_swing: Floats) -> Floats:
+        """Variance of the mean over the sessions, from those of a session and of a swing in it."""
+        sessions = np.maximum(self.sessions, 1.0)
+        return of_session / sessions + of_swing * self.inverse / sessions**2
+
+
+def _counts(each: Spells, groups: Ints) -> _Counts:
+    rows = each.rows.assign(group=each.group, sessions=1.0, inverse=1 / each.rows["n_measured"])
+    columns = ["n", "p", "n_measured", "measure", "n_retest", "sessions", "inverse"]
+    sums = rows.groupby("group")[columns].sum().reindex(groups, fill_value=0.0)
+    return _Counts(sums, sums["sessions"].to_numpy(float), sums["inverse"].to_numpy(float))
+
+
+def _pick(means: Means, groups: Ints) -> Means:
+    return Means(means.weight[:, groups], means.mean[:, groups])
+
+
+def _verdicts(told: pd.DataFrame, rules: ClaimRules) -> np.ndarray:
+    few = (told["before_swings"] < rules.least_swings) | (told["after_swings"] < rules.least_swings)
+    large = told["change"].abs() >= told["smallest"]
+    return np.select(
+        [
+            told["after_swings"] == 0,
+            few,
+            large & (told["change_hi"] < 0),
+            large & (told["change_lo"] > 0),
+        ],
+        ["not-yet", "too-few", "held", "worse"],
+        "no-change",
+    )
+
+
+def _blank_where_unseen(told: pd.DataFrame) -> pd.DataFrame:
+    """Without what nothing was measured for: no number stands in for a missing side."""
+    blank = told.copy()
+    unseen = (told["before_swings"] == 0) | (told["after_swings"] == 0)
+    figures = [
+        "change", "change_lo", "change_hi", "change_sd", "shared_sd", "smallest", "trend",
+        "rate_change", "rate_lo", "rate_hi",
+    ]  # fmt: skip
+    blank.loc[unseen, figures] = np.nan
+    blank.loc[told["before_swings"] == 0, "allowance"] = np.nan
+    unpractised = (told["before_swings"] == 0) | (told["practice_swings"] == 0)
+    blank.loc[unpractised, ["practice_change", "practice_lo", "practice_hi", "kept"]] = np.nan
+    return blank

@@ -1,0 +1,159 @@
+"""The stretches of a player's season: before a drill, while practising it, and after it without feedback."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from faultml.faults.catalogue import Fault
+from faultml.outcomes.squad import Floats, Ints, Sessions
+from faultml.results.sessions import COUNTING, natural_key, session_date
+
+SUMS: Final = ("n", "p", "pq", "n_measured", "measure", "measure2")
+SUM_COLUMNS: Final = ("player", "session", "context", "fault", *SUMS)
+"""Columns `season_sessions` reads: per player, session, context and fault, the number of assessed swings, sums of the
+fault's probability ``p`` and of ``p(1-p)``, the number of measured swings, sums of the measure and of its square."""
+
+
+def season_sessions(sums: pd.DataFrame) -> pd.DataFrame:
+    """A row a player, session and fault: `SUMS`, ``n_retest``, and whether it is ``practice``.
+
+    A day that holds practice with feedback does not tell what is left without it: of such a day only the
+    practice swings are kept, as practice.
+    """
+    practice = sums["context"] == "practice"
+    days = pd.MultiIndex.from_frame(sums.loc[practice, ["player", "session"]])
+    on_the_day = pd.MultiIndex.from_frame(sums[["player", "session"]]).isin(days)
+    kept = sums[practice | (sums["context"].isin(COUNTING) & ~on_the_day)]
+    told = kept.assign(
+        practice=kept["context"] == "practice",
+        n_retest=kept["n_measured"].where(kept["context"] == "retest", 0.0),
+    )
+    keys = ["player", "session", "fault", "practice"]
+    return told.groupby(keys, sort=True)[[*SUMS, "n_retest"]].sum().reset_index()
+
+
+def is_after(session: str, since: str) -> bool:
+    """Whether a session comes later than the day, or the session, of that name."""
+    day, start = session_date(session), session_date(since)
+    if day is not None and start is not None:
+        return day > start
+    return natural_key(session) > natural_key(since)
+
+
+@dataclass(frozen=True)
+class Spells:
+    """The sessions of one fault, each in its stretch of the player's season.
+
+    Attributes
+    ----------
+    rows
+        Rows of `season_sessions`.
+    players
+        Ids by number.
+    player
+        Each row's player, ``(n_rows,)``.
+    group
+        Each row's stretch: ``player * n_windows + window``, where the window counts the drills given before.
+    n_windows
+        Windows of the player with the most.
+    before, after
+        Each assignment's stretches, ``(n_assigned,)``.
+    """
+
+    rows: pd.DataFrame
+    players: tuple[str, ...]
+    player: Ints
+    group: Ints
+    n_windows: int
+    before: Ints
+    after: Ints
+
+    @property
+    def n_groups(self) -> int:
+        """Number of stretches."""
+        return len(self.players) * self.n_windows
+
+    def take(self, rows: NDArray[np.bool_]) -> Spells:
+        """Some of the sessions; players and stretches keep their numbers."""
+        return replace(self, rows=self.rows[rows], player=self.player[rows], group=self.group[rows])
+
+    @property
+    def drawn(self) -> NDArray[np.bool_]:
+        """Stretches before any drill."""
+        return np.arange(self.n_groups) % self.n_windows == 0
+
+
+def spells(rows: pd.DataFrame, assigned: pd.DataFrame) -> Spells:
+    """Sort one fault's sessions into the stretches that its assignments make.
+
+    A stretch ends where the player's next drill for the same fault begins; two drills given on one day share
+    theirs.
+
+    Parameters
+    ----------
+    rows
+        Of `season_sessions`, one fault's.
+    assigned
+        ``player``, ``since`` of each assignment for it.
+    """
+    codes, players = pd.factorize(pd.concat([rows["player"], assigned["player"]]), sort=True)
+    player, owner = codes[: len(rows)], codes[len(rows) :]
+    starts = {
+        number: sorted(set(assigned["since"][owner == number]), key=natural_key) for number in set(owner)
+    }
+    n_windows = 1 + max((len(each) for each in starts.values()), default=0)
+    window = np.array(
+        [
+            sum(is_after(session, since) for since in starts.get(number, ()))
+            for number, session in zip(player, rows["session"], strict=True)
+        ],
+        dtype=np.int64,
+    )
+    place = np.array(
+        [starts[number].index(since) for number, since in zip(owner, assigned["since"], strict=True)],
+        dtype=np.int64,
+    )
+    return Spells(
+        rows=rows,
+        players=tuple(map(str, players)),
+        player=player,
+        group=player * n_windows + window,
+        n_windows=n_windows,
+        before=owner * n_windows + place,
+        after=owner * n_windows + place + 1,
+    )
+
+
+def measured(rows: pd.DataFrame, player: Ints, fault: Fault) -> Sessions:
+    """Session means of the measure, degrees past the edge of the catalogue, + worse."""
+    n = rows["n_measured"].to_numpy(float)
+    safe = np.maximum(n, 1.0)
+    mean = rows["measure"].to_numpy(float) / safe
+    scatter = rows["measure2"].to_numpy(float) - safe * mean**2
+    scale = to_degrees(fault)
+    return Sessions(player, n, fault.sign * scale * (mean - fault.edge), scale**2 * _not_below_zero(scatter))
+
+
+def shown(rows: pd.DataFrame, player: Ints, per_share: float) -> Sessions:
+    """Session means of how often the fault shows, times `per_share`."""
+    n, yes = rows["n"].to_numpy(float), rows["p"].to_numpy(float)
+    safe = np.maximum(n, 1.0)
+    squares = yes - rows["pq"].to_numpy(float)
+    return Sessions(
+        player, n, per_share * yes / safe, per_share**2 * _not_below_zero(squares - yes**2 / safe)
+    )
+
+
+def to_degrees(fault: Fault) -> float:
+    """Factor from the fault's own unit to degrees: 0.01 of the downswing counts as one degree."""
+    return 1.0 if fault.unit == "deg" else 100.0
+
+
+def _not_below_zero(values: Floats) -> Floats:
+    """Without what rounding leaves."""
+    return np.maximum(values, 0.0)

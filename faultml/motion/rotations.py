@@ -92,6 +92,18 @@ def joint_rotations(angles_deg: ArrayLike, side: Side | Sequence[Side] = "right"
     return _signs(side, quaternions.shape) * quaternions
 
 
+def mirrored(quaternions: ArrayLike, side: Side | Sequence[Side]) -> Array:
+    """Unit quaternions ``(..., 4)`` of an arm as those of a right arm, and back: mirroring twice changes nothing.
+
+    Raises
+    ------
+    InputError
+        ``unknown-side``.
+    """
+    values = np.asarray(quaternions, dtype=float)
+    return _signs(side, values.shape) * values
+
+
 def _quaternions(orientation: ArrayLike, where: str) -> Array:
     """Checked orientations as quaternions ``(..., 4)``."""
     values = np.asarray(orientation, dtype=float)

@@ -1,0 +1,323 @@
+"""A recorder's rows in our terms: seconds, degrees in anatomical signs, words, contact marks.
+
+Every conversion is one of these, exactly: a time is divided by its unit; an angle in radians is multiplied by
+180 / pi; a sign is turned where the layout says that positive means the other way; orientations go through
+`faultml.motion.rotations`. Nothing is smoothed, filled or cut here.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from faultml.channels import CHANNELS, FLEXION, ID_COLUMNS, PRONATION, ULNAR
+from faultml.errors import InputError
+from faultml.importing.cells import Clock, Floats, Mask, Words, find_column, read_numbers, read_words
+from faultml.importing.layout import POSITIVE, AngleLayout, FromColumn, Layout, Orientation, Segment
+from faultml.importing.lists import spread_lists
+from faultml.importing.pattern import parse_pattern
+from faultml.importing.readers import Block
+from faultml.motion.rotations import joint_angles
+from faultml.recordings.problems import shorten
+
+KEYS: Final = (*ID_COLUMNS, "arm", "hand")
+"""What is the same in every row of a swing."""
+
+TOLD: Final = ("club", "shot", "context")
+
+_LEAD_ARM: Final = {"right": "left", "left": "right"}
+_AXES: Final = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
+_UNIT_WITHIN: Final = 1e-3
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Rows in which something cannot be read: a code of the findings, what was expected, and the column."""
+
+    mask: Mask
+    code: str
+    expected: str
+    column: pa.Array | None = None
+
+    def found(self, row: int) -> str:
+        """What stands in a row instead."""
+        return "another number of them" if self.column is None else repr(shorten(self.column[row].as_py()))
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Rows of one file.
+
+    Attributes
+    ----------
+    lines
+        ``(n,)`` where each stands in the file.
+    t_s, angles_deg
+        ``(n,)`` seconds; ``(3, n)`` degrees in the order of `faultml.channels.CHANNELS`. NaN where lost.
+    words
+        `KEYS` and those of `TOLD` that the layout has.
+    starts
+        ``(n,)`` rows that begin a swing whatever the rest says.
+    mark_s
+        ``(n,)`` contact marks on the clock of `t_s`, NaN where there is none.
+    mark_sample
+        ``(n,)`` contact marks as sample numbers from 0, NaN where there is none.
+    faults
+        What could not be read.
+    """
+
+    lines: NDArray[np.int64]
+    t_s: Floats
+    angles_deg: Floats
+    words: dict[str, Words]
+    starts: Mask
+    mark_s: Floats
+    mark_sample: Floats
+    faults: tuple[Fault, ...]
+
+
+@dataclass
+class RowReader:
+    """Turns the blocks of one file into `Rows`; the clock and a held event mark go on from block to block.
+
+    Parameters
+    ----------
+    path, layout
+        The file, and a layout without open questions.
+    hands
+        Handedness by player, for a layout whose hand is ``roster``.
+    rename
+        Called with each player's name for the name to write.
+
+    Raises
+    ------
+    InputError
+        ``name-differs`` where the file's name does not fit the layout's pattern.
+    """
+
+    path: Path
+    layout: Layout
+    hands: Mapping[str, str] = field(default_factory=dict)
+    rename: Callable[[str], str] = str
+    _done: int = 0
+    _event: bool = False
+
+    def __post_init__(self) -> None:
+        pattern = self.layout.ids.pattern
+        self._named = parse_pattern(pattern).read(self.path) if pattern else {}
+        self._clock = Clock(self.layout.time, self.layout.file.decimal)
+
+    def read(self, block: Block) -> Rows:
+        """The next block of the file.
+
+        Raises
+        ------
+        InputError
+            Where a column is missing or of another type, or the file contradicts the layout.
+        """
+        layout = self.layout
+        faults: list[Fault] = []
+        starts = np.zeros(len(block.lines), dtype=bool)
+        if layout.file.shape == "lists":
+            block, starts, unequal = spread_lists(
+                block, sample_columns(layout, block), layout.file.list_delimiter
+            )
+            faults.append(Fault(unequal, "length-mismatch", "lists of the same length"))
+        table, n_rows = block.table, len(block.lines)
+        if block.broken is not None:
+            faults.append(Fault(block.broken, "field-count", f"{table.num_columns} fields"))
+
+        words = self._words(table, n_rows)
+        arms = self._sides(words)
+        t_s, bad = self._clock.read(table, self._done)
+        if layout.time.column is not None:
+            faults.append(
+                Fault(
+                    bad,
+                    "not-a-number",
+                    f"a time ({layout.time.unit})",
+                    find_column(table, layout.time.column),
+                )
+            )
+        if layout.orientation is not None:
+            angles_deg = self._from_orientations(table, layout.orientation, arms, faults)
+        else:
+            angles_deg = self._from_angles(block, arms, faults)
+        mark_s, mark_sample = self._marks(table, t_s, faults)
+        self._done += n_rows
+        seen = tuple(fault for fault in faults if fault.mask.any())
+        return Rows(block.lines, t_s, angles_deg, words, starts, mark_s, mark_sample, seen)
+
+    def _words(self, table: pa.Table, n_rows: int) -> dict[str, Words]:
+        def read(value: str | FromColumn | None) -> Words:
+            if isinstance(value, FromColumn):
+                return read_words(table, value)
+            return Words.constant(value or "", n_rows)
+
+        ids, worn = self.layout.ids, self.layout.worn
+        words = {
+            name: Words.constant(self._named[name], n_rows)
+            if name in self._named
+            else read(getattr(ids, name))
+            for name in ID_COLUMNS
+        }
+        players = words["player"]
+        words["arm"] = read(worn.arm)
+        if worn.hand == "roster":
+            words["hand"] = Words(players.codes, tuple(self.hands.get(name) or "" for name in players.words))
+        else:
+            words["hand"] = read("" if worn.hand == "?" else worn.hand)
+        words["player"] = Words(
+            players.codes, tuple(self.rename(name) if name else "" for name in players.words)
+        )
+        given = {name: getattr(self.layout.words, name) for name in TOLD}
+        return words | {name: read(value) for name, value in given.items() if value is not None}
+
+    def _sides(self, words: Mapping[str, Words]) -> NDArray[np.str_]:
+        """``(n_rows,)`` the arm of each row: left, right, or "" where it cannot be told."""
+        arms = np.array([word.lower() for word in words["arm"].words])[words["arm"].codes]
+        hands = [_LEAD_ARM.get(word.lower(), "") for word in words["hand"].words]
+        lead = np.array(hands)[words["hand"].codes]
+        return np.where(arms == "lead", lead, np.where(np.isin(arms, ("left", "right")), arms, ""))
+
+    def _from_angles(self, block: Block, arms: NDArray[np.str_], faults: list[Fault]) -> Floats:
+        angles_deg = np.full((len(CHANNELS), len(arms)), np.nan)
+        for channel, name in enumerate(POSITIVE):
+            angle: AngleLayout | None = getattr(self.layout.angles, name)
+            if angle is None:
+                continue
+            column = find_column(block.table, angle.column)
+            values, bad = read_numbers(column, self.layout.file.decimal)
+            faults.append(Fault(bad, "not-a-number", f"a number in {shorten(angle.column)}", column))
+            if _unit(angle.unit, block.angle_unit) == "rad":
+                values = np.degrees(values)
+            if angle.positive != POSITIVE[name][0]:
+                values = -values
+            if angle.sign == "geometric":
+                values = np.where(arms == "left", -values, np.where(arms == "right", values, np.nan))
+            angles_deg[channel] = values
+        return angles_deg
+
+    def _from_orientations(
+        self, table: pa.Table, layout: Orientation, arms: NDArray[np.str_], faults: list[Fault]
+    ) -> Floats:
+        def read(segment: Segment) -> Floats:
+            return _bones(self._quaternions(table, segment, layout, faults), segment, layout)
+
+        forearm, hand = read(layout.forearm), read(layout.hand)
+        upper_arm = None if layout.upper_arm is None else read(layout.upper_arm)
+        angles_deg = np.full((len(CHANNELS), len(arms)), np.nan)
+        for side in ("right", "left"):
+            rows = (arms == side) & np.isfinite(forearm).all(axis=1) & np.isfinite(hand).all(axis=1)
+            wrist = _angles(forearm[rows], hand[rows], side)
+            angles_deg[FLEXION, rows], angles_deg[ULNAR, rows] = wrist[:, 0], wrist[:, 1]
+            if upper_arm is not None:
+                rows &= np.isfinite(upper_arm).all(axis=1)
+                angles_deg[PRONATION, rows] = _angles(upper_arm[rows], forearm[rows], side)[:, 2]
+        return angles_deg
+
+    def _quaternions(
+        self, table: pa.Table, segment: Segment, layout: Orientation, faults: list[Fault]
+    ) -> Floats:
+        """``(n_rows, 4)``, scalar last, of the segment in the common frame; NaN where lost."""
+        parts = []
+        for name in segment.columns:
+            column = find_column(table, name)
+            values, bad = read_numbers(column, self.layout.file.decimal)
+            faults.append(Fault(bad, "not-a-number", f"a number in {shorten(name)}", column))
+            parts.append(values)
+        values = np.stack(parts, axis=1)
+        if layout.order == "wxyz":
+            values = values[:, [1, 2, 3, 0]]
+        if layout.frame == "world-to-segment":
+            values = values * [-1.0, -1.0, -1.0, 1.0]
+        with np.errstate(over="ignore", invalid="ignore"):
+            off = np.abs(np.linalg.norm(values, axis=1) - 1) > _UNIT_WITHIN
+        off &= np.isfinite(values).all(axis=1)
+        faults.append(
+            Fault(off, "not-a-number", f"quaternions of length 1 from {shorten(segment.columns[0])} on")
+        )
+        values[off | ~np.isfinite(values).all(axis=1)] = np.nan
+        return values
+
+    def _marks(self, table: pa.Table, t_s: Floats, faults: list[Fault]) -> tuple[Floats, Floats]:
+        layout = self.layout.contact
+        mark_s, mark_sample = np.full(len(t_s), np.nan), np.full(len(t_s), np.nan)
+        if layout.time_column is not None:
+            column = find_column(table, layout.time_column)
+            mark_s, bad = self._clock.seconds(column, layout.unit or self.layout.time.unit)
+            faults.append(Fault(bad, "impact-unreadable", "a time of contact", column))
+        elif layout.event_column is not None:
+            events = read_words(table, FromColumn(layout.event_column))
+            wanted = {word.strip().casefold() for word in layout.events}
+            held = np.array([word.casefold() in wanted for word in events.words])[events.codes]
+            rising = held & ~np.concatenate([[self._event], held[:-1]])
+            self._event = bool(held[-1])
+            mark_s = np.where(rising, t_s, np.nan)
+        elif layout.sample_column is not None:
+            column = find_column(table, layout.sample_column)
+            numbers, bad = read_numbers(column, self.layout.file.decimal)
+            faults.append(Fault(bad, "impact-unreadable", "a sample number", column))
+            mark_sample = numbers - int(layout.first_sample)
+        return mark_s, mark_sample
+
+
+def sample_columns(layout: Layout, block: Block) -> list[str]:
+    """The columns that hold a value for each sample, as the layout names them, once each."""
+    names = [layout.time.column, layout.contact.event_column]
+    if layout.angles is not None:
+        names += [getattr(layout.angles, name).column for name in POSITIVE if getattr(layout.angles, name)]
+    if layout.orientation is not None:
+        parts = (layout.orientation.forearm, layout.orientation.hand, layout.orientation.upper_arm)
+        names += [name for part in parts if part is not None for name in part.columns]
+    given = [name for name in dict.fromkeys(names) if name is not None]
+    for name in given:
+        find_column(block.table, name)
+    return given
+
+
+def _unit(stated: str, own: str) -> str:
+    """The unit of an angle, by the layout and by the file itself, which must not contradict each other."""
+    if stated == "file":
+        if not own:
+            raise InputError(
+                "unit-not-stated", expected="a file whose header states its angles' unit", found="none"
+            )
+        return own
+    if own and own != stated:
+        raise InputError("unit-contradicted", expected=f"angles in {stated}, as the layout says", found=own)
+    return stated
+
+
+def _bones(sensor: Floats, segment: Segment, layout: Orientation) -> Floats:
+    """Orientations of the bone from those of the sensor on it."""
+    volar, proximal = _axis(segment.volar), _axis(segment.proximal)
+    if np.dot(volar, proximal):
+        raise InputError(
+            "bad-layout", where="orientation", expected="volar and proximal along two axes", found="one"
+        )
+    bone = Rotation.from_matrix(np.stack([volar, proximal, np.cross(volar, proximal)], axis=1))
+    lost = np.isnan(sensor).any(axis=1)
+    turned = (Rotation.from_quat(np.where(lost[:, None], [0.0, 0.0, 0.0, 1.0], sensor)) * bone).as_quat()
+    turned[lost] = np.nan
+    return turned
+
+
+def _axis(name: str) -> Floats:
+    return np.array(_AXES[name[1]]) * (1.0 if name[0] == "+" else -1.0)
+
+
+def _angles(proximal: Floats, distal: Floats, side: str) -> Floats:
+    if not len(proximal):
+        return np.empty((0, 3))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # a deviation of 90 degrees is refused by the checks
+        return joint_angles(proximal, distal, side)  # type: ignore[arg-type]

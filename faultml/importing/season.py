@@ -1,0 +1,370 @@
+"""Import a season: any recorder's files by one layout into a season folder, whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import stat
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from io import StringIO
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from faultml.channels import ID_COLUMNS
+from faultml.errors import InputError
+from faultml.importing.layout import Layout, open_questions, plain
+from faultml.importing.pseudonyms import Pseudonyms
+from faultml.importing.recording import Recording, read_recordings
+from faultml.importing.rows import RowReader
+from faultml.importing.swings import Counts, Report, read_swings
+from faultml.recordings.checks import check_swings
+from faultml.recordings.files import RESULTS_MARK, ROSTER_FILE
+from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
+from faultml.recordings.raw import RawSwings, Samples
+from faultml.recordings.roster import read_roster
+from faultml.recordings.schema import SHOT_COLUMN, TEXT_COLUMNS
+from faultml.recordings.swings import SwingBatch
+from faultml.recordings.write import write_season
+from faultml.results.columns import PROBLEMS
+from faultml.results.folders import LOCK_FILE, replaced_folder
+from faultml.results.tables import TableWriter
+
+SEASON_FILE: Final = "season.parquet"
+PROBLEMS_FILE: Final = "_problems.csv"
+"""Files that begin with ``_`` are passed over where a season is read."""
+IMPORT_FILE: Final = "_import.json"
+CUTS_FILE: Final = "_cuts.csv"
+_OURS: Final = frozenset({SEASON_FILE, PROBLEMS_FILE, IMPORT_FILE, CUTS_FILE, ROSTER_FILE, LOCK_FILE})
+
+DONE, NOTHING, PROBLEMS_FOUND = 0, 1, 3
+
+Cutter = Callable[[Recording, Report], Iterator[SwingBatch]]
+"""Cuts a recording into swings: `faultml.streams`."""
+
+
+@dataclass
+class ImportRun:
+    """What an import has read.
+
+    `n_swings` were met and `n_written` stand in the season; of these `n_sound` pass every check. `findings` counts
+    swings by code, `unread` are the files that were not read, or not to their end.
+    """
+
+    n_files: int = 0
+    n_swings: int = 0
+    n_written: int = 0
+    n_sound: int = 0
+    n_problems: int = 0
+    players: set[str] = field(default_factory=set)
+    findings: Counter[str] = field(default_factory=Counter)
+    unread: list[Problem] = field(default_factory=list)
+
+    @property
+    def exit_code(self) -> int:
+        """0 done, 1 no swing that could be assessed, 3 done, with rows among the problems."""
+        if not self.n_sound:
+            return NOTHING
+        return PROBLEMS_FOUND if self.n_problems else DONE
+
+
+def import_season(
+    paths: Sequence[Path],
+    layout: Layout,
+    out: Path,
+    *,
+    roster: Path | None = None,
+    pseudonyms: Pseudonyms | None = None,
+    cut: Cutter | None = None,
+) -> ImportRun:
+    """Read files by a layout and write the season folder `out`: ``season.parquet``, the roster, problems beside them.
+
+    Swings are written as recorded, lost samples included, so that whoever reads the season finds in them what was
+    found here. What a reader had to refuse (cells that are no numbers, a trail arm) is left out and stands in
+    ``_problems.csv``. One bad file never stops the others. The same files give the same bytes.
+
+    Parameters
+    ----------
+    paths
+        Files and folders; of a folder every file, in the order of names.
+    layout
+        Without open questions.
+    out
+        Made with its parents; an earlier import there is replaced once the new one is complete.
+    roster
+        Copied beside the season, the players named as there.
+    pseudonyms
+        Takes the place of every player's name; the table is saved before the season is.
+    cut
+        For layouts with split ``stream``.
+
+    Raises
+    ------
+    InputError
+        ``open-questions``, ``no-such-path``, ``bad-roster``, ``not-a-season-folder``; nothing is written then.
+    """
+    _check_answered(layout)
+    files = find_recordings(paths, out)
+    known = read_roster(roster)
+    if known.unreadable:
+        problem = known.problems[-1]
+        raise InputError("bad-roster", where=str(roster), expected=problem.expected, found=problem.found)
+    if layout.worn.hand == "roster" and roster is None:
+        raise InputError(
+            "bad-roster", expected="a roster, which the layout takes the hand from", found="none"
+        )
+    hands = dict(zip(known.table["player"], known.table["hand"], strict=True))
+    rename = str if pseudonyms is None else pseudonyms.name
+    run = ImportRun(n_files=len(files.paths), unread=files.problems)
+    with replaced_folder(out, _check_ours) as part:
+        log = _Problems(part / PROBLEMS_FILE, run)
+        log.extend([*files.problems, *known.problems])
+        importer = _Importer(layout, hands, rename, cut, run, log)
+        write_season(importer.batches(files.paths), part / SEASON_FILE)
+        log.close()
+        if roster is not None:
+            (part / ROSTER_FILE).write_bytes(_roster_bytes(roster, pseudonyms))
+        (part / IMPORT_FILE).write_text(_summary(run, layout), encoding="utf-8")
+        if pseudonyms is not None:
+            pseudonyms.save()
+    return run
+
+
+def _check_answered(layout: Layout) -> None:
+    questions = open_questions(layout)
+    if questions:
+        raise InputError(
+            "open-questions",
+            expected="a layout without open questions: nothing is guessed",
+            found=", ".join(questions),
+        )
+
+
+@dataclass
+class Found:
+    """The files to read, and what was passed over."""
+
+    paths: list[Path] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+def find_recordings(paths: Sequence[Path], out: Path | None = None) -> Found:
+    """The files named, and every file of the folders named but for hidden ones, rosters, layouts and results.
+
+    Raises
+    ------
+    InputError
+        ``no-such-path``.
+    """
+    found, seen = Found(), set()
+    for path in paths:
+        if not path.exists():
+            raise InputError(
+                "no-such-path", where=str(path), expected="a recorder's file, or a folder of them"
+            )
+        candidates = list(_walk(path, out)) if path.is_dir() else [path]
+        if not candidates:
+            found.problems.append(file_problem(str(path), "empty-folder", "a recorder's files", "none"))
+        for candidate in candidates:
+            identity = candidate.resolve()
+            if identity in seen:
+                continue
+            seen.add(identity)
+            try:
+                mode = candidate.stat()
+            except OSError as error:
+                found.problems.append(
+                    file_problem(str(candidate), "unreadable", "a file that may be read", str(error.strerror))
+                )
+                continue
+            if not stat.S_ISREG(mode.st_mode):
+                found.problems.append(
+                    file_problem(str(candidate), "not-a-file", "a regular file", "a pipe, device or socket")
+                )
+            elif not mode.st_size:
+                found.problems.append(file_problem(str(candidate), "empty-file", "a table", "0 bytes"))
+            else:
+                found.paths.append(candidate)
+    return found
+
+
+def _walk(folder: Path, out: Path | None) -> Iterator[Path]:
+    own = None if out is None else out.resolve()
+    for place, folders, names in os.walk(folder):
+        if RESULTS_MARK in names or (own is not None and Path(place).resolve() == own):
+            folders.clear()
+            continue
+        folders[:] = sorted(name for name in folders if name[0] not in "._")
+        for name in sorted(names):
+            plain_name = name.lower()
+            if name[0] not in "._" and plain_name != ROSTER_FILE and not plain_name.endswith(".toml"):
+                yield Path(place, name)
+
+
+class _Problems:
+    """Rows of ``_problems.csv``, written as they come."""
+
+    def __init__(self, path: Path, run: ImportRun) -> None:
+        self._writer = TableWriter(path, PROBLEMS)
+        self._run = run
+
+    def extend(self, problems: Iterable[Problem]) -> None:
+        rows = list(problems)
+        if rows:
+            self._writer.append(problems_frame(rows))
+            self._run.n_problems += len(rows)
+
+    def close(self) -> None:
+        self._writer.close()
+
+
+@dataclass
+class _Importer:
+    layout: Layout
+    hands: dict[str, str]
+    rename: Callable[[str], str]
+    cut: Cutter | None
+    run: ImportRun
+    log: _Problems
+    counts: Counts = field(default_factory=Counter)
+    met: set[int] = field(default_factory=set)
+    """Hashes of the ids met so far: 8 bytes a swing, and a few for the set."""
+
+    def batches(self, paths: Sequence[Path]) -> Iterator[SwingBatch]:
+        """What is written of every file, in order."""
+        for path in paths:
+            problems: list[Problem] = []
+            try:
+                reader = RowReader(path, self.layout, self.hands, self.rename)
+                for batch in self._read(reader, problems):
+                    yield batch
+                    self.log.extend(problems)
+                    problems.clear()
+            except (InputError, OSError) as error:
+                self.run.unread.append(_of_file(path, error))
+                problems.append(self.run.unread[-1])
+            self.log.extend(problems)
+
+    def _read(self, reader: RowReader, problems: list[Problem]) -> Iterator[SwingBatch]:
+        if self.layout.swings.split != "stream":
+            for raw in read_swings(reader, self.counts, problems.append):
+                yield self._checked(raw, problems)
+        elif self.cut is None:
+            raise InputError(
+                "no-cutter", expected="a cutter, for layouts with split = 'stream'", found="none"
+            )
+        else:
+            for recording in read_recordings(reader, problems.append):
+                for batch in self.cut(recording, problems.append):
+                    self._count(batch)
+                    self.run.n_written += len(batch)
+                    yield batch
+
+    def _checked(self, raw: RawSwings, problems: list[Problem]) -> SwingBatch:
+        """The swings as recorded, without those that the reader refused, once the checks have spoken."""
+        checked = check_swings(raw)
+        problems.extend(checked.problems)
+        problems.extend(self._repeats(raw))
+        self._count(checked.batch)
+        written = as_recorded(raw)
+        self.run.n_written += len(written)
+        return written
+
+    def _count(self, batch: SwingBatch) -> None:
+        self.run.n_swings += len(batch)
+        self.run.n_sound += int((batch.table["reason"] == "").sum())
+        self.run.players.update(batch.table["player"])
+        self.run.findings.update(code for codes in batch.table["findings"] for code in codes)
+
+    def _repeats(self, raw: RawSwings) -> Iterator[Problem]:
+        ids = pd.DataFrame({name: raw.table[name].to_pylist() for name in ID_COLUMNS})
+        for row, key in enumerate(pd.util.hash_pandas_object(ids, index=False).tolist()):
+            if key in self.met:
+                file, line = raw.table["file"][row].as_py(), raw.table["row"][row].as_py()
+                parts = [shorten(part) for part in ids.iloc[row]]
+                expected = "each player, session and swing once"
+                yield Problem(file, line, *parts, "repeated-id", expected, "another swing with these")
+            self.met.add(key)
+
+
+def as_recorded(raw: RawSwings) -> SwingBatch:
+    """The swings that have samples, with these as they were recorded: nothing checked, filled or left out."""
+    kept = np.flatnonzero(raw.lengths > 0)
+    with np.errstate(
+        over="ignore"
+    ):  # what float32 cannot hold is infinite, and refused as such where it is read
+        angles_deg = np.stack([channel.astype(np.float32) for channel in raw.angles_deg]).astype(float)
+    samples = Samples(np.arange(len(kept)), raw.lengths[kept], raw.t_s, angles_deg)
+    table = raw.table.take(pa.array(kept)).to_pandas()
+    columns = {name: table[name].fillna("") for name in TEXT_COLUMNS}
+    columns["impact_s"] = table["impact_s"].astype(float)
+    frame = pd.DataFrame(columns)
+    frame[SHOT_COLUMN] = pd.Series(
+        [tuple(shot) if shot is not None else () for shot in table[SHOT_COLUMN]], dtype=object
+    )
+    frame["reason"] = ""
+    frame["findings"] = pd.Series([()] * len(kept), dtype=object)
+    return SwingBatch(frame, *samples.pad(len(kept)))
+
+
+def _of_file(path: Path, error: InputError | OSError) -> Problem:
+    if isinstance(error, OSError):
+        return file_problem(
+            str(path), "unreadable", "a file that may be read", error.strerror or shorten(error)
+        )
+    row = int(error.where) if error.where.isdecimal() else 0
+    return file_problem(str(path), error.code, error.expected, shorten(error.found), row)
+
+
+def _check_ours(folder: Path) -> None:
+    """Raise unless a folder is empty or holds nothing but an earlier import."""
+    names = {path.name for path in folder.iterdir()} if folder.is_dir() else {folder.name}
+    strangers = names - _OURS
+    if strangers or (names and IMPORT_FILE not in names):
+        raise InputError(
+            "not-a-season-folder",
+            where=str(folder),
+            expected="a new or empty folder, or one that holds nothing but an earlier import",
+            found=shorten(", ".join(sorted(strangers or names))),
+        )
+
+
+def _roster_bytes(path: Path, pseudonyms: Pseudonyms | None) -> bytes:
+    """The roster as it is, or with pseudonyms for names."""
+    content = path.read_bytes()
+    if pseudonyms is None:
+        return content
+    text = content.decode("utf-8-sig")
+    first = text.partition("\n")[0]
+    delimiter = max(",;\t", key=first.count)
+    rows = [
+        row for row in csv.reader(StringIO(text), delimiter=delimiter) if any(cell.strip() for cell in row)
+    ]
+    at = [name.strip().casefold() for name in rows[0]].index("player")
+    for row in rows[1:]:
+        if len(row) > at and row[at].strip():
+            row[at] = pseudonyms.name(row[at].strip())
+    written = StringIO()
+    csv.writer(written, delimiter=delimiter, lineterminator="\n").writerows(rows)
+    return written.getvalue().encode("utf-8")
+
+
+def _summary(run: ImportRun, layout: Layout) -> str:
+    content = {
+        "program": "faultml import",
+        "layout": plain(layout),
+        "files": run.n_files,
+        "swings": run.n_swings,
+        "written": run.n_written,
+        "sound": run.n_sound,
+        "players": len(run.players),
+        "problems": run.n_problems,
+        "findings": dict(sorted(run.findings.items())),
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False) + "\n"

@@ -15,9 +15,10 @@ from faultml.recordings.ledger import Ledger
 from faultml.recordings.problems import Problem
 from faultml.recordings.ranges import check_ranges
 from faultml.recordings.raw import RawSwings, Samples
-from faultml.recordings.schema import IMPACT_COLUMN
+from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN
+from faultml.recordings.spikes import drop_spikes
 from faultml.recordings.swings import SwingBatch
-from faultml.recordings.words import settle_impact, settle_words
+from faultml.recordings.words import settle_impact, settle_mounting, settle_words
 
 
 class Checked(NamedTuple):
@@ -51,6 +52,7 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
     if len(samples):
         samples, step_s = check_clock(samples, ledger, bounds)
     if len(samples):
+        drop_spikes(samples, step_s, ledger, bounds)
         samples = fill_gaps(samples, step_s, ledger, bounds)
     if len(samples):
         samples = check_ranges(samples, ledger, bounds)
@@ -59,7 +61,8 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
     words = settle_words(raw.table, ledger)
     impact_s = raw.table[IMPACT_COLUMN].to_numpy().astype(float)
     impact_s = settle_impact(impact_s, t_s, n_samples, ledger)
-    columns = {**ids, **words, IMPACT_COLUMN: impact_s, "reason": ledger.reasons, "findings": ledger.codes}
+    numbers = {IMPACT_COLUMN: impact_s, MOUNTING_COLUMN: settle_mounting(raw.table, ledger)}
+    columns = {**ids, **words, **numbers, "reason": ledger.reasons, "findings": ledger.codes}
     shot, codes = columns.pop("shot"), columns.pop("findings")
     table = pd.DataFrame(columns)
     table["shot"] = pd.Series(shot, dtype=object)

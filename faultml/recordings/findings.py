@@ -13,13 +13,15 @@ from typing import Literal
 import msgspec
 
 Severity = Literal["refuse", "widen", "tell"]
+Need = Literal["", "rows", "mark", "pronation", "full-swing", "declared-rate", "earlier-session"]
 
 
 class Finding(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One kind of finding.
 
     ``refuse`` means the swing is not assessed, ``widen`` that what is said of it is less sure, ``tell`` only
-    that. `problem` says that the input itself is wrong and gets a row in ``problems.csv``.
+    that. `problem` says that the input itself is wrong and gets a row in ``problems.csv``. `widens` is how many
+    times as wide uncertainty is taken for it, `needs` what the check cannot be made without.
     """
 
     code: str
@@ -27,6 +29,22 @@ class Finding(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     words: str
     docs: str
     problem: bool = False
+    needs: Need = ""
+    widens: float = 1.4
+
+    @property
+    def widening(self) -> float:
+        """How many times as wide the uncertainty of every measure is taken; 1 where the finding does not widen."""
+        return self.widens if self.severity == "widen" else 1.0
+
+    @property
+    def means(self) -> str:
+        """What it means for the result, as a sentence."""
+        if self.severity == "refuse":
+            return "The swing is not assessed."
+        if self.severity == "widen":
+            return f"The swing is assessed, and everything said of it is {self.widens:g} times as uncertain."
+        return "The swing is assessed as usual."
 
 
 class Range(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -34,6 +52,26 @@ class Range(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     told: tuple[float, float]
     refused: tuple[float, float]
+
+
+class MotionLimits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The figures behind the checks of what the motion says, explained in `findings.toml`."""
+
+    back_s: tuple[float, float]
+    about_s: float
+    opening_s: float
+    longest_back_s: float
+    wrong_deg: float
+    wrong_turn_deg: float
+    unclear_deg: float
+    bowed_address_deg: float
+    bows_after_deg: float
+    after_s: tuple[float, float]
+    address_moves_deg: float
+    least_address_s: float
+    drift_deg: tuple[float, float, float]
+    drift_z: float
+    drift_least_swings: int
 
 
 class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -63,6 +101,11 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     clip_flatness: float
     jump_deg_s: float
     jump_deg: float
+    spike_deg: float
+    spike_deg_s2: float
+    spike_most_samples: int
+    rate_differs_share: float
+    motion: MotionLimits
     flexion_deg: Range
     ulnar_deg: Range
     pronation_deg: Range

@@ -21,7 +21,8 @@ def check_ranges(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
     low = np.minimum.reduceat(samples.angles_deg, starts, axis=1)
     high = np.maximum.reduceat(samples.angles_deg, starts, axis=1)
     extent = np.array([_extent(channel, low, high, samples) for channel in range(len(CHANNELS))])
-    beyond = np.array([_beyond(channel, low, high, samples, limits) for channel in range(len(CHANNELS))])
+    beyond = np.array([_beyond(low[at], high[at], _range(at, limits)) for at in range(len(CHANNELS))])
+    moved = np.array([_moved(channel, low, high, samples, limits) for channel in (FLEXION, ULNAR)])
     radians = _radians(low, high, extent, limits)
     dead = _dead(extent, samples, limits) & ~radians.any(axis=0)
     frozen = _frozen(samples, limits)
@@ -41,7 +42,14 @@ def check_ranges(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
         note(
             channel, beyond[channel] == 2, "outside-human-range", f"within {lowest:g} to {highest:g} degrees"
         )
+        note(
+            channel,
+            moved[channel] == 2,
+            "outside-range-from-address",
+            f"within {lowest:g} to {highest:g} degrees of address",
+        )
     ledger.note(samples.rows[(beyond == 1).any(axis=0)], "beyond-common-range")
+    ledger.note(samples.rows[(moved == 1).any(axis=0)], "beyond-range-from-address")
     _settle_pronation(dead[PRONATION] | (beyond[PRONATION] == 2), samples, ledger)
 
     samples = samples.select(~ledger.refused(samples.rows))
@@ -114,23 +122,20 @@ def _radians(
     return small & ((small[::-1] & ~turned) | other_moves)
 
 
-def _beyond(
+def _beyond(low: NDArray[np.float64], high: NDArray[np.float64], limit: Range) -> NDArray[np.int64]:
+    """0 within human range, 1 beyond what nearly all reach, 2 beyond what any wrist can."""
+    told = (low < limit.told[0]) | (high > limit.told[1])
+    refused = (low < limit.refused[0]) | (high > limit.refused[1])
+    return told.astype(int) + (told & refused)
+
+
+def _moved(
     channel: int, low: NDArray[np.float64], high: NDArray[np.float64], samples: Samples, limits: Limits
 ) -> NDArray[np.int64]:
-    """0 within human range, 1 beyond what nearly all reach, 2 beyond what any wrist can.
-
-    Flexion and ulnar deviation are held against the limits as they stand and from address. Forearm
-    rotation has no common zero, so only its absolute angle is held against the (wide) limits.
-    """
-    limit = _range(channel, limits)
-    lowest, highest = low[channel], high[channel]
-    if channel != PRONATION:
-        opening = samples.starts[:, None] + np.arange(5)
-        address = samples.angles_deg[channel][opening].mean(axis=1)
-        lowest, highest = np.minimum(lowest, lowest - address), np.maximum(highest, highest - address)
-    told = (lowest < limit.told[0]) | (highest > limit.told[1])
-    refused = (lowest < limit.refused[0]) | (highest > limit.refused[1])
-    return told.astype(int) + (told & refused)
+    """As `_beyond`, from the opening of the recording. Not for forearm rotation, which has no common zero."""
+    opening = samples.starts[:, None] + np.arange(5)
+    address = samples.angles_deg[channel][opening].mean(axis=1)
+    return _beyond(low[channel] - address, high[channel] - address, _range(channel, limits))
 
 
 def _settle_pronation(unusable: NDArray[np.bool_], samples: Samples, ledger: Ledger) -> None:

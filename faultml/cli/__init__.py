@@ -13,15 +13,24 @@ from faultml.errors import FaultmlError
 COMMANDS: Final = {
     "demo": "Make a season, classify it and write its report.",
     "classify": "Find faults and drills in a season of recordings.",
+    "import": "Read any recorder's files into a season.",
     "report": "Write the season as one offline page.",
     "explain": "Show every number behind one player's drill.",
     "catalogue": "Print faults and drills as the coach reads them.",
     "simulate": "Make a season of generated golfers.",
     "train": "Train the default model from a seed.",
 }
-"""Every command in the order a coach meets them, with its line of help; its module has the same name."""
+"""Every command in the order a coach meets them, with its line of help; for its module see `module_of`."""
+
+_OTHER_MODULES: Final = {"import": "import_season"}
+"""Commands whose name cannot be a module's."""
 
 WRONG_USE: Final = 2
+
+
+def module_of(name: str) -> str:
+    """The module of a command: of the same name where Python allows it, with ``_`` for ``-``."""
+    return f"faultml.cli.{_OTHER_MODULES.get(name, name.replace('-', '_'))}"
 
 
 class _Refusal(click.ClickException):
@@ -38,10 +47,10 @@ class LazyGroup(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """The command of that name, from the module of that name."""
+        """The command of that name, from its module."""
         if cmd_name not in COMMANDS:
             return None
-        command: click.Command = import_module(f"faultml.cli.{cmd_name}").command
+        command: click.Command = import_module(module_of(cmd_name)).command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

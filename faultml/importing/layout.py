@@ -81,11 +81,15 @@ class AngleLayout(_Part):
 
 
 class Angles(_Part):
-    """``[angles]``: the wrist's two angles and, where it is recorded, the forearm's rotation."""
+    """``[angles]``: the wrist's two angles and, where it is recorded, the forearm's rotation.
+
+    `alignment` is a file of ``faultml align`` beside the layout, by which the two are turned into the bone's axes.
+    """
 
     flexion: AngleLayout
     ulnar: AngleLayout
     pronation: AngleLayout | None = None
+    alignment: str = ""
 
 
 POSITIVE: Final = {
@@ -104,8 +108,8 @@ class Segment(_Part):
     """
 
     columns: tuple[Column, Column, Column, Column] | Open = OPEN
-    volar: Axis = OPEN
-    proximal: Axis = OPEN
+    volar: Axis | None = None
+    proximal: Axis | None = None
 
 
 class Orientation(_Part):
@@ -251,7 +255,17 @@ def parse_layout(text: str, where: str = "") -> Layout:
 
 def open_questions(layout: Layout) -> list[str]:
     """What the layout leaves open, as dotted paths such as ``angles.flexion.positive``, in the layout's order."""
-    return list(dict.fromkeys(_open(layout, "")))
+    questions = list(dict.fromkeys(_open(layout, "")))
+    if layout.worn.hand == OPEN and layout.worn.arm == "lead" and not needs_side(layout):
+        questions.remove("worn.hand")
+    return questions
+
+
+def needs_side(layout: Layout) -> bool:
+    """Whether the angles depend on which arm it is."""
+    angles = [getattr(layout.angles, name) for name in POSITIVE] if layout.angles else []
+    geometric = any(angle is not None and angle.sign == "geometric" for angle in angles)
+    return geometric or layout.orientation is not None
 
 
 def _open(part: object, path: str) -> Iterator[str]:
@@ -281,11 +295,23 @@ def _absent(layout: Layout) -> Iterator[str]:
         yield "time.column"
     if layout.angles is None and layout.orientation is None:
         yield "angles"
+    if layout.orientation is not None:
+        yield from _axes(layout.orientation)
     counted = layout.swings.split in ("clock", "stream")
     for name in ("player", "session", "swing"):
         given = getattr(layout.ids, name) is not None or f"{{{name}}}" in layout.ids.pattern
         if not given and not (name == "swing" and counted):
             yield f"ids.{name}"
+
+
+def _axes(orientation: Orientation) -> Iterator[str]:
+    """Segments without axes that no alignment gives."""
+    for name in ("forearm", "hand", "upper_arm"):
+        segment: Segment | None = getattr(orientation, name)
+        aligned = orientation.alignment and name != "upper_arm"
+        if segment is not None and not aligned:
+            missing = (axis for axis in ("volar", "proximal") if getattr(segment, axis) is None)
+            yield from (f"orientation.{name}.{axis}" for axis in missing)
 
 
 def _contradictions(layout: Layout) -> Iterator[tuple[str, str, str]]:
@@ -297,6 +323,11 @@ def _contradictions(layout: Layout) -> Iterator[tuple[str, str, str]]:
             angle: AngleLayout | None = getattr(layout.angles, name)
             if angle is not None and angle.positive not in (*words, OPEN):
                 yield f"angles.{name}.positive", f"{words[0]} or {words[1]}", shorten(angle.positive)
+    if layout.orientation is not None:
+        for name in ("forearm", "hand", "upper_arm"):
+            segment: Segment | None = getattr(layout.orientation, name)
+            if segment is not None and _one_axis(segment):
+                yield f"orientation.{name}", "volar and proximal along two axes of the sensor", "one axis"
     marks = ("time_column", "event_column", "sample_column")
     given = [name for name in marks if getattr(layout.contact, name) is not None]
     if len(given) > 1:
@@ -308,6 +339,8 @@ def _contradictions(layout: Layout) -> Iterator[tuple[str, str, str]]:
         yield "swings.split", '"row" with file.shape = "lists", and only then', layout.swings.split
     if layout.swings.split != "clock" and layout.swings.gap_s is not None:
         yield "swings.gap_s", 'split = "clock"', f"split = {layout.swings.split!r}"
+    if layout.swings.split == "stream" and layout.contact.sample_column is not None:
+        yield "contact.sample_column", "a time or an event in a stream", "a sample number"
     if (
         layout.time.unit == "samples"
         and layout.contact.time_column is not None
@@ -329,6 +362,11 @@ def _contradictions(layout: Layout) -> Iterator[tuple[str, str, str]]:
     for name in ("player", "session", "swing"):
         if getattr(layout.ids, name) is not None and f"{{{name}}}" in layout.ids.pattern:
             yield f"ids.{name}", "one source", "one here and one in ids.pattern"
+
+
+def _one_axis(segment: Segment) -> bool:
+    given = [axis for axis in (segment.volar, segment.proximal) if axis not in (None, OPEN)]
+    return len({axis[1] for axis in given}) < len(given)
 
 
 def plain(part: msgspec.Struct) -> dict[str, Any]:

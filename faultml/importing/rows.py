@@ -20,6 +20,7 @@ from scipy.spatial.transform import Rotation
 
 from faultml.channels import CHANNELS, FLEXION, ID_COLUMNS, PRONATION, ULNAR
 from faultml.errors import InputError
+from faultml.importing.alignment import Alignment
 from faultml.importing.cells import Clock, Floats, Mask, Words, find_column, read_numbers, read_words
 from faultml.importing.layout import POSITIVE, AngleLayout, FromColumn, Layout, Orientation, Segment
 from faultml.importing.lists import spread_lists
@@ -35,6 +36,7 @@ TOLD: Final = ("club", "shot", "context")
 
 _LEAD_ARM: Final = {"right": "left", "left": "right"}
 _AXES: Final = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
+_NO_TURN: Final = (0.0, 0.0, 0.0, 1.0)
 _UNIT_WITHIN: Final = 1e-3
 
 
@@ -96,6 +98,8 @@ class RowReader:
         Handedness by player, for a layout whose hand is ``roster``.
     rename
         Called with each player's name for the name to write.
+    alignment
+        What the layout's `alignment` names, loaded.
 
     Raises
     ------
@@ -107,6 +111,7 @@ class RowReader:
     layout: Layout
     hands: Mapping[str, str] = field(default_factory=dict)
     rename: Callable[[str], str] = str
+    alignment: Alignment | None = None
     _done: int = 0
     _event: bool = False
 
@@ -204,16 +209,38 @@ class RowReader:
             if angle.sign == "geometric":
                 values = np.where(arms == "left", -values, np.where(arms == "right", values, np.nan))
             angles_deg[channel] = values
+        if self.alignment is not None:
+            self._check_side(arms)
+            angles_deg = self.alignment.angles(angles_deg)
         return angles_deg
+
+    def _check_side(self, arms: NDArray[np.str_]) -> None:
+        """An alignment is of one arm."""
+        assert self.alignment is not None
+        others = sorted(set(arms.tolist()) - {"", self.alignment.side})
+        if others:
+            raise InputError(
+                "alignment-side",
+                expected=f"the {self.alignment.side} arm, which was aligned",
+                found=others[0],
+            )
 
     def _from_orientations(
         self, table: pa.Table, layout: Orientation, arms: NDArray[np.str_], faults: list[Fault]
     ) -> Floats:
         def read(segment: Segment) -> Floats:
-            return _bones(self._quaternions(table, segment, layout, faults), segment, layout)
+            return self._quaternions(table, segment, layout, faults)
 
         forearm, hand = read(layout.forearm), read(layout.hand)
-        upper_arm = None if layout.upper_arm is None else read(layout.upper_arm)
+        lost = np.isnan(forearm).any(axis=1) | np.isnan(hand).any(axis=1)
+        if self.alignment is not None:
+            self._check_side(arms)
+            forearm[lost] = hand[lost] = _NO_TURN
+            forearm, hand = self.alignment.bones(forearm, hand)
+            forearm[lost] = hand[lost] = np.nan
+        else:
+            forearm, hand = _bones(forearm, layout.forearm), _bones(hand, layout.hand)
+        upper_arm = None if layout.upper_arm is None else _bones(read(layout.upper_arm), layout.upper_arm)
         angles_deg = np.full((len(CHANNELS), len(arms)), np.nan)
         for side in ("right", "left"):
             rows = (arms == side) & np.isfinite(forearm).all(axis=1) & np.isfinite(hand).all(axis=1)
@@ -297,21 +324,18 @@ def _unit(stated: str, own: str) -> str:
     return stated
 
 
-def _bones(sensor: Floats, segment: Segment, layout: Orientation) -> Floats:
-    """Orientations of the bone from those of the sensor on it."""
+def _bones(sensor: Floats, segment: Segment) -> Floats:
+    """Orientations of the bone from those of the sensor on it, by where two bone axes point in the sensor."""
     volar, proximal = _axis(segment.volar), _axis(segment.proximal)
-    if np.dot(volar, proximal):
-        raise InputError(
-            "bad-layout", where="orientation", expected="volar and proximal along two axes", found="one"
-        )
     bone = Rotation.from_matrix(np.stack([volar, proximal, np.cross(volar, proximal)], axis=1))
     lost = np.isnan(sensor).any(axis=1)
-    turned = (Rotation.from_quat(np.where(lost[:, None], [0.0, 0.0, 0.0, 1.0], sensor)) * bone).as_quat()
+    turned = (Rotation.from_quat(np.where(lost[:, None], _NO_TURN, sensor)) * bone).as_quat()
     turned[lost] = np.nan
     return turned
 
 
-def _axis(name: str) -> Floats:
+def _axis(name: str | None) -> Floats:
+    assert name is not None  # an open question is never applied
     return np.array(_AXES[name[1]]) * (1.0 if name[0] == "+" else -1.0)
 
 

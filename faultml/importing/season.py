@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from io import StringIO
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 import pandas as pd
@@ -19,11 +19,12 @@ import pyarrow as pa
 
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
+from faultml.importing.alignment import Alignment, load_alignment
 from faultml.importing.layout import Layout, open_questions, plain
 from faultml.importing.pseudonyms import Pseudonyms
 from faultml.importing.recording import Recording, read_recordings
 from faultml.importing.rows import RowReader
-from faultml.importing.swings import Counts, Report, read_swings
+from faultml.importing.swings import Counts, read_swings
 from faultml.recordings.checks import check_swings
 from faultml.recordings.files import RESULTS_MARK, ROSTER_FILE
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
@@ -45,8 +46,28 @@ _OURS: Final = frozenset({SEASON_FILE, PROBLEMS_FILE, IMPORT_FILE, CUTS_FILE, RO
 
 DONE, NOTHING, PROBLEMS_FOUND = 0, 1, 3
 
-Cutter = Callable[[Recording, Report], Iterator[SwingBatch]]
-"""Cuts a recording into swings: `faultml.streams`."""
+
+class Cut(Protocol):
+    """A stretch of a recording, cut: its swings, a table of what was cut and left out and why, and problems."""
+
+    @property
+    def batch(self) -> SwingBatch:
+        """The swings."""
+        ...
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Rows for ``_cuts.csv``."""
+        ...
+
+    @property
+    def problems(self) -> list[Problem]:
+        """What is wrong."""
+        ...
+
+
+Cutter = Callable[[Recording, int], Iterator[Cut]]
+"""Cuts a recording into swings, of which the first has the number given: `faultml.streams`."""
 
 
 @dataclass
@@ -81,6 +102,7 @@ def import_season(
     *,
     roster: Path | None = None,
     pseudonyms: Pseudonyms | None = None,
+    alignment: Alignment | None = None,
     cut: Cutter | None = None,
 ) -> ImportRun:
     """Read files by a layout and write the season folder `out`: ``season.parquet``, the roster, problems beside them.
@@ -101,6 +123,8 @@ def import_season(
         Copied beside the season, the players named as there.
     pseudonyms
         Takes the place of every player's name; the table is saved before the season is.
+    alignment
+        Where the layout names one, see `alignment_of`.
     cut
         For layouts with split ``stream``.
 
@@ -115,6 +139,9 @@ def import_season(
     if known.unreadable:
         problem = known.problems[-1]
         raise InputError("bad-roster", where=str(roster), expected=problem.expected, found=problem.found)
+    named = layout.orientation or layout.angles
+    if named is not None and named.alignment and alignment is None:
+        raise InputError("no-alignment", expected=f"the alignment {named.alignment}", found="none")
     if layout.worn.hand == "roster" and roster is None:
         raise InputError(
             "bad-roster", expected="a roster, which the layout takes the hand from", found="none"
@@ -125,7 +152,7 @@ def import_season(
     with replaced_folder(out, _check_ours) as part:
         log = _Problems(part / PROBLEMS_FILE, run)
         log.extend([*files.problems, *known.problems])
-        importer = _Importer(layout, hands, rename, cut, run, log)
+        importer = _Importer(layout, hands, rename, alignment, cut, run, log, part / CUTS_FILE)
         write_season(importer.batches(files.paths), part / SEASON_FILE)
         log.close()
         if roster is not None:
@@ -134,6 +161,14 @@ def import_season(
         if pseudonyms is not None:
             pseudonyms.save()
     return run
+
+
+def alignment_of(layout: Layout, layout_path: Path) -> Alignment | None:
+    """The alignment that a layout names, from beside the layout's own file."""
+    part = layout.orientation or layout.angles
+    return (
+        load_alignment(layout_path.parent / part.alignment) if part is not None and part.alignment else None
+    )
 
 
 def _check_answered(layout: Layout) -> None:
@@ -229,9 +264,11 @@ class _Importer:
     layout: Layout
     hands: dict[str, str]
     rename: Callable[[str], str]
+    alignment: Alignment | None
     cut: Cutter | None
     run: ImportRun
     log: _Problems
+    cuts_file: Path
     counts: Counts = field(default_factory=Counter)
     met: set[int] = field(default_factory=set)
     """Hashes of the ids met so far: 8 bytes a swing, and a few for the set."""
@@ -241,7 +278,7 @@ class _Importer:
         for path in paths:
             problems: list[Problem] = []
             try:
-                reader = RowReader(path, self.layout, self.hands, self.rename)
+                reader = RowReader(path, self.layout, self.hands, self.rename, self.alignment)
                 for batch in self._read(reader, problems):
                     yield batch
                     self.log.extend(problems)
@@ -261,10 +298,19 @@ class _Importer:
             )
         else:
             for recording in read_recordings(reader, problems.append):
-                for batch in self.cut(recording, problems.append):
-                    self._count(batch)
-                    self.run.n_written += len(batch)
-                    yield batch
+                session = (recording.player, recording.session)
+                for piece in self.cut(recording, self.counts[session] + 1):
+                    self.counts[session] += len(piece.batch)
+                    self._count(piece.batch)
+                    self.run.n_written += len(piece.batch)
+                    problems.extend(piece.problems)
+                    self._tell_cuts(piece.table)
+                    yield piece.batch
+
+    def _tell_cuts(self, table: pd.DataFrame) -> None:
+        if len(table):
+            first = not self.cuts_file.exists()
+            table.to_csv(self.cuts_file, mode="w" if first else "a", header=first, index=False)
 
     def _checked(self, raw: RawSwings, problems: list[Problem]) -> SwingBatch:
         """The swings as recorded, without those that the reader refused, once the checks have spoken."""

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, ID_COLUMNS
-from faultml.importing.layout import Layout
+from faultml.importing.layout import Layout, needs_side
 from faultml.importing.rows import KEYS, TOLD, RowReader
 from faultml.importing.runs import Piece, read_pieces
 from faultml.recordings.findings import findings, limits
@@ -83,15 +83,6 @@ def arm_reason(arm: str, hand: str, layout: Layout) -> str:
     if arm not in HANDS or hand not in HANDS:
         return "arm-unknown"
     return "trail-arm" if arm == hand else ""
-
-
-def needs_side(layout: Layout) -> bool:
-    """Whether the angles depend on which arm it is."""
-    angles = (
-        [getattr(layout.angles, name) for name in ("flexion", "ulnar", "pronation")] if layout.angles else []
-    )
-    geometric = any(angle is not None and angle.sign == "geometric" for angle in angles)
-    return geometric or layout.orientation is not None
 
 
 @dataclass

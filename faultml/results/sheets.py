@@ -77,7 +77,7 @@ def read_sheet(path: Path, columns: Sequence[str], needed: Sequence[str]) -> She
         for fields in rows:
             if not any(field.strip() for field in fields):
                 continue
-            if len(fields) != len(names) and any(fields[len(names) :]) or len(fields) < len(names):
+            if (len(fields) != len(names) and any(fields[len(names) :])) or len(fields) < len(names):
                 wrong = SheetProblem(rows.line_num, "", f"{len(names)} fields", f"{len(fields)} fields")
                 sheet.problems.append(wrong)
                 continue

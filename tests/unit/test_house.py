@@ -33,7 +33,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "faults": {"errors", "channels"},
     "recordings": WORDS,
     "motion": WORDS | {"recordings", "network"},
-    "importing": WORDS | {"recordings", "motion"},
+    "importing": WORDS | {"recordings", "motion", "results"},  # results: folders replaced as a whole
     "quality": WORDS | {"recordings", "motion"},
     "features": WORDS | {"recordings", "motion"},
     "classifier": WORDS | {"recordings", "motion", "features", "network", "quality"},

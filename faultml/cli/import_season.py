@@ -1,0 +1,115 @@
+"""``faultml import``: read any recorder's files by a layout into a season."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+if TYPE_CHECKING:
+    from faultml.importing.layout import Layout
+    from faultml.importing.season import Cutter, ImportRun
+
+MOST_NAMED: Final = 5
+
+
+@click.command("import", short_help="Read any recorder's files into a season.")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
+@click.option(
+    "--layout",
+    "layout_path",
+    required=True,
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="TOML file that says where everything stands in the files; see docs/layouts.md.",
+)
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the season.")
+@click.option(
+    "--roster",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Roster to stand beside the season.",
+)
+@click.option(
+    "--pseudonyms",
+    "pseudonyms_path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Table player,pseudonym that you keep: the season holds pseudonyms only; new players get one.",
+)
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+def command(
+    files: tuple[Path, ...],
+    layout_path: Path,
+    out: Path,
+    roster: Path | None,
+    pseudonyms_path: Path | None,
+    quiet: bool,
+) -> None:
+    """Read FILES, or all files of folders, by a layout and write them as a season that ``classify`` reads.
+
+    Nothing is guessed, flipped or scaled in silence: a layout with open questions is refused. What could not be read
+    stands in SEASON/_problems.csv. SEASON is replaced as a whole once the new one is complete.
+
+    \b
+    Exit codes: 0 done, 1 no swing that can be assessed, 2 wrong use, 3 done, with rows in _problems.csv.
+
+    \b
+    Example:
+      faultml import recordings/ --layout recorder.toml --out season/
+      faultml classify season/ --out results/
+    """
+    from faultml.importing.layout import load_layout
+    from faultml.importing.pseudonyms import load_pseudonyms
+    from faultml.importing.season import alignment_of, import_season
+
+    layout = load_layout(layout_path)
+    run = import_season(
+        files,
+        layout,
+        out,
+        roster=roster,
+        pseudonyms=load_pseudonyms(pseudonyms_path) if pseudonyms_path else None,
+        alignment=alignment_of(layout, layout_path),
+        cut=_cutter(layout),
+    )
+    if not quiet:
+        click.echo(_outcome(run, out))
+    sys.exit(run.exit_code)
+
+
+def _cutter(layout: Layout) -> Cutter | None:
+    return None
+
+
+def _outcome(run: ImportRun, out: Path) -> str:
+    from faultml.importing.season import PROBLEMS_FILE
+
+    files, players = _counted(run.n_files, "file"), _counted(len(run.players), "player")
+    lines = [
+        f"{_counted(run.n_swings, 'swing')} of {players} from {files}, {run.n_sound} fit to be assessed."
+    ]
+    if run.n_written < run.n_swings:
+        lines.append(f"{run.n_swings - run.n_written} could not be taken into the season.")
+    if run.findings:
+        kinds = [f"{count} x {code}" for code, count in run.findings.most_common()]
+        lines.append(f"Findings: {_first(kinds, ', ')}")
+    if run.unread:
+        told = [
+            f"{Path(each.file).name} ({each.code}: found {each.found}; expected {each.expected})"
+            for each in run.unread
+        ]
+        lines.append(f"Not read, or not to the end: {_first(told, '; ')}")
+    if run.n_problems:
+        lines.append(f"{_counted(run.n_problems, 'problem')}: {out / PROBLEMS_FILE}")
+    lines.append(f"Season: {out}")
+    return "\n".join(lines)
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _first(items: Sequence[str], between: str) -> str:
+    more = f"{between}and {len(items) - MOST_NAMED} more" if len(items) > MOST_NAMED else ""
+    return between.join(items[:MOST_NAMED]) + more

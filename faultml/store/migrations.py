@@ -54,5 +54,18 @@ def _people(connection: Connection) -> None:
     )
 
 
-MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people)
+def _assignments(connection: Connection) -> None:
+    """Which drill was given to whom, for which fault, and from when on."""
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE assignments (
+            player TEXT NOT NULL, drill TEXT NOT NULL, fault TEXT NOT NULL, since TEXT NOT NULL,
+            balls_a_week INTEGER CHECK (balls_a_week > 0), "when" TEXT NOT NULL,
+            PRIMARY KEY (player, drill, fault, since)
+        )
+        """
+    )
+
+
+MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people, _assignments)
 """Step n makes version n out of version n - 1."""

@@ -39,10 +39,9 @@ def _verdicts(connection: Connection) -> None:
 
 
 def _people(connection: Connection) -> None:
-    """Who is behind a pseudonym, who was forgotten, and whose labels a model has learned from."""
+    """Who was forgotten, and whose labels a model has learned from: tokens, no names."""
     connection.exec_driver_sql("CREATE TABLE secrets (name TEXT PRIMARY KEY, value BLOB NOT NULL)")
     connection.exec_driver_sql("INSERT INTO secrets VALUES ('people', randomblob(32))")
-    connection.exec_driver_sql("CREATE TABLE pseudonyms (player TEXT PRIMARY KEY, name TEXT NOT NULL UNIQUE)")
     connection.exec_driver_sql("CREATE TABLE forgotten (token TEXT PRIMARY KEY, at TEXT NOT NULL)")
     connection.exec_driver_sql(
         """

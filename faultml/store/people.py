@@ -1,0 +1,162 @@
+"""What the store holds about one player: given out, removed, and what is kept so that models stay honest about it.
+
+Every table with a column ``player`` is searched, whoever defined it. A player who is forgotten leaves a token behind:
+a keyed hash under a secret that never leaves the store, so that a model's manifest, which lists the tokens of those it
+has learned from, tells nobody else a name. Whoever holds the store can still test a name against a token.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from collections.abc import Iterable, Sequence
+from typing import Any, Final, NamedTuple
+
+import pandas as pd
+from sqlalchemy import Connection, text
+
+from faultml.store.base import Store, now
+
+_SHORTEST_MENTION: Final = 3
+
+
+class Removed(NamedTuple):
+    """What forgetting has removed from the store, or would remove, and what it cannot."""
+
+    rows: dict[str, int]
+    """Rows about the player by table."""
+
+    mentions: dict[str, int]
+    """Rows about others whose words mention the player, by table: for a person to look at."""
+
+    bundles: tuple[str, ...]
+    """SHA-256 of each model that has learned from the player's labels."""
+
+
+def rows_about(store: Store, player: str) -> dict[str, pd.DataFrame]:
+    """Every row about a player, by table; tables with none are left out."""
+    found = {}
+    for table in _tables_about_players(store):
+        with store.reading() as connection:
+            rows = connection.execute(
+                text(f'SELECT * FROM "{table}" WHERE player = :player'), {"player": player}
+            )
+            frame = pd.DataFrame(rows.mappings().all(), columns=list(rows.keys()))
+        if len(frame):
+            found[table] = frame
+    return found
+
+
+def forget(store: Store, player: str, *, dry_run: bool = False) -> Removed:
+    """Remove every row about a player, so that no byte of them is left in the file; a token stays.
+
+    Parameters
+    ----------
+    store
+        Not used by anybody else meanwhile.
+    player
+        Their id, as the recordings have it.
+    dry_run
+        Only tell what would be removed.
+
+    Raises
+    ------
+    StoreError
+        ``store-busy`` where somebody else uses the store: the rows are gone then, and doing it again when nobody
+        does clears what is left of them.
+    """
+    tables = store.tables()
+    with store.reading() if dry_run else store.writing() as connection:
+        who = {"player": player}
+        rows = {
+            table: int(_count(connection, table, "player = :player", who))
+            for table in tables
+            if "player" in tables[table]
+        }
+        mentions = _mentions(connection, tables, player)
+        token = _token(connection, player)
+        bundles = _bundles(connection, token)
+        if not dry_run:
+            for table in rows:
+                connection.execute(text(f'DELETE FROM "{table}" WHERE player = :player'), who)
+            connection.execute(
+                text("INSERT OR IGNORE INTO forgotten VALUES (:token, :at)"), {"token": token, "at": now()}
+            )
+    if not dry_run:
+        store.scrub()
+    return Removed({table: n for table, n in rows.items() if n}, mentions, bundles)
+
+
+def readmit(store: Store, player: str) -> bool:
+    """Take a forgotten player in again, who has agreed anew; whether they had been forgotten."""
+    with store.writing() as connection:
+        gone = connection.execute(
+            text("DELETE FROM forgotten WHERE token = :token"), {"token": _token(connection, player)}
+        )
+        return bool(gone.rowcount)
+
+
+def forgotten(connection: Connection, players: Iterable[str]) -> frozenset[str]:
+    """Which of these players are forgotten: nothing about them is taken in again."""
+    tokens = set(connection.execute(text("SELECT token FROM forgotten")).scalars())
+    return frozenset(player for player in set(players) if tokens and _token(connection, player) in tokens)
+
+
+def tokens_of(store: Store, players: Sequence[str]) -> list[str]:
+    """The token of each player, as a model's manifest lists them: sorted, so that their order tells nothing."""
+    with store.reading() as connection:
+        return sorted({_token(connection, player) for player in players})
+
+
+def note_training(store: Store, bundle_sha256: str, players: Iterable[str]) -> None:
+    """Keep that a model has learned from these players' labels."""
+    with store.writing() as connection:
+        noted: list[dict[str, Any]] = [
+            {"bundle": bundle_sha256, "token": _token(connection, player), "at": now()}
+            for player in sorted(set(players))
+        ]
+        if noted:
+            connection.execute(text("INSERT OR IGNORE INTO trained_on VALUES (:bundle, :token, :at)"), noted)
+
+
+def models_of(store: Store, player: str) -> tuple[str, ...]:
+    """SHA-256 of each model that has learned from a player's labels, forgotten or not."""
+    with store.reading() as connection:
+        return _bundles(connection, _token(connection, player))
+
+
+def models_to_retrain(store: Store) -> tuple[str, ...]:
+    """SHA-256 of each model that has learned from somebody who was forgotten since."""
+    with store.reading() as connection:
+        asked = "SELECT DISTINCT bundle_sha256 FROM trained_on WHERE token IN (SELECT token FROM forgotten) ORDER BY 1"
+        return tuple(connection.execute(text(asked)).scalars())
+
+
+def _tables_about_players(store: Store) -> list[str]:
+    return [table for table, columns in store.tables().items() if "player" in columns]
+
+
+def _count(connection: Connection, table: str, where: str, values: dict[str, Any]) -> int:
+    return connection.execute(text(f'SELECT count(*) FROM "{table}" WHERE {where}'), values).scalar_one()
+
+
+def _mentions(connection: Connection, tables: dict[str, tuple[str, ...]], player: str) -> dict[str, int]:
+    """Rows about others that hold a player's id in any of their cells, by table."""
+    if len(player) < _SHORTEST_MENTION:
+        return {}
+    found = {}
+    for table, columns in tables.items():
+        if "player" in columns:
+            said = " OR ".join(f'instr(lower("{column}"), lower(:player)) > 0' for column in columns)
+            found[table] = _count(connection, table, f"player <> :player AND ({said})", {"player": player})
+    return {table: n for table, n in found.items() if n}
+
+
+def _bundles(connection: Connection, token: str) -> tuple[str, ...]:
+    asked = text("SELECT bundle_sha256 FROM trained_on WHERE token = :token ORDER BY 1")
+    return tuple(connection.execute(asked, {"token": token}).scalars())
+
+
+def _token(connection: Connection, player: str) -> str:
+    secret = connection.execute(text("SELECT value FROM secrets WHERE name = 'people'")).scalar_one()
+    return hmac.new(secret, player.encode("utf-8"), hashlib.sha256).hexdigest()

@@ -25,6 +25,8 @@ from faultml.coaching.rules import Coaching, load_coaching
 from faultml.coaching.summary import RunningSummary, Summary, summarise
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.network import one_thread
+from faultml.outcomes.change import changes
+from faultml.outcomes.effects import Effects, drill_effects
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
 from faultml.recordings.read import Season, open_season
 from faultml.recordings.roster_match import NOT_RECORDED
@@ -107,6 +109,8 @@ def classify_season(
     catalogue: Catalogue | None = None,
     jobs: int = 1,
     table_format: TableFormat = "parquet",
+    assigned: pd.DataFrame | None = None,
+    outcomes: pd.DataFrame | None = None,
     on_batch: Callable[[BatchTables], None] | None = None,
     before_closing: Callable[[SeasonRun, ResultsWriter], None] | None = None,
 ) -> SeasonRun:
@@ -124,6 +128,11 @@ def classify_season(
         Threads.
     table_format
         ``parquet`` or ``csv``.
+    assigned
+        Drills that were given (``player, drill, fault, since``): what they changed in this season weighs the
+        drills.
+    outcomes
+        What drills changed in earlier seasons, as `faultml.outcomes.change.changes` tells it; weighs them too.
     on_batch
         Called with each batch's tables, in order.
     before_closing
@@ -168,7 +177,8 @@ def classify_season(
         last = season.take_problems()
         take_problems([*last, *_edges_for_nobody(catalogue, players)])
         unrecorded = [problem.player for problem in last if problem.code == NOT_RECORDED]
-        prescription = prescribe(summary, season.roster, coaching)
+        effects = _effects(summary, assigned, outcomes, coaching)
+        prescription = prescribe(summary, season.roster, coaching, effects=effects)
         run = SeasonRun(
             summary=summary,
             prescription=prescription,
@@ -216,6 +226,16 @@ def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[B
         yield from Parallel(n_jobs=jobs, backend="threading", return_as="generator", pre_dispatch=2 * jobs)(
             tasks
         )
+
+
+def _effects(
+    summary: Summary, assigned: pd.DataFrame | None, outcomes: pd.DataFrame | None, coaching: Coaching
+) -> Effects:
+    """What drills have brought, in this season and before."""
+    parts = [] if outcomes is None else [outcomes]
+    if assigned is not None:
+        parts.append(changes(summary.faults, assigned, coaching.catalogue))
+    return drill_effects(pd.concat(parts), coaching.serving, coaching.catalogue) if parts else {}
 
 
 def _edges_for_nobody(catalogue: Catalogue, players: Iterable[str]) -> list[Problem]:

@@ -15,6 +15,8 @@ COMMANDS: Final = {
     "classify": "Find faults and drills in a season of recordings.",
     "import": "Read any recorder's files into a season.",
     "report": "Write the season as one offline page.",
+    "assign": "Note that a player was given a drill.",
+    "outcomes": "Did it work? What each drill changed.",
     "explain": "Show every number behind one player's drill.",
     "catalogue": "Print faults and drills as the coach reads them.",
     "simulate": "Make a season of generated golfers.",

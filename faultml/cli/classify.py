@@ -35,6 +35,16 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="TOML file that moves edges for everybody or for one player.",
 )
+@click.option(
+    "--store",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="The coach's store: what the drills given there have changed weighs the drills.",
+)
+@click.option(
+    "--outcomes",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="A table of an earlier season, written by outcomes --out; it weighs the drills too.",
+)
 @click.option("--no-report", is_flag=True, help="Leave out report.html.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 def command(
@@ -44,6 +54,8 @@ def command(
     table_format: TableFormat,
     model: Path | None,
     overrides: Path | None,
+    store: Path | None,
+    outcomes: Path | None,
     no_report: bool,
     quiet: bool,
 ) -> None:
@@ -60,8 +72,10 @@ def command(
       faultml classify season/ --out results/ --jobs 2
     """
     from faultml.classifier.bundle import load_bundle
+    from faultml.cli.drills_given import given_drills
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
+    from faultml.outcomes.table import read_changes
 
     run = run_season(
         season,
@@ -70,6 +84,8 @@ def command(
         catalogue=load_catalogue(overrides),
         jobs=jobs,
         table_format=table_format,
+        assigned=given_drills(store) if store else None,
+        outcomes=read_changes(outcomes) if outcomes else None,
         report=not no_report,
         quiet=quiet,
     )

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Final
 import click
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from faultml.classifier.bundle import Bundle
     from faultml.faults.catalogue import Catalogue
     from faultml.recordings.problems import Problem
@@ -30,6 +32,8 @@ def run_season(
     catalogue: Catalogue,
     jobs: int,
     table_format: TableFormat = "parquet",
+    assigned: pd.DataFrame | None = None,
+    outcomes: pd.DataFrame | None = None,
     report: bool = True,
     quiet: bool = False,
 ) -> SeasonRun:
@@ -54,6 +58,8 @@ def run_season(
             catalogue=catalogue,
             jobs=jobs,
             table_format=table_format,
+            assigned=assigned,
+            outcomes=outcomes,
             on_batch=on_batch,
             before_closing=page.write if page else None,
         )

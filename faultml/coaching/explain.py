@@ -189,7 +189,19 @@ def _part_line(part: Part, coaching: Coaching) -> str:
         f"severity {part.severity_factor:.2f}",
         f"explains the miss {part.explains:.2f}",
         f"early {part.earliness:.2f}",
-        f"effect {part.effect:.2f}",
+        f"effect {part.effect:.2f}{_learned(part)}",
         f"left {part.left:.2f}",
     ]
     return f"    {coaching.words[part.fault]}: {' x '.join(factors)} = {part.benefit:.3f}"
+
+
+def _learned(part: Part) -> str:
+    """What a learned effect rests on."""
+    told = part.learned
+    if told is None:
+        return ""
+    return (
+        f" (learned: {told.held} of {told.players} players held it, {told.improvement_deg:.1f} degrees better,"
+        f" 90 % interval {told.improvement_lo_deg:.1f} to {told.improvement_hi_deg:.1f};"
+        f" by mechanism {told.prior_deg:.1f})"
+    )

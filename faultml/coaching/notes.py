@@ -14,6 +14,7 @@ from faultml.coaching.data import Record, load_data
 from faultml.coaching.players import PlayerFacts
 from faultml.coaching.rules import Coaching
 from faultml.coaching.setup import DRIFT, EXTENSION_HIGH, EXTENSION_LOW
+from faultml.outcomes.effects import DrillEffect
 
 Confidence = Literal["high", "moderate", "low"]
 
@@ -174,6 +175,20 @@ def save_notes(rate: float, facts: PlayerFacts, waiting: Iterable[str], coaching
         risk="; taking the save away first makes the hook worse" if hooks else "",
     )
     return [seen, write("expect-pushes-meanwhile"), waiting_note]
+
+
+def evidence_notes(effect: DrillEffect | None, coaching: Coaching) -> list[Note]:
+    """What there is for a drill: its mechanism, and what the coach's own players have had of it."""
+    if effect is None:
+        return [write("low-evidence")]
+    figures = {"held": effect.held, "players": effect.players}
+    if not effect.told:
+        return [write("low-evidence"), write("tried", **figures)]
+    unit, degrees = coaching.units[effect.fault], coaching.to_degrees(effect.fault)
+    wide = (effect.improvement_lo_deg, effect.improvement_hi_deg)
+    low, high = (f"{each / degrees:.{0 if unit == 'deg' else 2}f}" for each in wide)
+    improvement = size(effect.improvement_deg / degrees, unit)
+    return [write("own-evidence", **figures, improvement=improvement, low=low, high=high)]
 
 
 def percent(share: float) -> str:

@@ -3,18 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
 from faultml.coaching import retest
 from faultml.coaching.book import Drill
 from faultml.coaching.care import SEE_CLINICIAN, STOPS, CareRules, PlayerCare
-from faultml.coaching.notes import WEAK, Note, finding_notes, listed, reasons, save_notes, setup_notes, write
+from faultml.coaching.notes import (
+    WEAK,
+    Note,
+    evidence_notes,
+    finding_notes,
+    listed,
+    reasons,
+    save_notes,
+    setup_notes,
+    write,
+)
 from faultml.coaching.players import PlayerFacts, PlayerView
 from faultml.coaching.ranking import FaultWorth, Option, Situation, rank_drills
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.window import PlacedWindow, place
+from faultml.outcomes.effects import Effects
 
 NO_ROOM = "no-room-in-limits"
 
@@ -33,6 +44,8 @@ class PlayerPlan:
         Fault -> the last re-test (a row of `retest_results`).
     sessions
         Labels of the player's sessions.
+    effects
+        What drills have brought so far.
     """
 
     view: PlayerView
@@ -41,6 +54,7 @@ class PlayerPlan:
     sessions: Collection[str]
     coaching: Coaching
     rules: CareRules
+    effects: Effects = field(default_factory=dict)
 
     @property
     def player(self) -> str:
@@ -106,6 +120,7 @@ class PlayerPlan:
             warnings=self.facts.setup.warnings,
             waiting=waiting,
             closers_first=self.facts.misses.shares.get(first.miss, 0.0) >= first.share,
+            effects=self.effects,
         )
 
     @cached_property
@@ -166,7 +181,8 @@ class PlayerPlan:
         if option.rank == 1:
             notes += self._player_notes(known={note.code for note in notes})
         notes += self._retest_notes(main)
-        return notes + self._window_notes(drill) + self._care_notes(drill) + [write("low-evidence")]
+        evidence = evidence_notes(self.effects.get((drill.id, main)), self.coaching)
+        return notes + self._window_notes(drill) + self._care_notes(drill) + evidence
 
     def reason_notes(self) -> list[Note]:
         """What to say where there is no drill."""

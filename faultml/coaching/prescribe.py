@@ -17,6 +17,7 @@ from faultml.coaching.players import PlayerFacts, player_faults
 from faultml.coaching.ranking import Option
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import Summary
+from faultml.outcomes.effects import Effects
 
 PLAYER_COLUMNS: Final = [
     "player", "fault", "kind", "leading", "swings", "sessions", "rate", "rate_lo", "rate_hi", "rate_now",
@@ -58,7 +59,11 @@ class Prescription:
 
 
 def prescribe(
-    summary: Summary, roster: pd.DataFrame | None, coaching: Coaching, care: CareRules | None = None
+    summary: Summary,
+    roster: pd.DataFrame | None,
+    coaching: Coaching,
+    care: CareRules | None = None,
+    effects: Effects | None = None,
 ) -> Prescription:
     """Turn a season's sums into players, drills and explanations.
 
@@ -72,6 +77,9 @@ def prescribe(
         Catalogue, drill book and rules.
     care
         The rules of care; the package's own where not given.
+    effects
+        What drills have brought so far; none where not given. They weigh drills against each other, and never
+        stand against care.
     """
     care = care or load_care()
     told = roster_rows(roster)
@@ -88,6 +96,7 @@ def prescribe(
             sessions=sessions[view.player],
             coaching=coaching,
             rules=care,
+            effects=effects or {},
         )
         for view in player_faults(summary, told, coaching, care)
     ]

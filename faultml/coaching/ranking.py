@@ -1,18 +1,20 @@
 """Which drill is worth most: expected benefit, picked one after the other, in an order that does no harm.
 
 benefit of a drill for a fault = how often the fault shows now x how far past its edge x how well it
-explains the miss x how early it comes x the drill's effect x what earlier picks have left of it.
+explains the miss x how early it comes x the drill's effect x what earlier picks have left of it. The effect
+is that of the rules, by mechanism, until the coach's own players tell what the drill has brought.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from faultml.coaching.book import Drill
 from faultml.coaching.data import Record
 from faultml.coaching.rules import Coaching
+from faultml.outcomes.effects import DrillEffect, Effects
 
 Status = Literal["picked", "left", "later", "waits", "barred"]
 
@@ -27,8 +29,11 @@ class FaultWorth:
     explains: float
 
 
-class Part(Record, frozen=True):
-    """One fault's part in a drill's benefit: the product of the factors from `rate` to `left`."""
+class Part(Record, frozen=True, omit_defaults=True):
+    """One fault's part in a drill's benefit: the product of the factors from `rate` to `left`.
+
+    `learned` says what the effect was learned from; None where it is that of the rules.
+    """
 
     fault: str
     severity: float
@@ -39,6 +44,7 @@ class Part(Record, frozen=True):
     effect: float
     left: float
     benefit: float
+    learned: DrillEffect | None = None
 
 
 class Option(Record, frozen=True):
@@ -75,12 +81,15 @@ class Situation:
         Faults whose drills wait.
     closers_first
         Whether what closes the face comes before anything that opens it.
+    effects
+        What drills have brought so far; it weighs drills, and opens none that is refused or waits.
     """
 
     refused: Mapping[str, str]
     warnings: tuple[str, ...] = ()
     waiting: frozenset[str] = frozenset()
     closers_first: bool = False
+    effects: Effects = field(default_factory=dict)
 
 
 def severity_factor(fault: str, severity: float, coaching: Coaching) -> float:
@@ -169,7 +178,14 @@ def _options(
         main = max(served, key=lambda fault: serves[fault] * _worth(by_fault[fault], coaching))
         held_up = {fault: before[fault] - worked_on for fault in served}
         parts = tuple(
-            _part(by_fault[fault], serves[fault], left[fault], drill, coaching)
+            _part(
+                by_fault[fault],
+                serves[fault],
+                situation.effects.get((drill_id, fault)),
+                left[fault],
+                drill,
+                coaching,
+            )
             for fault in served
             if not held_up[fault]
         )
@@ -186,7 +202,15 @@ def _options(
     return options
 
 
-def _part(worth: FaultWorth, effect: float, left: float, drill: Drill, coaching: Coaching) -> Part:
+def _part(
+    worth: FaultWorth,
+    strength: float,
+    learned: DrillEffect | None,
+    left: float,
+    drill: Drill,
+    coaching: Coaching,
+) -> Part:
+    effect = strength if learned is None else learned.share
     return Part(
         fault=worth.fault,
         severity=worth.severity,
@@ -197,4 +221,5 @@ def _part(worth: FaultWorth, effect: float, left: float, drill: Drill, coaching:
         effect=effect,
         left=left,
         benefit=_worth(worth, coaching, drill) * effect * left,
+        learned=learned,
     )

@@ -16,6 +16,7 @@ from faultml.results.sheets import SheetProblem, read_sheet, write_sheet
 from faultml.results.tables import Kind
 from faultml.store import METADATA, Store
 from faultml.store.base import now
+from faultml.store.people import forgotten
 
 ASSIGNMENTS: Final = Table(
     "assignments",
@@ -68,6 +69,11 @@ def add_assignments(store: Store, given: Iterable[Assignment]) -> int:
     -------
     int
         How many were new.
+
+    Raises
+    ------
+    InputError
+        ``forgotten-player``: nothing about them is taken in again.
     """
     rows = [asdict(each) | {"when": now()} for each in given]
     if not rows:
@@ -77,6 +83,10 @@ def add_assignments(store: Store, given: Iterable[Assignment]) -> int:
         index_elements=list(_KEYS), set_={"balls_a_week": statement.excluded.balls_a_week}
     )
     with store.writing() as connection:
+        gone = forgotten(connection, (row["player"] for row in rows))
+        if gone:
+            expected = "players who were not forgotten"
+            raise InputError("forgotten-player", where=str(store.path), expected=expected, found=min(gone))
         before = _count(connection)
         connection.execute(renewed, rows)
         return _count(connection) - before

@@ -1,0 +1,110 @@
+"""``faultml outcomes``: did it work?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from faultml.coaching.rules import Coaching
+
+
+@click.command(short_help="Did it work? What each drill changed.")
+@click.argument("results", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.option("--player", metavar="ID", help="Only this player, in full sentences.")
+@click.option(
+    "--store",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
+)
+@click.option(
+    "--catalogue",
+    "overrides",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="The file of moved edges that classify was given.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write the table, as .parquet or .csv; classify --outcomes reads it next season.",
+)
+@click.option("--json", "as_json", is_flag=True, help="The same as JSON, for other programs.")
+def command(
+    results: Path,
+    player: str | None,
+    store: Path | None,
+    overrides: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Say of every drill that was given (see assign) whether it changed anything, from RESULTS, the folder that
+    classify left.
+
+    Before: sessions up to the day the drill was given. After: later sessions without feedback; days that hold practice
+    with feedback do not count. A change is claimed only where it holds there and is as large as this many swings and
+    sessions can show.
+
+    \b
+    Example:
+      faultml outcomes results/ --store coach.sqlite
+      faultml outcomes results/ --player p07
+    """
+    import msgspec
+
+    from faultml.cli.drills_given import given_drills
+    from faultml.coaching.rules import load_coaching
+    from faultml.errors import InputError
+    from faultml.faults.catalogue import load_catalogue
+    from faultml.outcomes.change import changes
+    from faultml.outcomes.effects import drill_effects
+    from faultml.outcomes.table import write_changes
+    from faultml.outcomes.words import as_lines, as_records, player_lines
+
+    coaching = load_coaching(load_catalogue(overrides))
+    sums = _sums(results, coaching)
+    table = changes(sums, given_drills(store), coaching.catalogue)
+    effects = drill_effects(table, coaching.serving, coaching.catalogue)
+    if player is not None and player not in set(table["player"]):
+        known = ", ".join(sorted(set(table["player"]))[:10]) or "nobody: see faultml assign"
+        raise InputError("unknown-player", where="outcomes", expected=f"one of: {known}", found=repr(player))
+    if out is not None:
+        write_changes(table, out)
+    shown = table if player is None else table[table["player"] == player]
+    if as_json:
+        told = {"outcomes": as_records(shown), "drills": list(effects.values())}
+        click.echo(msgspec.json.encode(told))
+        return
+    names = {drill.id: drill.name for drill in coaching.book.drills}
+    tell = as_lines if player is None else player_lines
+    click.echo("\n".join(tell(shown, effects, coaching.words, names)))
+    care = _stopped(results, set(shown["player"]))
+    if care:
+        click.echo(f"Care comes first, whatever has worked: no drill now for {', '.join(care)}.")
+    strangers = sorted(set(shown["player"]) - set(sums["player"]))
+    if strangers:
+        click.echo(f"not in these results: {', '.join(strangers)}", err=True)
+
+
+def _stopped(results: Path, players: set[str]) -> list[str]:
+    """Those of the players who get no drill for reasons of care, each with the reason."""
+    from faultml.coaching.care import STOPS
+    from faultml.results import read_results
+
+    drills = read_results(results).drills
+    rows = drills[drills["player"].isin(players) & drills["reason"].isin(STOPS.values())]
+    return [f"{player} ({reason})" for player, reason in zip(rows["player"], rows["reason"], strict=True)]
+
+
+def _sums(results: Path, coaching: Coaching) -> pd.DataFrame:
+    """The season's sums, read a batch at a time."""
+    from faultml.coaching.summary import RunningSummary, summarise
+    from faultml.results import read_results
+
+    running = RunningSummary()
+    for swings, faults in read_results(results).batches():
+        running.add(summarise(swings, faults, coaching.catalogue))
+    return running.total().faults

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -14,9 +15,11 @@ from faultml.faults.catalogue import Catalogue
 from faultml.motion.window import Windows, make_windows
 from faultml.synthetic.golfers import Golfers
 from faultml.synthetic.recipe import Recipe
-from faultml.synthetic.season import draw_golfer_season, roster_golfers
+from faultml.synthetic.season import GolferSeason, draw_golfer_season, roster_golfers
 
 Array = NDArray[np.float64]
+
+Drawer = Callable[[Catalogue, Recipe, Golfers, int], GolferSeason]
 
 _MARK_ERROR_S = 0.001
 _NO_BALL_SHARE = 0.10
@@ -79,11 +82,21 @@ def take_windows(windows: Windows, which: NDArray[np.bool_] | NDArray[np.int64])
     return Windows(**{field.name: getattr(windows, field.name)[which] for field in fields(Windows)})
 
 
-def draw(catalogue: Catalogue, recipe: Recipe, *, jobs: int) -> Drawn:
-    """Draw a recipe's golfers and put their recordings on even clocks; curves are kept in single precision."""
-    golfers = roster_golfers(catalogue, recipe)
+def draw(
+    catalogue: Catalogue,
+    recipe: Recipe,
+    *,
+    jobs: int,
+    golfers: Golfers | None = None,
+    drawer: Drawer = draw_golfer_season,
+) -> Drawn:
+    """Draw a recipe's golfers and put their recordings on even clocks; curves are kept in single precision.
+
+    `golfers` and `drawer` stand in for the recipe's own golfers and the generator's way to draw a golfer's season.
+    """
+    golfers = golfers or roster_golfers(catalogue, recipe)
     parts = Parallel(n_jobs=jobs, batch_size=4)(
-        delayed(_draw_golfer)(catalogue, recipe, golfers, index) for index in range(len(golfers))
+        delayed(_draw_golfer)(catalogue, recipe, golfers, index, drawer) for index in range(len(golfers))
     )
     windows = Windows(
         **{
@@ -94,8 +107,8 @@ def draw(catalogue: Catalogue, recipe: Recipe, *, jobs: int) -> Drawn:
     return Drawn(windows, pd.concat([part.truth for part in parts], ignore_index=True))
 
 
-def _draw_golfer(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, index: int) -> Drawn:
-    season = draw_golfer_season(catalogue, recipe, golfers, index)
+def _draw_golfer(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, index: int, drawer: Drawer) -> Drawn:
+    season = drawer(catalogue, recipe, golfers, index)
     windows = make_windows(season.batch)
     slim = replace(
         windows,

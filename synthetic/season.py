@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -95,8 +95,15 @@ def iterate_golfers(
     yield from Parallel(n_jobs=jobs, return_as="generator")(tasks)
 
 
-def draw_golfer_season(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, index: int) -> GolferSeason:
-    """The season of one golfer of the roster."""
+def draw_golfer_season(
+    catalogue: Catalogue,
+    recipe: Recipe,
+    golfers: Golfers,
+    index: int,
+    *,
+    change: Callable[[Motion, np.random.Generator], Motion] | None = None,
+) -> GolferSeason:
+    """The season of one golfer of the roster; `change` makes another motion of the true one before it is recorded."""
     random = np.random.default_rng([recipe.seed, 1, index])
     count = recipe.sessions * recipe.swings
     session = np.repeat(np.arange(recipe.sessions), recipe.swings)
@@ -110,6 +117,8 @@ def draw_golfer_season(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, i
         golfer_random=np.repeat(random.normal(0, recipe.style_scale, (1, _N_GOLFER_NUMBERS)), count, axis=0),
     )
     motion = draw_motion(catalogue, plan, random)
+    if change is not None:
+        motion = change(motion, random)
     angles_deg, kind = _replace_non_swings(motion, recipe, random)
     angles_deg = _surround(angles_deg, motion, np.isin(kind, ["full", DEAD_CHANNEL]), random)
     recorded = _record_sessions(angles_deg, motion, kind, session, recipe, random)

@@ -31,6 +31,7 @@ class Finding(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     problem: bool = False
     needs: Need = ""
     widens: float = 1.4
+    expected: str = ""
 
     @property
     def widening(self) -> float:

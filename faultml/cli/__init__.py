@@ -13,13 +13,17 @@ from faultml.errors import FaultmlError
 COMMANDS: Final = {
     "demo": "Make a season, classify it and write its report.",
     "classify": "Find faults and drills in a season of recordings.",
+    "layout": "Propose a layout for a recorder's files, or check one.",
     "import": "Read any recorder's files into a season.",
     "report": "Write the season as one offline page.",
     "assign": "Note that a player was given a drill.",
     "outcomes": "Did it work? What each drill changed.",
+    "labels": "Keep a coach's verdicts, and choose the next.",
     "explain": "Show every number behind one player's drill.",
     "catalogue": "Print faults and drills as the coach reads them.",
     "simulate": "Make a season of generated golfers.",
+    "players": "Give out or remove everything about a player.",
+    "store": "Look after the coach's store.",
     "train": "Train the default model from a seed.",
 }
 """Every command in the order a coach meets them, with its line of help; for its module see `module_of`."""

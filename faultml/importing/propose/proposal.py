@@ -1,0 +1,184 @@
+"""A proposed layout: all guesses together, as TOML with reasons beside them, and as a list for a person."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from faultml.errors import InputError
+from faultml.importing.layout import Layout, open_questions
+from faultml.importing.layout_toml import write_layout
+from faultml.importing.propose.angles import find_angles, guess_signs, guess_units
+from faultml.importing.propose.clock import Clock, guess_clock
+from faultml.importing.propose.contact import guess_contact, guess_words
+from faultml.importing.propose.ids import guess_ids, guess_split, id_columns, segments_of
+from faultml.importing.propose.motion import Moves, find_moves
+from faultml.importing.propose.quaternions import find_quaternions, guess_orientation
+from faultml.importing.propose.sniff import sniff
+from faultml.importing.propose.source import Guess, Source, read_source
+from faultml.importing.propose.wearer import guess_worn, stated_hand
+from faultml.importing.propose.words import AngleName
+
+Array = NDArray[np.float64]
+
+_DEGREES: Final = {"deg": 1.0, "rad": 180 / np.pi}
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """The layout that some files seem to have, and every guess behind it in the layout's order."""
+
+    layout: Layout
+    guesses: list[Guess]
+    files: list[Path]
+
+    @property
+    def questions(self) -> list[Guess]:
+        """What only the coach can say."""
+        open_paths = open_questions(self.layout)
+        return [guess for guess in self.guesses if guess.doubt == "open" and guess.path in open_paths]
+
+
+def propose_layout(paths: Sequence[Path]) -> Proposal:
+    """Propose a layout from the first file's content and all files' names.
+
+    Raises
+    ------
+    InputError
+        ``no-files``, ``not-a-table`` and what a reader says of a damaged file.
+    """
+    if not paths:
+        raise InputError("no-files", expected="a recorder's file", found="none")
+    source = read_source(paths[0], sniff(paths[0]))
+    clock = guess_clock(source)
+    fours = find_quaternions(source)
+    angles = find_angles(source, stated_hand(source))
+    oriented = len(fours) >= 2 and not {"flexion", "ulnar"} <= set(angles.columns)
+    units, unit_guesses = guess_units(source, angles)
+    order = [name for name, unit in units.items() if unit in _DEGREES]
+    taken = {clock.column, *angles.columns.values(), *(name for four in fours for name in four)} - {""}
+    columns = id_columns(source, taken)
+    moves = _moves(
+        source, clock, columns, _channels(source, angles.columns, units, order, fours if oriented else [])
+    )
+    taken |= set(columns.values())
+
+    guesses = [*source.table.guesses, *clock.guesses]
+    if oriented:
+        guesses += guess_orientation(source, fours)
+    else:
+        guesses += [*angles.guesses, *unit_guesses, *guess_signs(source, angles, moves, order)]
+    guesses += guess_worn(source, angles)
+    split = list(guess_split(source, clock, columns, moves))
+    guesses += guess_ids(source, paths, clock, columns, str(split[0].value))
+    guesses += split
+    guesses += guess_contact(source, clock, moves, taken)
+    guesses += guess_words(source, taken)
+    return Proposal(_layout(guesses), guesses, list(paths))
+
+
+def _channels(
+    source: Source,
+    columns: dict[AngleName, str],
+    units: dict[AngleName, str],
+    order: list[AngleName],
+    fours: list[list[str]],
+) -> Array:
+    """``(n_channels, n_rows)`` degrees: the angles of `order`, or of quaternions twice their parts' angles."""
+    if fours:
+        parts = np.array([source.numbers[name] for name in fours[-1]])
+        return np.rad2deg(2 * parts)
+    return np.array([source.numbers[columns[name]] * _DEGREES[units[name]] for name in order]).reshape(
+        len(order), -1
+    )
+
+
+def _moves(source: Source, clock: Clock, columns: dict[str, str], channels: Array) -> Moves:
+    """The swings of the file, found in each stretch that has one clock."""
+    if clock.t_s is None or not len(channels):
+        return find_moves([])
+    edges = {span.start for span in segments_of(clock.t_s)}
+    if source.row is not None:
+        edges |= set((np.flatnonzero(np.diff(source.row)) + 1).tolist())
+    if "swing" in columns:
+        cells = source.cells[columns["swing"]]
+        edges |= set((np.flatnonzero(cells[1:] != cells[:-1]) + 1).tolist())
+    starts = sorted(edges | {0})
+    spans = [slice(start, stop) for start, stop in zip(starts, [*starts[1:], len(clock.t_s)], strict=True)]
+    recordings = []
+    for span in spans:
+        t_s = clock.t_s[span]
+        kept = np.isfinite(t_s)
+        kept[kept] &= np.concatenate([[True], np.diff(np.maximum.accumulate(t_s[kept])) > 0])
+        recordings.append((t_s[kept], channels[:, span][:, kept]))
+    return find_moves(recordings)
+
+
+def _layout(guesses: Sequence[Guess]) -> Layout:
+    tree: dict[str, Any] = {"schema": 1}
+    for guess in guesses:
+        *folders, last = guess.path.split(".")
+        part = tree
+        for folder in folders:
+            part = part.setdefault(folder, {})
+        part[last] = guess.value
+    if "angles" in tree:
+        for name in ("flexion", "ulnar"):
+            tree["angles"].setdefault(name, {})
+    return msgspec.convert(tree, Layout)
+
+
+def as_toml(proposal: Proposal) -> str:
+    """The layout as TOML: open questions on top, and above each key what it rests on."""
+    comments: dict[str, list[str]] = {}
+    for guess in proposal.guesses:
+        lines = [f"{guess.doubt}: {guess.reason}"]
+        if guess.doubt == "open" and guess.question:
+            lines.append(f"QUESTION: {guess.question}")
+        comments.setdefault(guess.path, []).extend(lines)
+    head = [
+        f"Proposed from {', '.join(path.name for path in proposal.files[:3])}. Look at every line marked likely."
+    ]
+    head += [f'{len(proposal.questions)} open, marked "?":'] if proposal.questions else ["No open questions."]
+    head += [f"  {guess.path}: {guess.question}" for guess in proposal.questions]
+    return write_layout(proposal.layout, comments, head)
+
+
+def as_text(proposal: Proposal) -> str:
+    """What was proposed and why, for a person."""
+    lines = []
+    for doubt, title in (("sure", "The file says"), ("likely", "Likely; please look at these")):
+        these = [guess for guess in proposal.guesses if guess.doubt == doubt]
+        if these:
+            lines += [
+                f"{title}:",
+                *(f"  {guess.path} = {_shown(guess.value)}: {guess.reason}" for guess in these),
+                "",
+            ]
+    if not proposal.questions:
+        return "\n".join([*lines, "Nothing is open."])
+    lines.append(f'{len(proposal.questions)} left to you ("?" in the layout):')
+    for guess in proposal.questions:
+        lines += [f"  {guess.path}: {guess.question}", f"      ({guess.reason})"]
+    return "\n".join(lines)
+
+
+def _shown(value: object) -> str:
+    return msgspec.json.encode(value).decode() if not isinstance(value, str) else value
+
+
+def as_json(proposal: Proposal) -> str:
+    """The guesses for other programs."""
+    content = {
+        "files": [str(path) for path in proposal.files],
+        "guesses": [asdict(guess) for guess in proposal.guesses],
+        "open": open_questions(proposal.layout),
+        "layout": as_toml(proposal),
+    }
+    return msgspec.json.format(msgspec.json.encode(content), indent=2).decode()

@@ -30,7 +30,7 @@ from faultml.recordings.files import RESULTS_MARK, ROSTER_FILE
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
 from faultml.recordings.raw import RawSwings, Samples
 from faultml.recordings.roster import read_roster
-from faultml.recordings.schema import SHOT_COLUMN, TEXT_COLUMNS
+from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN, SHOT_COLUMN, TEXT_COLUMNS
 from faultml.recordings.swings import SwingBatch
 from faultml.recordings.write import write_season
 from faultml.results.columns import PROBLEMS
@@ -349,7 +349,7 @@ def as_recorded(raw: RawSwings) -> SwingBatch:
     samples = Samples(np.arange(len(kept)), raw.lengths[kept], raw.t_s, angles_deg)
     table = raw.table.take(pa.array(kept)).to_pandas()
     columns = {name: table[name].fillna("") for name in TEXT_COLUMNS}
-    columns["impact_s"] = table["impact_s"].astype(float)
+    columns |= {name: table[name].astype(float) for name in (IMPACT_COLUMN, MOUNTING_COLUMN)}
     frame = pd.DataFrame(columns)
     frame[SHOT_COLUMN] = pd.Series(
         [tuple(shot) if shot is not None else () for shot in table[SHOT_COLUMN]], dtype=object

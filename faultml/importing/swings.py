@@ -17,7 +17,7 @@ from faultml.importing.runs import Piece, read_pieces
 from faultml.recordings.findings import findings, limits
 from faultml.recordings.problems import Problem, swing_problem
 from faultml.recordings.raw import RawSwings, raw_table
-from faultml.recordings.schema import HANDS
+from faultml.recordings.schema import HANDS, MOUNTING_COLUMN
 from faultml.recordings.words import split_shot
 
 BATCH_SWINGS: Final = 500
@@ -163,6 +163,8 @@ def _raw_swings(swings: list[_Swing], reader: RowReader, counts: Counts, report:
             times.append(t_s)
             angles.append(np.concatenate(swing.angles_deg, axis=1))
     columns["shot"] = [split_shot(text) for text in columns["shot"]]
+    if reader.alignment is not None:
+        columns[MOUNTING_COLUMN] = [reader.alignment.mounting_sd_deg] * len(swings)
     table = raw_table(len(swings), **columns, file=[str(reader.path)] * len(swings))
     return RawSwings(
         table, np.array(lengths, dtype=np.int64), np.concatenate(times), tuple(np.concatenate(angles, axis=1))

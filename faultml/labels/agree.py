@@ -128,7 +128,13 @@ def _row(answers: pd.DataFrame, rules: AgreementRules) -> dict[str, object]:
     if not note:
         value = float(kappa(total))
         low, high = kappa_interval(counts, rules)
-        note = "one answer only" if np.isnan(value) else "no interval: too one-sided" if np.isnan(low) else ""
+        note = (
+            "one answer only"
+            if np.isnan(value)
+            else "no interval: too few golfers show it"
+            if np.isnan(low)
+            else ""
+        )
     return {
         "swings": len(sure),
         "golfers": len(names),

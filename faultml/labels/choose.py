@@ -171,8 +171,9 @@ def _scaled(pool: _Pool) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 def _why(swing: dict[str, object], *, judged: int, first: bool) -> str:
     """Why a swing is on the list, without what the tool thinks of it."""
-    either = _listed(swing["either_way"])  # type: ignore[arg-type]
-    reasons = [f"{either} could go either way" if either else "the tool is not sure"]
+    either = swing["either_way"]
+    names = "" if either == swing["faults"] else _listed(either) + " "  # type: ignore[arg-type]
+    reasons = [f"{names}could go either way" if either else "the least clear that is left"]
     if not first and float(swing["unlike"]) > _UNLIKE:  # type: ignore[arg-type]
         reasons.append("unlike the swings judged so far and those above")
     reasons.append(

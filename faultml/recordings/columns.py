@@ -13,8 +13,8 @@ from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.schema import (
-    IMPACT_COLUMN,
     KNOWN_COLUMNS,
+    NUMBER_COLUMNS,
     NEEDED_COLUMNS,
     SAMPLE_COLUMNS,
     SHOT_COLUMN,
@@ -103,7 +103,7 @@ def _fits(name: str, kind: pa.DataType) -> bool:
         return _is_text(kind) or (
             is_list(kind) and (_is_text(kind.value_type) or kind.value_type == pa.null())
         )
-    if name == IMPACT_COLUMN:
+    if name in NUMBER_COLUMNS:
         return _is_number(kind)
     return (
         _is_text(kind) or pa.types.is_integer(kind) or pa.types.is_date(kind) or pa.types.is_timestamp(kind)
@@ -113,7 +113,7 @@ def _fits(name: str, kind: pa.DataType) -> bool:
 def _wanted(name: str) -> str:
     if name in SAMPLE_COLUMNS:
         return "a list of numbers for each swing"
-    return "a number" if name == IMPACT_COLUMN else "text"
+    return "a number" if name in NUMBER_COLUMNS else "text"
 
 
 def as_text(column: pa.Array) -> pa.Array:

@@ -24,7 +24,13 @@ from faultml.errors import InputError
 from faultml.recordings.columns import check_names
 from faultml.recordings.files import unpack_limit_bytes
 from faultml.recordings.problems import shorten
-from faultml.recordings.schema import IMPACT_COLUMN, KNOWN_COLUMNS, NEEDED_COLUMNS, SAMPLE_COLUMNS
+from faultml.recordings.schema import (
+    IMPACT_COLUMN,
+    KNOWN_COLUMNS,
+    NEEDED_COLUMNS,
+    NUMBER_COLUMNS,
+    SAMPLE_COLUMNS,
+)
 
 BLOCK_BYTES: Final = 8_000_000
 MOST_LINE_BYTES: Final = 1_000_000
@@ -191,7 +197,7 @@ def _decimal_mark(rest: bytes, names: list[str], delimiter: str) -> str:
 
 
 def _is_number_column(name: str) -> bool:
-    return name in SAMPLE_COLUMNS or name == IMPACT_COLUMN
+    return name in SAMPLE_COLUMNS or name in NUMBER_COLUMNS
 
 
 def _parse_block(block: bytes, line: int, header: CsvHeader, columns: list[str]) -> pa.Table | None:

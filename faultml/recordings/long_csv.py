@@ -16,8 +16,8 @@ from faultml.recordings.findings import limits
 from faultml.recordings.problems import Problem, file_problem, swing_problem
 from faultml.recordings.raw import RawSwings, raw_table
 from faultml.recordings.schema import (
-    IMPACT_COLUMN,
     KNOWN_COLUMNS,
+    NUMBER_COLUMNS,
     SHOT_COLUMN,
     SWING_COLUMNS,
     TEXT_COLUMNS,
@@ -180,7 +180,7 @@ def _settle_disagreements(
         within = np.setdiff1d(changes, starts, assume_unique=True)
         for at in np.unique(np.searchsorted(starts, within, side="right") - 1):
             rows = table[name].slice(int(starts[at]), int(lengths[at]))
-            nothing = None if name == IMPACT_COLUMN else ""
+            nothing = None if name in NUMBER_COLUMNS else ""
             given = [
                 value for value in rows.unique().to_pylist() if value not in (None, "") and value == value
             ]

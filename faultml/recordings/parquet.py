@@ -19,8 +19,8 @@ from faultml.recordings.files import unpack_limit_bytes
 from faultml.recordings.problems import Problem, file_problem, shorten, swing_problem
 from faultml.recordings.raw import RawSwings, raw_table
 from faultml.recordings.schema import (
-    IMPACT_COLUMN,
     KNOWN_COLUMNS,
+    NUMBER_COLUMNS,
     SAMPLE_COLUMNS,
     SHOT_COLUMN,
     TEXT_COLUMNS,
@@ -189,7 +189,7 @@ def _raw_swings(batch: pa.RecordBatch, file: str, row: int, report: Report) -> R
         n_swings,
         **words,
         shot=_shots(batch),
-        impact_s=_numbers(batch[IMPACT_COLUMN]) if IMPACT_COLUMN in batch.schema.names else None,
+        **{name: _numbers(batch[name]) for name in NUMBER_COLUMNS if name in batch.schema.names},
         file=[file] * n_swings,
         row=np.arange(row, row + n_swings),
         reason=pa.array(reasons, pa.string()),

@@ -11,13 +11,13 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS
-from faultml.recordings.schema import IMPACT_COLUMN, SHOT_COLUMN, TEXT_COLUMNS
+from faultml.recordings.schema import NUMBER_COLUMNS, SHOT_COLUMN, TEXT_COLUMNS
 
 RAW_SCHEMA: Final = pa.schema(
     [
         *((name, pa.string()) for name in TEXT_COLUMNS),
         (SHOT_COLUMN, pa.list_(pa.string())),
-        (IMPACT_COLUMN, pa.float64()),
+        *((name, pa.float64()) for name in NUMBER_COLUMNS),
         ("file", pa.string()),
         ("row", pa.int64()),
         ("reason", pa.string()),

@@ -18,9 +18,12 @@ SAMPLE_COLUMNS: Final = (TIME_COLUMN, *CHANNELS)
 NEEDED_COLUMNS: Final = (*ID_COLUMNS, TIME_COLUMN, "flexion_deg", "ulnar_deg")
 
 IMPACT_COLUMN: Final = "impact_s"
+MOUNTING_COLUMN: Final = "mounting_sd_deg"
+"""How surely the sensor's turn about the forearm is known, SD in degrees; not stated, it is that of any recorder."""
+NUMBER_COLUMNS: Final = (IMPACT_COLUMN, MOUNTING_COLUMN)
 SHOT_COLUMN: Final = "shot"
 TEXT_COLUMNS: Final = (*ID_COLUMNS, "hand", "club", "context")
-SWING_COLUMNS: Final = (*TEXT_COLUMNS, SHOT_COLUMN, IMPACT_COLUMN)
+SWING_COLUMNS: Final = (*TEXT_COLUMNS, SHOT_COLUMN, *NUMBER_COLUMNS)
 """What a swing has once; everything else is per sample."""
 
 KNOWN_COLUMNS: Final = (*SWING_COLUMNS, *SAMPLE_COLUMNS)
@@ -48,7 +51,7 @@ SEASON_SCHEMA: Final = pa.schema(
         *((name, pa.string()) for name in ID_COLUMNS),
         (TIME_COLUMN, pa.list_(pa.float64())),
         *((name, pa.list_(pa.float32())) for name in CHANNELS),
-        (IMPACT_COLUMN, pa.float64()),
+        *((name, pa.float64()) for name in NUMBER_COLUMNS),
         ("hand", pa.string()),
         ("club", pa.string()),
         (SHOT_COLUMN, pa.list_(pa.string())),

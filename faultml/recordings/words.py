@@ -9,7 +9,15 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from faultml.recordings.ledger import Ledger
-from faultml.recordings.schema import CONTEXTS, DEFAULT_CONTEXT, HANDS, SHOT_WORDS
+from faultml.recordings.schema import (
+    CONTEXTS,
+    DEFAULT_CONTEXT,
+    HANDS,
+    MOUNTING_COLUMN,
+    SHOT_WORDS,
+)
+
+MOST_MOUNTING_SD_DEG = 90.0
 
 _SEPARATOR = re.compile(r"[\s,;|+/]+")
 
@@ -41,6 +49,16 @@ def settle_impact(
     found = [f"{impact_s[row]:g} outside {first[row]:g} to {last[row]:g}" for row in rows]
     ledger.note(rows, "impact-outside", "impact_s within the recording", found)
     return np.where(outside, np.nan, impact_s)
+
+
+def settle_mounting(table: pa.Table, ledger: Ledger) -> NDArray[np.float64]:
+    """SD of the sensor's turn about the forearm ``(n_swings,)``; NaN where it is not stated, or is no such SD."""
+    stated_deg = table[MOUNTING_COLUMN].to_numpy().astype(float)
+    rows = np.flatnonzero(~np.isnan(stated_deg) & ~((stated_deg >= 0) & (stated_deg <= MOST_MOUNTING_SD_DEG)))
+    expected = f"0 to {MOST_MOUNTING_SD_DEG:g} degrees in {MOUNTING_COLUMN}"
+    ledger.note(rows, "mounting-unreadable", expected, [f"{stated_deg[row]:g}" for row in rows])
+    stated_deg[rows] = np.nan
+    return stated_deg
 
 
 def _settle(

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, ID_COLUMNS
 from faultml.errors import InputError
-from faultml.recordings.schema import IMPACT_COLUMN, SAMPLE_COLUMNS, SEASON_SCHEMA, SHOT_COLUMN, TIME_COLUMN
+from faultml.recordings.schema import NUMBER_COLUMNS, SAMPLE_COLUMNS, SEASON_SCHEMA, SHOT_COLUMN, TIME_COLUMN
 from faultml.recordings.swings import SwingBatch
 
 SeasonFormat = Literal["parquet", "csv"]
 
-LONG_COLUMNS: Final = (*ID_COLUMNS, *SAMPLE_COLUMNS, IMPACT_COLUMN, "hand", "club", SHOT_COLUMN, "context")
+LONG_COLUMNS: Final = (*ID_COLUMNS, *SAMPLE_COLUMNS, *NUMBER_COLUMNS, "hand", "club", SHOT_COLUMN, "context")
 
 
 def write_season(
@@ -69,7 +69,7 @@ def _whole_file(path: Path) -> Iterator[Path]:
 
 def _write_parquet(batches: Iterable[SwingBatch], path: Path) -> None:
     samples = [f"{name}.list.element" for name in SAMPLE_COLUMNS]
-    words = [name for name in SEASON_SCHEMA.names if name not in (*SAMPLE_COLUMNS, IMPACT_COLUMN)]
+    words = [name for name in SEASON_SCHEMA.names if name not in (*SAMPLE_COLUMNS, *NUMBER_COLUMNS)]
     writer = pq.ParquetWriter(
         path, SEASON_SCHEMA, compression="zstd", use_dictionary=words, use_byte_stream_split=samples
     )
@@ -84,7 +84,8 @@ def _season_table(batch: SwingBatch) -> pa.Table:
     columns: dict[str, pa.Array] = {TIME_COLUMN: times}
     for channel, name in enumerate(CHANNELS):
         columns[name] = _lists(batch, channel, filled)
-    columns[IMPACT_COLUMN] = pa.array(batch.table[IMPACT_COLUMN].to_numpy(dtype=float), from_pandas=True)
+    for name in NUMBER_COLUMNS:
+        columns[name] = pa.array(_numbers(batch, name), from_pandas=True)
     for name in (*ID_COLUMNS, "hand", "club", "context"):
         words = [str(word) for word in batch.table[name]]
         columns[name] = pa.array(
@@ -112,7 +113,9 @@ def _offsets(lengths: NDArray[np.int64]) -> pa.Array:
 
 def _write_csv(batches: Iterable[SwingBatch], path: Path) -> None:
     kinds = {name: pa.string() for name in LONG_COLUMNS}
-    kinds |= {TIME_COLUMN: pa.float64(), IMPACT_COLUMN: pa.float64(), **dict.fromkeys(CHANNELS, pa.float32())}
+    kinds |= {name: pa.float64() for name in (TIME_COLUMN, *NUMBER_COLUMNS)} | dict.fromkeys(
+        CHANNELS, pa.float32()
+    )
     schema = pa.schema(list(kinds.items()))
     with pacsv.CSVWriter(path, schema, write_options=pacsv.WriteOptions(quoting_style="needed")) as writer:
         for batch in batches:
@@ -133,9 +136,16 @@ def _long_table(batch: SwingBatch, schema: pa.Schema) -> pa.Table:
                 "line-break-in-id", where=name, expected="text without line ends", found=repr(broken[0])
             )
         columns[name] = pa.array(np.repeat(words, batch.n_samples), pa.string())
-    impact_s = np.repeat(table[IMPACT_COLUMN].to_numpy(dtype=float), batch.n_samples)
-    columns[IMPACT_COLUMN] = pa.array(impact_s, from_pandas=True)
+    for name in NUMBER_COLUMNS:
+        columns[name] = pa.array(np.repeat(_numbers(batch, name), batch.n_samples), from_pandas=True)
     return pa.table({name: columns[name] for name in LONG_COLUMNS}, schema=schema)
+
+
+def _numbers(batch: SwingBatch, name: str) -> NDArray[np.float64]:
+    """What each swing has once, ``(n_swings,)``, NaN where it is not stated."""
+    if name not in batch.table:
+        return np.full(len(batch), np.nan)
+    return batch.table[name].to_numpy(dtype=float)
 
 
 def _filled(batch: SwingBatch) -> NDArray[np.bool_]:

@@ -70,3 +70,17 @@ def test_nothing_is_left_of_a_file_that_could_not_be_finished(tmp_path: Path) ->
         write_season([told_season(), bad], tmp_path / "a.csv")
     assert [path.name for path in tmp_path.iterdir()] == ["a.csv"]
     assert (tmp_path / "a.csv").read_bytes() == before
+
+
+def test_a_stated_mounting_doubt_comes_back_and_is_not_needed(tmp_path: Path) -> None:
+    season = fake_season(4)
+    season["mounting_sd_deg"] = [3.5, np.nan, 0.0, -4.0]
+    batch, problems = read_frame(season)
+    assert batch.table["mounting_sd_deg"].fillna(-1).tolist() == [3.5, -1, 0.0, -1]
+    assert [row.code for row in problems] == ["mounting-unreadable"]
+    for name in ("season.parquet", "season.csv"):
+        write_season(batch, tmp_path / name)
+        (again,) = open_season([tmp_path / name]).batches()
+        assert again.table["mounting_sd_deg"].fillna(-1).tolist() == [3.5, -1, 0.0, -1]
+    (plain,) = [read_frame(fake_season(2))[0]]
+    assert plain.table["mounting_sd_deg"].isna().all()

@@ -27,6 +27,7 @@ from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.network import one_thread
 from faultml.outcomes.change import changes
 from faultml.outcomes.effects import Effects, drill_effects
+from faultml.quality.notice import motion_problems
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
 from faultml.recordings.read import Season, open_season
 from faultml.recordings.roster_match import NOT_RECORDED
@@ -50,6 +51,7 @@ class BatchTables:
     faults: pd.DataFrame
     curves: pd.DataFrame
     summary: Summary
+    problems: list[Problem]
 
 
 @dataclass
@@ -163,7 +165,7 @@ def classify_season(
         for tables in _assess_batches(assessor, season, jobs):
             results.append("swings", tables.swings)
             results.append("faults", tables.faults)
-            take_problems(season.take_problems())
+            take_problems([*season.take_problems(), *tables.problems])
             # Folded as they come, so that what is kept does not grow with the season.
             running.add(tables.summary)
             curves = [_bounded_curves([*curves, tables.curves])]
@@ -213,7 +215,8 @@ def assess_batch(assessor: Assessor, batch: SwingBatch) -> BatchTables:
     chosen = pd.DataFrame({"player": swings["player"], "order": order})[assessment.assessed]
     rows = chosen.sort_values("order").groupby("player", sort=False).head(CURVES_PER_PLAYER).index.to_numpy()
     curves = curves_frame(assessment, rows).assign(order=order[rows])
-    return BatchTables(swings, faults, curves, summarise(swings, faults, assessor.catalogue))
+    summary = summarise(swings, faults, assessor.catalogue)
+    return BatchTables(swings, faults, curves, summary, motion_problems(batch, assessment.findings))
 
 
 def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[BatchTables]:

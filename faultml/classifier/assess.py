@@ -21,14 +21,11 @@ from faultml.motion.closure import ClosureBudget, closure_budget
 from faultml.motion.curves import Curves
 from faultml.motion.landmarks import Landmarks
 from faultml.motion.window import Windows, make_windows
-from faultml.recordings.findings import findings
+from faultml.quality.notice import notice_motion, refusals, widening, with_noticed
 from faultml.recordings.swings import SwingBatch
 
 Array = NDArray[np.float64]
 Texts = NDArray[np.object_]
-
-WIDENED: Final = 1.4
-"""How much wider the measures' uncertainty is taken for a recording with a finding that widens; common practice."""
 
 YES_FROM: Final = 0.50
 NO_BELOW: Final = 0.25
@@ -41,7 +38,6 @@ NO_PRONATION: Final = "pronation-missing"
 ENDS_EARLY: Final = "ends-too-soon"
 LITTLE_UNHINGING: Final = "too-little-unhinging"
 NOT_LEARNED: Final = "not-learned"
-_LOST_MARK: Final = "contact-mark-ignored"
 
 
 @dataclass(frozen=True)
@@ -109,10 +105,6 @@ class Assessor:
         self.catalogue = catalogue
 
     @cached_property
-    def _widening(self) -> frozenset[str]:
-        return frozenset(code for code, finding in findings().items() if finding.severity == "widen")
-
-    @cached_property
     def _reaches(self) -> Array:
         """Last phase coordinate that each fault needs, ``(n_faults,)``."""
         return np.array([max(map(coordinate, fault.measure.span)) for fault in self.catalogue.faults])
@@ -125,13 +117,14 @@ class Assessor:
         features = compute_features(self.catalogue, windows, landmarks, curves)
         self._check_features(features)
 
-        reason = batch.table["reason"].to_numpy(object).copy()
         full = self.bundle.gate.predict(features.values)
-        reason[(reason == "") & ~full] = NOT_FULL
-        found = self._findings(batch, windows)
-        widen = np.array([WIDENED if self._widening.intersection(codes) else 1.0 for codes in found])
+        noticed = notice_motion(batch, windows, landmarks, full)
+        reason = batch.table["reason"].to_numpy(object).copy()
+        for code in (refusals(noticed, len(batch)), np.where(full, "", NOT_FULL)):
+            reason = np.where(reason == "", code, reason)
+        found = with_noticed(batch.table["findings"], noticed)
 
-        posterior = _widened(self.bundle.classifier.posterior(features.values), widen)
+        posterior = _widened(self.bundle.classifier.posterior(features.values), widening(found))
         edges = self.catalogue.edges(batch.table["player"].to_numpy(object))
         status, fault_reason = self._statuses(reason, windows, curves, features)
         chance = self.bundle.classifier.probability(posterior, edges)
@@ -161,13 +154,6 @@ class Assessor:
                 expected=f"{len(self.bundle.manifest.features)} features as trained",
                 found=f"{len(features.names)} others",
             )
-
-    def _findings(self, batch: SwingBatch, windows: Windows) -> list[tuple[str, ...]]:
-        ignored = np.isfinite(batch.table["impact_s"].to_numpy(float)) & ~windows.marked
-        return [
-            (*codes, _LOST_MARK) if lost and not why else tuple(codes)
-            for codes, lost, why in zip(batch.table["findings"], ignored, batch.table["reason"], strict=True)
-        ]
 
     def _statuses(
         self, reason: Texts, windows: Windows, curves: Curves, features: Features

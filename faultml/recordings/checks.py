@@ -65,6 +65,8 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
     columns = {**ids, **words, **numbers, "reason": ledger.reasons, "findings": ledger.codes}
     shot, codes = columns.pop("shot"), columns.pop("findings")
     table = pd.DataFrame(columns)
+    for name in ("file", "row"):
+        table[name] = pd.Series(raw.table[name].to_pylist(), dtype=object)
     table["shot"] = pd.Series(shot, dtype=object)
     table["findings"] = pd.Series(codes, dtype=object)
     return Checked(SwingBatch(table, t_s, angles_deg, n_samples), ledger.problems)

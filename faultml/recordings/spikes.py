@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -41,7 +43,7 @@ def _spikes(flat: NDArray[np.float64], least_deg: float, most: int) -> NDArray[n
     steps = np.nan_to_num(np.diff(flat))
     large = np.flatnonzero(np.abs(steps) > least_deg)
     found: list[int] = []
-    for before, last in zip(large, large[1:], strict=False):
+    for before, last in pairwise(large):
         back = steps[before] * steps[last] < 0 and last - before <= most
         if back and abs(flat[last + 1] - flat[before]) < least_deg / 2:
             found += range(before + 1, last + 1)

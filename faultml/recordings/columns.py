@@ -14,8 +14,8 @@ from faultml.errors import InputError
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.schema import (
     KNOWN_COLUMNS,
-    NUMBER_COLUMNS,
     NEEDED_COLUMNS,
+    NUMBER_COLUMNS,
     SAMPLE_COLUMNS,
     SHOT_COLUMN,
 )

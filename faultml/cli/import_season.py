@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -11,7 +11,9 @@ import click
 
 if TYPE_CHECKING:
     from faultml.importing.layout import Layout
+    from faultml.importing.recording import Recording
     from faultml.importing.season import Cutter, ImportRun
+    from faultml.streams.cut import Cuts
 
 MOST_NAMED: Final = 5
 
@@ -79,7 +81,26 @@ def command(
 
 
 def _cutter(layout: Layout) -> Cutter | None:
-    return None
+    """What cuts a whole session into swings, where the layout has one."""
+    if layout.swings.split != "stream":
+        return None
+    from faultml.classifier.bundle import load_bundle
+    from faultml.faults.catalogue import load_catalogue
+    from faultml.streams.cut import Ids, cut_stream
+
+    bundle, catalogue = load_bundle(), load_catalogue()
+
+    def cut(recording: Recording, first_swing: int) -> Iterator[Cuts]:
+        ids = Ids(
+            recording.player,
+            recording.session,
+            hand=recording.hand,
+            file=str(recording.path),
+            first_swing=first_swing,
+        )
+        return cut_stream(recording.blocks, ids, bundle=bundle, catalogue=catalogue)
+
+    return cut
 
 
 def _outcome(run: ImportRun, out: Path) -> str:

@@ -6,24 +6,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultml.importing.rows import KEYS, RowReader
 from faultml.importing.runs import Piece, read_pieces
 from faultml.importing.swings import Report, arm_reason
 from faultml.recordings.findings import findings
 from faultml.recordings.problems import file_problem
-
-
-class RecordingBlock(NamedTuple):
-    """Some samples of a recording: times ``(n,)``, angles ``(3, n)``, contact marks ``(k,)`` within them, seconds."""
-
-    t_s: NDArray[np.float64]
-    angles_deg: NDArray[np.float64]
-    marks_s: NDArray[np.float64]
+from faultml.recordings.schema import HANDS
+from faultml.recordings.stream import Block
 
 
 @dataclass(frozen=True)
@@ -40,7 +32,7 @@ class Recording:
     session: str
     hand: str
     line: int
-    blocks: Iterator[RecordingBlock]
+    blocks: Iterator[Block]
 
 
 def read_recordings(reader: RowReader, report: Report) -> Iterator[Recording]:
@@ -68,7 +60,12 @@ def read_recordings(reader: RowReader, report: Report) -> Iterator[Recording]:
         else:
             blocks = (_block(piece, reader.path, report) for piece in chain([first], rest))
             yield Recording(
-                reader.path, words["player"], words["session"], hand if hand != "" else "", line, blocks
+                reader.path,
+                words["player"],
+                words["session"],
+                hand if hand in HANDS else "",
+                line,
+                blocks,
             )
         following = rest.pass_over()
 
@@ -95,7 +92,7 @@ class _Run:
         return self._next
 
 
-def _block(piece: Piece, path: Path, report: Report) -> RecordingBlock:
+def _block(piece: Piece, path: Path, report: Report) -> Block:
     rows, span = piece.rows, slice(piece.start, piece.stop)
     known = findings()
     lost = np.zeros(piece.stop - piece.start, dtype=bool)
@@ -113,4 +110,4 @@ def _block(piece: Piece, path: Path, report: Report) -> RecordingBlock:
     angles_deg = np.where(lost, np.nan, rows.angles_deg[:, span])[:, kept]
     marks_s = rows.mark_s[span]
     marks_s = marks_s[np.isfinite(marks_s)]
-    return RecordingBlock(rows.t_s[span][kept], angles_deg, np.unique(marks_s))
+    return Block(rows.t_s[span][kept], angles_deg, np.unique(marks_s))

@@ -25,6 +25,7 @@ COMMANDS: Final = {
     "players": "Give out or remove everything about a player.",
     "store": "Look after the coach's store.",
     "train": "Train the default model from a seed.",
+    "compare": "Compare the model with its peers, under shifts.",
 }
 """Every command in the order a coach meets them, with its line of help; for its module see `module_of`."""
 

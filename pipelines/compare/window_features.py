@@ -7,6 +7,7 @@ which nothing is known, as the public sets are.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any, Final, Self
 
 import numpy as np
@@ -97,7 +98,7 @@ class WindowFeatures(TransformerMixin, BaseEstimator):
         for level in range(self.depth):
             edges = np.linspace(0, count, 2**level + 1).round().astype(int)
             half = (edges[1] - edges[0]) // 2
-            cuts = list(zip(edges[:-1], edges[1:], strict=True))
+            cuts = list(pairwise(edges))
             if level:
                 cuts += [(start + half, end + half) for start, end in cuts[:-1]]
             kept += [self._of_interval(series[..., start:end]) for start, end in cuts if end > start]

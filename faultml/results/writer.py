@@ -58,7 +58,7 @@ class ResultsWriter:
         self._part = out
 
     def __enter__(self) -> Self:
-        self._part = self._stack.enter_context(replaced_folder(self._out, _check_ours))
+        self._part = self._stack.enter_context(replaced_folder(self._out, check_ours))
         for name, schema in STREAMED.items():
             self._open(name, schema)
         return self
@@ -115,7 +115,7 @@ class ResultsWriter:
         self.file(RUN_FILE).write_text(text + "\n", encoding="utf-8")
 
 
-def _check_ours(folder: Path) -> None:
+def check_ours(folder: Path) -> None:
     """Raise unless a folder is empty or holds nothing but results of ours."""
     if not folder.is_dir():
         raise InputError("not-a-results-folder", where=str(folder), expected="a folder", found="a file")

@@ -1,0 +1,283 @@
+"""``faultml players``: everything about a player, given out or removed."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+if TYPE_CHECKING:
+    from faultml.recordings.people import Found
+    from faultml.store.people import Removed
+
+OUT_OF_REACH: Final = (
+    "copies of the store and other backups",
+    "sheets exported, reports and results sent or kept elsewhere",
+    "the recorder's own files and program",
+    "what a squad's figures in results have learned from the player, until classify is run again",
+)
+
+
+def _sources(function: Callable[..., None]) -> Callable[..., None]:
+    """The options that say where to look."""
+    existing = click.Path(path_type=Path, exists=True)
+    for option in (
+        click.option(
+            "--store",
+            type=click.Path(path_type=Path, dir_okay=False),
+            help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
+        ),
+        click.option(
+            "--pseudonyms",
+            type=click.Path(path_type=Path, exists=True, dir_okay=False),
+            help="The table of pseudonyms that import keeps; PLAYER may then be the name.",
+        ),
+        click.option("--results", multiple=True, type=existing, help="A results folder. May be repeated."),
+        click.option(
+            "--season",
+            multiple=True,
+            type=existing,
+            help="Files or a folder of recordings, with the roster beside. May be repeated.",
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+@click.group(short_help="Give out or remove everything about a player.")
+def command() -> None:
+    """Give out or remove everything about a player, or take one in again who had asked to be forgotten.
+
+    \b
+    Example:
+      faultml players export p07 --out p07/ --season season/ --results results/
+      faultml players forget p07 --season season/ --results results/ --dry-run
+    """
+
+
+@command.command("export", short_help="Give out everything about a player.")
+@click.argument("player")
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="A new folder for it.")
+@_sources
+def export_player(
+    player: str,
+    out: Path,
+    season: tuple[Path, ...],
+    results: tuple[Path, ...],
+    pseudonyms: Path | None,
+    store: Path | None,
+) -> None:
+    """Copy everything about PLAYER into a new folder: recordings as they are, tables as CSV.
+
+    \b
+    Example:
+      faultml players export p07 --out p07/ --season season/ --results results/
+    """
+    from faultml.errors import InputError
+    from faultml.recordings.people import copy_player
+    from faultml.results.folders import replaced_folder
+    from faultml.results.people import copy_from_results
+    from faultml.results.sheets import write_sheet
+    from faultml.results.tables import infer_schema
+    from faultml.store import open_store
+    from faultml.store.people import models_of, rows_about
+
+    def must_be_new(folder: Path) -> None:
+        raise InputError("file-exists", where=str(folder), expected="a new folder")
+
+    who = _who(player, pseudonyms)
+    lines = []
+    with replaced_folder(out, must_be_new) as part:
+        for found in copy_player(season, who, part / "season") if season else []:
+            lines.append(_row_line(found.file, found.rows))
+        for number, folder in enumerate(results, 1):
+            counts = copy_from_results(folder, who, part / f"results-{number}")
+            lines += [_row_line(folder / table, n) for table, n in counts.items()]
+        path = _store(store)
+        if path is not None:
+            with open_store(path) as opened:
+                for table, rows in rows_about(opened, who).items():
+                    write_sheet(rows, part / "store" / f"{table}.csv", infer_schema(rows))
+                    lines.append(_row_line(path / table, len(rows)))
+                lines += [
+                    f"  a model has learned from the player's labels: {each}"
+                    for each in models_of(opened, who)
+                ]
+        if not lines:
+            raise InputError("unknown-player", where=player, expected="somebody in what was given")
+        told = [f"Everything about {who} in what was given, as of today.", *lines]
+        (part / "about.txt").write_text("\n".join(told) + "\n", encoding="utf-8")
+    click.echo("\n".join([*told, f"In {out}"]))
+
+
+@command.command("forget", short_help="Remove everything about a player.")
+@click.argument("player")
+@click.option("--dry-run", is_flag=True, help="Only tell what would be removed.")
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@_sources
+def forget_player(
+    player: str,
+    dry_run: bool,
+    yes: bool,
+    season: tuple[Path, ...],
+    results: tuple[Path, ...],
+    pseudonyms: Path | None,
+    store: Path | None,
+) -> None:
+    """Remove everything about PLAYER from what is given, and tell what could not be reached.
+
+    A token without the name stays in the store, so that nothing about the player is taken in again and models that
+    have learned from their labels can be told.
+
+    \b
+    Exit codes: 0 done, 1 nothing was found, 2 wrong use.
+
+    \b
+    Example:
+      faultml players forget p07 --season season/ --results results/ --dry-run
+    """
+    who = _who(player, pseudonyms)
+    path = _store(store)
+    where = (who, season, results, pseudonyms, path)
+    lines, there = _forget(*where, dry_run=True)
+    click.echo("\n".join([f"About {who}:", *(lines or ["  nothing in what was given"])]))
+    before = path is not None and _was_forgotten(path, who)
+    if before:
+        click.echo("  was forgotten before")
+    if dry_run or not (there or before):
+        _tell_out_of_reach(season, results, path)
+        sys.exit(0 if there or before else 1)
+    if there and not yes:
+        click.confirm("Remove all of it? It cannot be brought back", abort=True)
+    _forget(*where, dry_run=False)
+    click.echo("Removed.")
+    _tell_out_of_reach(season, results, path)
+
+
+@command.command("readmit", short_help="Take in a player again who was forgotten.")
+@click.argument("player")
+@click.option(
+    "--store",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
+)
+def readmit_player(player: str, store: Path | None) -> None:
+    """Let PLAYER be taken in again, who was forgotten and has agreed anew. What was removed stays removed.
+
+    \b
+    Example:
+      faultml players readmit p07
+    """
+    from faultml.store import open_store, store_path
+    from faultml.store.people import readmit
+
+    with open_store(store_path(store), create=False) as opened:
+        was = readmit(opened, player)
+    click.echo("Can be taken in again." if was else "Was not forgotten.")
+
+
+def _forget(
+    who: str,
+    season: tuple[Path, ...],
+    results: tuple[Path, ...],
+    pseudonyms: Path | None,
+    store: Path | None,
+    *,
+    dry_run: bool,
+) -> tuple[list[str], bool]:
+    """Remove a player, the store last: what there was, and whether there was anything."""
+    from faultml.importing.pseudonyms import load_pseudonyms
+    from faultml.recordings.people import remove_player
+    from faultml.results.people import remove_from_results
+    from faultml.store import open_store
+    from faultml.store.people import forget
+
+    lines = [_found_line(found) for found in (remove_player(season, who, dry_run=dry_run) if season else [])]
+    for folder in results:
+        counts = remove_from_results(folder, who, dry_run=dry_run)
+        lines += [_row_line(folder / table, n) for table, n in counts.items()]
+        if counts:
+            lines.append(f"  {folder}: its page is removed; faultml report writes it anew")
+    if pseudonyms is not None:
+        table = load_pseudonyms(pseudonyms)
+        if table.find(who):
+            lines.append(_row_line(pseudonyms, 1))
+            if not dry_run:
+                table.drop(who)
+                table.save()
+    there = bool(lines)
+    if store is not None:
+        with open_store(store) as opened:
+            removed = forget(opened, who, dry_run=dry_run)
+        lines += _store_lines(store, removed)
+        there = there or bool(removed.rows)
+    return lines, there
+
+
+def _was_forgotten(store: Path, who: str) -> bool:
+    """Whether a player was forgotten before; what a busy store had left of them is cleared all the same."""
+    from faultml.store import open_store
+    from faultml.store.people import forgotten
+
+    with open_store(store) as opened, opened.reading() as connection:
+        return who in forgotten(connection, [who])
+
+
+def _store_lines(store: Path, removed: Removed) -> list[str]:
+    lines = [_row_line(store / table, n) for table, n in removed.rows.items()]
+    lines += [
+        f"  {store / table}: {n} rows about others mention the player: look at them yourself"
+        for table, n in removed.mentions.items()
+    ]
+    return lines + [
+        f"  a model has learned from the player's labels, and stays as it is until it is trained anew: {each}"
+        for each in removed.bundles
+    ]
+
+
+def _tell_out_of_reach(season: tuple[Path, ...], results: tuple[Path, ...], store: Path | None) -> None:
+    missing = [
+        what
+        for what, given in (
+            ("recordings (--season)", season),
+            ("results (--results)", results),
+            ("the store (--store)", store),
+        )
+        if not given
+    ]
+    lines = [f"  not given, so not looked at: {', '.join(missing)}"] if missing else []
+    click.echo(
+        "\n".join(["Not within reach of this command:", *lines, *(f"  {each}" for each in OUT_OF_REACH)])
+    )
+
+
+def _who(player: str, pseudonyms: Path | None) -> str:
+    """The player's id in the recordings: the pseudonym where there is one."""
+    from faultml.importing.pseudonyms import load_pseudonyms
+
+    found = load_pseudonyms(pseudonyms).find(player) if pseudonyms else None
+    return found[1] if found else player
+
+
+def _store(given: Path | None) -> Path | None:
+    """The store, None where there is none and none was asked for."""
+    from faultml.errors import InputError
+    from faultml.store import store_path
+
+    path = store_path(given)
+    if path.exists():
+        return path
+    if given is not None:
+        raise InputError("no-such-store", where=str(path), expected="a store of faultml")
+    return None
+
+
+def _found_line(found: Found) -> str:
+    return _row_line(found.file, found.rows) + ("" if found.others else ", the whole file")
+
+
+def _row_line(place: Any, rows: int) -> str:
+    return f"  {place}: {rows} {'row' if rows == 1 else 'rows'}"

@@ -189,7 +189,8 @@ class _Quantity:
         squad, rules = self._squad, self._rules
         before = _pick(self._means, self._free.before)
         guess = squad.changes(before, after)
-        trends = [self._trend(since, rules.trend) for since in assigned["since"]]
+        around = {since: self._trend(since, rules.trend) for since in assigned["since"].unique()}
+        trends = [around[since] for since in assigned["since"]]
         trend, trend_variance, stretch = np.array(trends).reshape(len(assigned), 3).T
         own = (guess.variance - guess.shared_variance) * stretch**2
         shared = guess.shared_variance + trend_variance

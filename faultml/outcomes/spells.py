@@ -13,10 +13,10 @@ from faultml.faults.catalogue import Fault
 from faultml.outcomes.squad import Floats, Ints, Sessions
 from faultml.results.sessions import COUNTING, natural_key, session_date
 
-SUMS: Final = ("n", "p", "pq", "n_measured", "measure", "measure2")
+SUMS: Final = ("n", "p", "n_measured", "measure", "measure2")
 SUM_COLUMNS: Final = ("player", "session", "context", "fault", *SUMS)
-"""Columns `season_sessions` reads: per player, session, context and fault, the number of assessed swings, sums of the
-fault's probability ``p`` and of ``p(1-p)``, the number of measured swings, sums of the measure and of its square."""
+"""Columns `season_sessions` reads: per player, session, context and fault, the number of assessed swings, the sum of
+the fault's probability ``p``, the number of measured swings, the sums of the measure and of its square."""
 
 
 def season_sessions(sums: pd.DataFrame) -> pd.DataFrame:
@@ -140,13 +140,14 @@ def measured(rows: pd.DataFrame, player: Ints, fault: Fault) -> Sessions:
 
 
 def shown(rows: pd.DataFrame, player: Ints, per_share: float) -> Sessions:
-    """Session means of how often the fault shows, times `per_share`."""
+    """Session means of how often the fault shows, times `per_share`.
+
+    A swing shows it or does not: it is its own square, and so the squares add up to the sum.
+    """
     n, yes = rows["n"].to_numpy(float), rows["p"].to_numpy(float)
     safe = np.maximum(n, 1.0)
-    squares = yes - rows["pq"].to_numpy(float)
-    return Sessions(
-        player, n, per_share * yes / safe, per_share**2 * _not_below_zero(squares - yes**2 / safe)
-    )
+    scatter = _not_below_zero(yes - yes**2 / safe)
+    return Sessions(player, n, per_share * yes / safe, per_share**2 * scatter)
 
 
 def to_degrees(fault: Fault) -> float:

@@ -188,13 +188,13 @@ class Squad:
 
 
 def mixture_quantiles(weight: Floats, mean: Floats, sd: Floats, shares: tuple[float, ...]) -> Floats:
-    """Quantiles of mixtures of normals, ``(n_shares, n_groups)``, read off 801 points of each.
+    """Quantiles of mixtures of normals, ``(n_shares, n_groups)``, read off 201 points of each.
 
     `weight` is ``(n_points,)``, `mean` and `sd` are ``(n_points, n_groups)``.
     """
     middle = weight @ mean
     spread = np.sqrt(weight @ (sd**2 + (mean - middle) ** 2))
-    steps = np.linspace(-8, 8, 801)
+    steps = np.linspace(-5, 5, 201)
     found = np.empty((len(shares), mean.shape[1]))
     for group in range(mean.shape[1]):
         at = middle[group] + spread[group] * steps

@@ -1,0 +1,102 @@
+"""Statistical promises, tested as statistics: intervals cover what was drawn, and chance is not taken for a drill.
+
+The true figures behind the seasons are drawn here, partly other than the priors of `outcomes.toml`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from outcome_fakes import DRILL, FAULT, FakeSquad, fake_squad
+
+from faultml.faults.catalogue import load_catalogue
+from faultml.outcomes.change import CHANGE_COLUMNS, changes
+from faultml.outcomes.effects import drill_effects
+from faultml.outcomes.rules import load_outcome_rules
+
+CATALOGUE = load_catalogue()
+STRENGTHS = {DRILL: {FAULT: 0.5}}
+
+
+def joined(squads: list[FakeSquad]) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Changes told, true ones and naive ones, over all squads."""
+    table = pd.concat([changes(squad.sums, squad.assigned, CATALOGUE) for squad in squads])
+    return table, *(
+        np.concatenate([getattr(squad, name) for squad in squads]) for name in ("true_change", "naive")
+    )
+
+
+@pytest.mark.parametrize(
+    "squad",
+    [
+        pytest.param({}, id="as the priors say"),
+        pytest.param({"session_sd": 4.0, "between_sd": 6.0, "trend_sd": 1.5}, id="restless, and a trend"),
+        pytest.param({"session_sd": 1.8, "between_sd": 12.0, "swings": 6}, id="calm and unlike"),
+    ],
+)
+def test_the_interval_of_a_change_covers_it(squad: dict[str, float]) -> None:
+    random = np.random.default_rng(11)
+    table, true, _ = joined([fake_squad(random, **squad) for _ in range(70)])
+    covered = (table["change_lo"] <= true) & (true <= table["change_hi"])
+    assert len(table) == 420
+    assert 0.85 <= covered.mean() <= 0.95
+
+
+def test_who_was_chosen_for_looking_bad_comes_back_by_chance_and_no_drill_gets_the_credit() -> None:
+    random = np.random.default_rng(12)
+    squad = {"effect": 0.0, "response": 0.0, "session_sd": 4.0, "between_sd": 6.0}
+    table, _, naive = joined([fake_squad(random, **squad) for _ in range(70)])
+    assert naive.mean() < -1.5
+    assert abs(table["change"].mean()) < 0.5
+    assert table["allowance"].mean() > 1.0
+    assert (table["verdict"] == "held").mean() < 0.06
+
+
+def test_the_interval_of_a_drills_effect_covers_it_from_season_to_posterior() -> None:
+    random, covered, errors = np.random.default_rng(13), [], []
+    for _ in range(100):
+        effect = random.normal(3.0, 5.0)
+        squad = fake_squad(random, effect=-effect, response=3.0, trend_sd=1.5)
+        told = drill_effects(changes(squad.sums, squad.assigned, CATALOGUE), STRENGTHS, CATALOGUE)[
+            DRILL, FAULT
+        ]
+        covered.append(told.improvement_lo_deg <= effect <= told.improvement_hi_deg)
+        errors.append(told.improvement_deg - effect)
+    assert 0.83 <= np.mean(covered) <= 0.97  # 100 draws: 0.9 give or take 0.06 (two SD)
+    assert abs(np.mean(errors)) < 0.6
+
+
+@pytest.mark.parametrize(("players", "shared_sd"), [(2, 0.5), (6, 1.5), (12, 0.5)])
+def test_the_interval_of_a_drills_effect_covers_it(players: int, shared_sd: float) -> None:
+    rules = load_outcome_rules()
+    random, covered = np.random.default_rng(14), []
+    for _ in range(450):
+        hoped = 0.5 * rules.effect.hoped_deg
+        effect = random.normal(hoped, rules.effect.prior_sd_deg)
+        response = rules.effect.response_deg * rules.effect.factor ** random.normal()
+        own_sd = random.uniform(1.5, 4.0, players)
+        improved = effect + random.normal(0, np.hypot(response, own_sd)) + random.normal(0, shared_sd)
+        table = pd.DataFrame(
+            {
+                "player": [f"p{number}" for number in range(players)],
+                "drill": DRILL,
+                "fault": FAULT,
+                "verdict": "no-change",
+                "change": -improved,
+                "change_sd": np.hypot(own_sd, shared_sd),
+                "shared_sd": shared_sd,
+            }
+        )
+        told = drill_effects(table.reindex(columns=CHANGE_COLUMNS), STRENGTHS, CATALOGUE)[DRILL, FAULT]
+        covered.append(told.improvement_lo_deg <= effect <= told.improvement_hi_deg)
+    assert 0.85 <= np.mean(covered) <= 0.95
+
+
+def test_practice_gain_is_told_apart_from_what_remains() -> None:
+    random = np.random.default_rng(15)
+    squads = [fake_squad(random, effect=-8.0, response=1.0, practice_boost=6.0) for _ in range(12)]
+    table, true, _ = joined(squads)
+    practised = (table["practice_lo"] <= true - 6) & (true - 6 <= table["practice_hi"])
+    assert practised.mean() >= 0.85
+    assert 0.4 < table["kept"].median() < 0.75  # 8 of 14 degrees: 0.57

@@ -13,6 +13,7 @@ from scipy.special import ndtr
 from faultml.channels import LANDMARKS
 from faultml.classifier.bundle import Bundle
 from faultml.classifier.faults import INTERVAL_Z, Posterior
+from faultml.classifier.mounting import with_mounting
 from faultml.errors import BundleError
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import coordinate, late_save, phase_times
@@ -125,6 +126,7 @@ class Assessor:
         found = with_noticed(batch.table["findings"], noticed)
 
         posterior = _widened(self.bundle.classifier.posterior(features.values), widening(found))
+        posterior = with_mounting(posterior, self.catalogue, batch, curves)
         edges = self.catalogue.edges(batch.table["player"].to_numpy(object))
         status, fault_reason = self._statuses(reason, windows, curves, features)
         chance = self.bundle.classifier.probability(posterior, edges)

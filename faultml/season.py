@@ -27,12 +27,15 @@ from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.network import one_thread
 from faultml.outcomes.change import changes
 from faultml.outcomes.effects import Effects, drill_effects
+from faultml.quality.drift import AddressSums
 from faultml.quality.notice import motion_problems
+from faultml.recordings.findings import limits
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
 from faultml.recordings.read import Season, open_season
 from faultml.recordings.roster_match import NOT_RECORDED
 from faultml.recordings.swings import SwingBatch
 from faultml.results import ResultsWriter
+from faultml.results.sessions import number_sessions
 from faultml.results.tables import TableFormat
 
 DONE: Final = 0
@@ -152,7 +155,7 @@ def classify_season(
     coaching = load_coaching(catalogue)
     assessor = Assessor(bundle or load_bundle(), catalogue)
     season = season if isinstance(season, Season) else open_season([Path(path) for path in season])
-    running = RunningSummary()
+    running, address = RunningSummary(), AddressSums()
     curves: list[pd.DataFrame] = []
     n_swings = n_assessed = 0
     counts: Counter[tuple[str, str]] = Counter()
@@ -168,6 +171,7 @@ def classify_season(
             take_problems([*season.take_problems(), *tables.problems])
             # Folded as they come, so that what is kept does not grow with the season.
             running.add(tables.summary)
+            address.add(tables.swings)
             curves = [_bounded_curves([*curves, tables.curves])]
             n_swings += len(tables.swings)
             n_assessed += int(tables.swings["assessed"].sum())
@@ -201,6 +205,7 @@ def classify_season(
         results.write("curves", run.curves)
         results.file(EXPLANATIONS_FILE).write_bytes(encode(prescription.explanations))
         results.run |= _run_record(assessor, coaching, run, started)
+        results.run["address_drift"] = _drifted(address)
         if before_closing:
             before_closing(run, results)
     return run
@@ -239,6 +244,13 @@ def _effects(
     if assigned is not None:
         parts.append(changes(summary.faults, assigned, coaching.catalogue))
     return drill_effects(pd.concat(parts), coaching.serving, coaching.catalogue) if parts else {}
+
+
+def _drifted(address: AddressSums) -> list[dict[str, Any]]:
+    """Sessions whose address has moved since the player's last one, for ``run.json``."""
+    drifts = address.drifts(number_sessions, limits().motion)
+    kept = drifts[drifts["drifted"].astype(bool)].drop(columns="drifted")
+    return kept.round({"change_deg": 1}).to_dict("records")
 
 
 def _edges_for_nobody(catalogue: Catalogue, players: Iterable[str]) -> list[Problem]:

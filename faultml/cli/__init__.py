@@ -15,6 +15,8 @@ COMMANDS: Final = {
     "classify": "Find faults and drills in a season of recordings.",
     "layout": "Propose a layout for a recorder's files, or check one.",
     "import": "Read any recorder's files into a season.",
+    "cut": "Cut range sessions into swings.",
+    "check": "Say what is wrong with recordings, and what it means.",
     "report": "Write the season as one offline page.",
     "assign": "Note that a player was given a drill.",
     "outcomes": "Did it work? What each drill changed.",

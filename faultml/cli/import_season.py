@@ -73,14 +73,14 @@ def command(
         roster=roster,
         pseudonyms=load_pseudonyms(pseudonyms_path) if pseudonyms_path else None,
         alignment=alignment_of(layout, layout_path),
-        cut=_cutter(layout),
+        cut=cutter(layout),
     )
     if not quiet:
-        click.echo(_outcome(run, out))
+        click.echo(outcome(run, out))
     sys.exit(run.exit_code)
 
 
-def _cutter(layout: Layout) -> Cutter | None:
+def cutter(layout: Layout) -> Cutter | None:
     """What cuts a whole session into swings, where the layout has one."""
     if layout.swings.split != "stream":
         return None
@@ -103,7 +103,7 @@ def _cutter(layout: Layout) -> Cutter | None:
     return cut
 
 
-def _outcome(run: ImportRun, out: Path) -> str:
+def outcome(run: ImportRun, out: Path) -> str:
     from faultml.importing.season import PROBLEMS_FILE
 
     files, players = _counted(run.n_files, "file"), _counted(len(run.players), "player")

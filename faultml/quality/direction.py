@@ -53,7 +53,8 @@ class Directions:
         start_s = np.maximum(windows.start_s, -limits.longest_back_s)
         opening = np.median(at(start_s, start_s + limits.opening_s), axis=2)
         early_s, late_s = limits.back_s
-        span = (-OFFSETS_S <= early_s) & (-OFFSETS_S >= late_s)
+        before_s = -OFFSETS_S
+        span = (before_s <= early_s) & (before_s >= late_s)
         across = at(-limits.about_s, limits.about_s)
         after = at(limits.after_s[0], limits.after_s[1]).mean(axis=2)
         return cls(

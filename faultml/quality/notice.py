@@ -70,6 +70,6 @@ def motion_problems(batch: SwingBatch, codes: Sequence[tuple[str, ...]]) -> list
                 ids = [table[name][row] for name in ID_COLUMNS]
                 file, line = (table[name][row] if name in table else None for name in ("file", "row"))
                 problems.append(
-                    swing_problem(file or "", line or 0, ids, code, known[code].expected, known[code].words)
+                    swing_problem(file or "", line or 0, ids, code, known[code].expected, "the reverse")
                 )
     return problems

@@ -13,7 +13,9 @@ from typing import Literal
 import msgspec
 
 Severity = Literal["refuse", "widen", "tell"]
-Need = Literal["", "rows", "mark", "pronation", "full-swing", "declared-rate", "earlier-session"]
+Need = Literal[
+    "", "rows", "mark", "pronation", "full-swing", "declared-rate", "earlier-session", "layout", "mounting"
+]
 
 
 class Finding(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -45,8 +45,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     "coaching": WORDS | {"results", "labels", "outcomes"},  # probabilities and findings, never samples
     "season": WORDS | STEPS | TABLES,
     "report": WORDS | STEPS | TABLES | {"season", "svg"},
+    "check": WORDS | STEPS | {"results"},
     "service": WORDS | STEPS | INPUT | TABLES | {"season", "report"},
-    "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service"},
+    "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check"},
     "models": set(),
     "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak
     "pipelines": WORDS | STEPS | INPUT | TABLES | {"season", "report", "synthetic", "models"},

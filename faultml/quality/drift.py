@@ -1,0 +1,74 @@
+"""Has a player's address moved since the last session? From sums, so that memory does not grow with the swings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from faultml.channels import CHANNELS
+from faultml.recordings.findings import MotionLimits
+
+CODE: Final = "address-drift"
+_SESSION: Final = ["player", "session"]
+_COLUMNS: Final = [f"address_{name}" for name in CHANNELS]
+
+
+class AddressSums:
+    """Counts, sums and squares of the address angles, a row a player and session."""
+
+    def __init__(self) -> None:
+        self._sums = pd.DataFrame()
+
+    def add(self, swings: pd.DataFrame) -> None:
+        """Take in a batch's ``swings`` table."""
+        angles = swings[_COLUMNS].astype(float)
+        parts = {"n": angles.notna().astype(float), "sum": angles.fillna(0), "square": angles.fillna(0) ** 2}
+        wide = pd.concat(parts, axis="columns")
+        wide = wide.groupby([swings["player"], swings["session"]]).sum()
+        self._sums = wide if self._sums.empty else self._sums.add(wide, fill_value=0)
+
+    def drifts(self, order: Callable[[pd.DataFrame], pd.Series], limits: MotionLimits) -> pd.DataFrame:
+        """How far each session's mean address lies from that of the session before it.
+
+        Parameters
+        ----------
+        order
+            Places of sessions in their player's order, from a frame with player and session.
+
+        Returns
+        -------
+        One row a player, session with an earlier one, and channel: ``player, session, before, channel, change_deg,
+        drifted``; `change_deg` is NaN where either session has too few swings.
+        """
+        columns = [*_SESSION, "before", "channel", "change_deg", "drifted"]
+        if self._sums.empty:
+            return pd.DataFrame(columns=columns)
+        sums = self._sums.reset_index()
+        sums = sums.assign(place=order(sums[_SESSION].droplevel(1, axis=1)).to_numpy())
+        sums = sums.sort_values(["player", "place"], ignore_index=True)
+        player, session = sums["player"].to_numpy(object), sums["session"].to_numpy(object)
+        later = np.flatnonzero(player[1:] == player[:-1]) + 1
+        frames = []
+        for channel, column in enumerate(_COLUMNS):
+            n = sums["n", column].to_numpy(float)
+            n = np.where(n >= limits.drift_least_swings, n, np.nan)
+            mean = sums["sum", column].to_numpy(float) / n
+            error2 = np.maximum(sums["square", column].to_numpy(float) / n - mean**2, 0) / (n - 1)
+            change = mean[later] - mean[later - 1]
+            chance = limits.drift_z * np.sqrt(error2[later] + error2[later - 1])
+            frames.append(
+                pd.DataFrame(
+                    {
+                        "player": player[later],
+                        "session": session[later],
+                        "before": session[later - 1],
+                        "channel": CHANNELS[channel],
+                        "change_deg": change,
+                        "drifted": np.abs(change) > np.fmax(limits.drift_deg[channel], chance),
+                    }
+                )
+            )
+        return pd.concat(frames, ignore_index=True)[columns]

@@ -104,6 +104,7 @@ def cutter(layout: Layout) -> Cutter | None:
 
 
 def outcome(run: ImportRun, out: Path) -> str:
+    """What an import has left, as the command says it."""
     from faultml.importing.season import PROBLEMS_FILE
 
     files, players = _counted(run.n_files, "file"), _counted(len(run.players), "player")

@@ -23,6 +23,12 @@ _TENTH: Final = 5
 _APART: Final = 25
 """Fast moments closer than half a second are one movement, in steps of the grid."""
 
+LONE_BEFORE_S: Final = (0.5, 2.0)
+LONE_AFTER_S: Final = (0.6, 2.0)
+LONE_SHARE: Final = 0.8
+"""A release stands alone: nothing so long before or after it reaches this share of its speed. Whoever hammers, stirs or
+waves moves as fast again and again; in 99 % of generated swings it is less than 0.7 before and 0.5 after."""
+
 LONGEST_BEFORE_S: Final = 3.4
 LONGEST_AFTER_S: Final = 2.6
 """How far a swing reaches before and after its fastest moment at most, with address and finish."""
@@ -38,11 +44,15 @@ class Activity:
 
 @dataclass(frozen=True)
 class Movement:
-    """A fast moment and the stretch about it in which nothing is faster, seconds on the recording's clock."""
+    """A fast moment and the stretch about it in which nothing is faster, seconds on the recording's clock.
+
+    `lone` tells whether nothing nearly as fast comes shortly before or after it.
+    """
 
     peak_s: float
     start_s: float
     end_s: float
+    lone: bool
 
 
 def activity(window: Window) -> Activity:
@@ -82,4 +92,11 @@ def _stretch(speed: Activity, peak: int) -> Movement:
     if len(faster):
         end = peak + 1 + int(speed.dps[after][: faster[0] + 1].argmin())
     at_s = speed.at_s
-    return Movement(float(at_s[peak]), float(at_s[start]), float(at_s[end]))
+    return Movement(float(at_s[peak]), float(at_s[start]), float(at_s[end]), _lone(speed, peak))
+
+
+def _lone(speed: Activity, peak: int) -> bool:
+    since_s = speed.at_s - speed.at_s[peak]
+    before = (since_s >= -LONE_BEFORE_S[1]) & (since_s <= -LONE_BEFORE_S[0])
+    after = (since_s >= LONE_AFTER_S[0]) & (since_s <= LONE_AFTER_S[1])
+    return bool(speed.dps[before | after].max(initial=0) < LONE_SHARE * speed.dps[peak])

@@ -32,19 +32,26 @@ MOST_WAITING: Final = 64
 
 MOVING_DPS: Final = 60.0
 AT_EDGE_S: Final = 0.4
-"""Where the wrist turns faster than this so near to a gap, a swing may have been lost in it."""
+"""Where the wrist turns faster than this so near to a gap, a swing may be lost in it; other gaps are told as
+`recorder-off`."""
 
 SWING: Final = "swing"
 PRACTICE: Final = "practice"
 LEFT_OUT: Final = "left-out"
 OTHER_FASTER: Final = "within-another-swing"
+REPEATED: Final = "repeated-movement"
 BROKEN: Final = "gap"
+OFF: Final = "recorder-off"
+_GAPS: Final = (BROKEN, OFF)
 
 CUT_COLUMNS: Final = (
     "player", "session", "swing", "kind", "ball", "start_s", "end_s", "impact_s", "score", "reason", "movements",
 )  # fmt: skip
 """`kind` is swing, practice (a swing without a ball) or left-out; `ball` yes, no or unknown, "" where left out;
 `score` how sure the gate is that it is a full swing; `movements` how many were left out together."""
+
+
+_DECIMALS: Final = {"start_s": 3, "end_s": 3, "impact_s": 3, "score": 4}
 
 
 @dataclass(frozen=True)
@@ -81,7 +88,7 @@ class Ids:
 
 @dataclass(frozen=True)
 class _Record:
-    """One row of the table to be: a judged movement, or a gap (then without a cut)."""
+    """One row of the table to be: a movement, judged unless it was refused before, or a gap."""
 
     start_s: float
     end_s: float
@@ -129,9 +136,13 @@ def _records(blocks: Iterable[Block], judge: Judge) -> Iterator[list[_Record]]:
     for window in windows(blocks):
         speed = activity(window)
         fresh: list[tuple[_Record, Samples | None]] = []
-        if window.starts_run and last and (last[1] or _moving(speed, window.t_s[0], first=True)):
-            fresh.append((_Record(last[0], float(window.t_s[0]), last[0], BROKEN), None))
+        if window.starts_run and last:
+            moved = last[1] or _moving(speed, window.t_s[0], first=True)
+            fresh.append((_Record(last[0], float(window.t_s[0]), last[0], BROKEN if moved else OFF), None))
         for movement in movements(window, speed):
+            if not movement.lone:
+                fresh.append((_Record(movement.start_s, movement.end_s, movement.peak_s, REPEATED), None))
+                continue
             samples = Samples(window.t_s, window.angles_deg, _mark(window, movement.peak_s)).between(
                 movement.start_s, movement.end_s
             )
@@ -186,7 +197,7 @@ def _without_doubles(records: list[_Record]) -> list[_Record]:
             kept.append(record)
     settled = []
     for record in records:
-        if record.judged is None or any(record is each for each in kept):
+        if record.reason in _GAPS or any(record is each for each in kept):
             settled.append(record)
         elif not any(_within(record, other) for other in kept):
             settled.append(record if record.reason else replace(record, reason=OTHER_FASTER))
@@ -212,7 +223,7 @@ class _Marks:
         self._known = marks_contacts
 
     def settle(self, batches: Iterable[list[_Record]]) -> Iterator[list[_Record]]:
-        """The records with `ball` set; they wait, a bounded number of them, until it is known if contacts are marked."""
+        """The records with `ball` set; a bounded number of them waits until it is known whether contacts are marked."""
         waiting: list[_Record] = []
         for records in batches:
             if self._known is not True and any(_marked(record) for record in records):
@@ -263,7 +274,7 @@ def _piece(records: list[_Record], ids: Ids, number: int) -> tuple[Cuts, int]:
             row |= {"impact_s": record.judged.landmarks_s[IMPACT]}
             cuts.append(cut)
             contexts.append(PRACTICE if record.ball == "no" else ids.context)
-        elif record.judged is None:
+        elif record.reason == BROKEN:
             found = f"{record.end_s - record.start_s:.2f} s missing from {record.start_s:.2f} s on"
             names = (ids.player, ids.session, "")
             problems.append(
@@ -271,14 +282,14 @@ def _piece(records: list[_Record], ids: Ids, number: int) -> tuple[Cuts, int]:
             )
         if not _joins(rows, row):
             rows.append(row)
-    table = pd.DataFrame(rows, columns=list(CUT_COLUMNS))
+    table = pd.DataFrame(rows, columns=list(CUT_COLUMNS)).round(_DECIMALS)
     names = [f"{number + at:03d}" for at in range(len(cuts))]
     return Cuts(_batch(cuts, names, contexts, ids), table, problems), number + len(cuts)
 
 
 def _joins(rows: list[dict], row: dict) -> bool:
     """Take a movement that is left out for the same reason as the one just before it into that one's row."""
-    if not rows or row["kind"] != LEFT_OUT or row["reason"] == BROKEN:
+    if not rows or row["kind"] != LEFT_OUT or row["reason"] in _GAPS:
         return False
     last = rows[-1]
     if (last["kind"], last["reason"]) != (LEFT_OUT, row["reason"]) or row["start_s"] > last[
@@ -286,7 +297,7 @@ def _joins(rows: list[dict], row: dict) -> bool:
     ] + PAUSE_S:
         return False
     last["end_s"] = max(last["end_s"], row["end_s"])
-    last["score"] = max(last["score"], row["score"])
+    last["score"] = np.fmax(last["score"], row["score"])
     last["movements"] += 1
     return True
 

@@ -32,6 +32,10 @@ SURE_SD: Final = 2.0
 
 TAKEAWAY, _, IMPACT, FINISH = range(len(LANDMARKS))
 
+NO_BACKSWING: Final = "no-backswing"
+LEAST_LEAD_S: Final = -0.1
+"""A cut that begins later than this after the takeaway lacks the backswing: something faster, or a gap, came before."""
+
 
 @dataclass(frozen=True)
 class Samples:
@@ -80,11 +84,13 @@ class Judge:
         score = self._bundle.gate.predict_proba(features)[:, 1]
         full = self._bundle.gate.predict(features)
         landmarks_s = landmarks.offset_s + windows.anchor_s[:, None]
+        late = landmarks.offset_s[:, TAKEAWAY] - windows.start_s < LEAST_LEAD_S
+        reason = batch.table["reason"].to_numpy(object)
+        score[reason != ""] = 0.0
+        reason = np.where(reason != "", reason, np.where(~full, NOT_FULL, np.where(late, NO_BACKSWING, "")))
         return [
-            Judged(cut, at_s, reason or ("" if swing else NOT_FULL), 0.0 if reason else float(sure))
-            for cut, at_s, reason, swing, sure in zip(
-                cuts, landmarks_s, batch.table["reason"], full, score, strict=True
-            )
+            Judged(cut, at_s, str(why), float(sure))
+            for cut, at_s, why, sure in zip(cuts, landmarks_s, reason, score, strict=True)
         ]
 
     def _cut(self, movements: Sequence[Samples]) -> list[Samples]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -73,7 +74,7 @@ def windows(blocks: Iterable[Block]) -> Iterator[Window]:
         steps = np.diff(t_s, prepend=last_s)
         breaks = np.flatnonzero((steps > LONGEST_HOLE_S) | (steps < 0))
         bounds = [0, *breaks.tolist(), len(t_s)]
-        for at, (first, stop) in enumerate(zip(bounds, bounds[1:], strict=False)):
+        for at, (first, stop) in enumerate(pairwise(bounds)):
             if run and at:
                 yield from run.ready(marks_s, end=True)
                 run = None

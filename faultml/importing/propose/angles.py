@@ -27,6 +27,7 @@ DEGREES_SPAN: Final = 12.0
 RADIANS_SIZE: Final = 3.3
 RADIANS_SPAN: Final = (0.25, 6.3)
 DEGREES_SIZE: Final = 400.0
+FAINT_DEG: Final = 3.0
 ADDRESS_DEG: Final = 8.0
 """Lead wrists mostly stand 10 to 30 degrees extended at address (common practice): beyond this, a start is a hint."""
 
@@ -193,8 +194,10 @@ def _swing_sign(name: AngleName, column: str, named: str, moves: Moves, channel:
             f"going back it {'rises' if middle > 0 else 'falls'} ({middle:+.0f} degrees from the start, in "
             f"{seen.agreeing} of {seen.swings} swings clearly), where a lead wrist {called}"
         )
-        if seen.sign:
-            shown = POSITIVE[name][0] if seen.sign == way else POSITIVE[name][1]
+        # Against a name even a faint sign counts: then it is the coach's to say.
+        faint = int(np.sign(middle)) if named and abs(middle) > FAINT_DEG else 0
+        if seen.sign or faint:
+            shown = POSITIVE[name][0] if (seen.sign or faint) == way else POSITIVE[name][1]
     return _decide(path, column, name, named, shown, evidence)
 
 

@@ -128,7 +128,7 @@ def _judge(check: Check, recordings: list[tuple[np.ndarray, np.ndarray]]) -> Non
     if "flexion_deg" in check.ranges_deg and len(moves):
         start = float(np.median(moves.start_deg[:, 0]))
         check.signs["flexion_deg"] = (
-            f"begins at {start:+.0f}; most lead wrists stand extended (-10 to -30) at address; a swing alone does not tell"
+            f"begins at {start:+.0f}; most lead wrists stand extended (-10 to -30) at address"
         )
 
 

@@ -107,25 +107,31 @@ def _counts(source: Source, name: str) -> bool:
 def _unit(source: Source, name: str) -> tuple[str, str, str]:
     """The unit of a numeric clock, how sure it is, and why."""
     forward = steps_of(source, source.numbers[name])
-    step = float(np.median(forward[forward > 0]))
+    step = _step(forward[forward > 0])
     told = unit_in(source.titles[name], PER_S, source.units.get(name, ""))
     fitting = [unit for unit, per_s in PER_S.items() if RATES_HZ[0] <= per_s / step <= RATES_HZ[1]]
+    counted = bool((forward == 1).mean() > 0.9)
     size = f"steps of {step:.6g}"
     if told:
         rate = PER_S[told] / step
         if told in fitting:
             return told, "sure", f"the name says {told}; {size} are {rate:.4g} Hz"
         return "?", "open", f"the name says {told}, but {size} would be {rate:.4g} Hz"
-    if len(fitting) == 1 and step != 1:
+    if len(fitting) == 1 and not counted:
         unit = fitting[0]
         return (
             unit,
             "likely",
             f"{size} are {PER_S[unit] / step:.4g} Hz in {unit}; no other unit gives 40 to 2000 Hz",
         )
-    if step == 1:
+    if counted:
         return "?", "open", "steps of 1: milliseconds at 1000 Hz, or a number of the sample"
     return "?", "open", f"{size} fit no unit at 40 to 2000 Hz"
+
+
+def _step(forward: Array) -> float:
+    """The mean step without gaps: a clock of rounded stamps has no even ones."""
+    return float(forward[forward <= 3 * np.median(forward)].mean())
 
 
 def _by_samples(source: Source, counters: list[str]) -> Clock:
@@ -195,7 +201,7 @@ def _datetime_clock(name: str, stamps: pd.DatetimeIndex, form: str, reason: str)
     forward = steps[steps > 0]
     if len(forward) < 0.8 * len(steps) or not len(forward):
         return None
-    rate = 1 / float(np.median(forward))
+    rate = 1 / _step(forward)
     if not RATES_HZ[0] <= rate <= RATES_HZ[1]:
         return None
     guesses = [

@@ -23,7 +23,7 @@ APART_S: Final = 4.0
 """Between the fastest moments of two swings of one recording."""
 FAST_DPS: Final = 300.0
 """A full swing's wrist and forearm turn faster than this together; what does not is passed over."""
-CLEAR_DEG: Final = 6.0
+CLEAR_DEG: Final = 10.0
 """By how much a channel must leave and come back to count."""
 AGREE: Final = 0.8
 """Share of the clear swings that must go the same way."""

@@ -94,9 +94,8 @@ def _channels(
     if fours:
         parts = np.array([source.numbers[name] for name in fours[-1]])
         return np.rad2deg(2 * parts)
-    return np.array([source.numbers[columns[name]] * _DEGREES[units[name]] for name in order]).reshape(
-        len(order), -1
-    )
+    channels = [source.numbers[columns[name]] * _DEGREES[units[name]] for name in order]
+    return np.array(channels).reshape(len(order), len(source))
 
 
 def _moves(source: Source, clock: Clock, columns: dict[str, str], channels: Array) -> Moves:

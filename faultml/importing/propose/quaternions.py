@@ -126,7 +126,9 @@ def _frame(source: Source, forearm: list[str] | None, hand: list[str] | None, or
     }
     better, worse = sorted(flat, key=lambda each: flat[each])
     ratio = flat[worse] / max(flat[better], 1e-9)
-    reason = f"read so, the hand turns about two axes of the forearm; the other way {ratio:.1f} times more about a third"
+    reason = (
+        f"read so, the hand turns about two axes of the forearm; else {ratio:.1f} times more about a third"
+    )
     if ratio < LEAST_RATIO:
         return open_guess(path, f"both readings look alike (ratio {ratio:.1f})", question)
     return Guess(path, better, "likely", reason)

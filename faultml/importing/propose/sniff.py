@@ -183,7 +183,8 @@ def _delimiter(lines: Sequence[str], path: Path) -> tuple[tuple[str, str], Cells
             numbers = sum(_n_numbers(row, decimal) for row in rows)
             fractions = sum(bool(_FRACTION[decimal].fullmatch(cell)) for row in rows for cell in row)
             score = numbers + 0.01 * fractions + sum(_n_listed(row, decimal, delimiter) for row in rows)
-            if score > most:
+            # Words above the table hold blanks too: these must do clearly better than a delimiter.
+            if score > most * (1.2 if delimiter == "space" else 1.0):
                 best, most, kept = (delimiter, decimal), score, cells
     if not most:
         raise InputError("not-a-table", where=str(path), expected="rows of numbers", found=shorten(lines[0]))

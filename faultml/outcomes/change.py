@@ -208,7 +208,8 @@ class _Quantity:
             low=low,
             high=high,
             sd=np.sqrt(squad.average(sd**2 + (mean - estimate) ** 2)),
-            shared_sd=np.sqrt(squad.average(shared)),
+            # What is not known of the squad bends all who were chosen the same way.
+            shared_sd=np.sqrt(squad.average(shared + (mean - estimate) ** 2)),
             allowance=squad.average(raw - squad.true_means(before).mean),
             trend=trend,
         )

@@ -1,0 +1,132 @@
+"""What drills have brought weighs them and speaks in the notes, and changes nothing where nobody was given one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from faultml.coaching.explain import as_lines, decode, encode
+from faultml.coaching.prescribe import Prescription, prescribe
+from faultml.coaching.rules import Coaching
+from faultml.coaching.summary import merge, summarise
+from faultml.outcomes.effects import DrillEffect
+
+FAULT = "flexed_top"
+HEALTHY = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
+
+
+def effect(drill: str, *, share: float, told: bool = True) -> dict[tuple[str, str], DrillEffect]:
+    learned = DrillEffect(
+        drill=drill,
+        fault=FAULT,
+        players=6 if told else 1,
+        held=4 if told else 1,
+        improvement_deg=6.2,
+        improvement_lo_deg=3.1,
+        improvement_hi_deg=9.4,
+        prior_deg=3.0,
+        share=share,
+        told=told,
+    )
+    return {(drill, FAULT): learned}
+
+
+@pytest.fixture
+def season(made: Any) -> Any:
+    return made(past={FAULT: 12.0}, shots=[["hook"], ["straight"]])
+
+
+def coached(season: Any, coaching: Coaching, effects: Any = None, **cells: object) -> Prescription:
+    summary = merge([summarise(season.swings, season.faults, coaching.catalogue)])
+    roster = pd.DataFrame([{"player": "lp-01", **HEALTHY, **cells}])
+    return prescribe(summary, roster, coaching, effects=effects)
+
+
+def first(told: Prescription) -> Mapping[str, Any]:
+    return told.drills.iloc[0]
+
+
+def test_without_outcomes_everything_is_as_it_was(season: Any, coaching: Coaching) -> None:
+    plain, none = coached(season, coaching), coached(season, coaching, {})
+    pd.testing.assert_frame_equal(plain.drills, none.drills)
+    pd.testing.assert_frame_equal(plain.players, none.players)
+    assert encode(plain.explanations) == encode(none.explanations)
+    assert b"learned" not in encode(plain.explanations)
+    assert any(note.startswith("low-evidence") for note in first(plain)["notes"])
+
+
+def test_a_drill_that_worked_comes_first_and_one_that_did_not_falls_back(
+    season: Any, coaching: Coaching
+) -> None:
+    plain = coached(season, coaching)
+    best, other = list(plain.drills["drill"][:2])
+    assert first(coached(season, coaching, effect(best, share=0.02)))["drill"] != best
+    assert first(coached(season, coaching, effect(other, share=0.9)))["drill"] == other
+
+
+def test_the_coachs_own_players_speak_in_place_of_the_mechanism(season: Any, coaching: Coaching) -> None:
+    best = first(coached(season, coaching))["drill"]
+    notes = first(coached(season, coaching, effect(best, share=0.9)))["notes"]
+    assert not any(note.startswith("low-evidence") for note in notes)
+    own = next(note for note in notes if note.startswith("own-evidence"))
+    assert "4 of 6 of your players" in own
+    assert "6 degrees" in own
+    assert "3 to 9" in own
+
+
+def test_one_player_is_told_and_does_not_yet_speak_for_the_drill(season: Any, coaching: Coaching) -> None:
+    best = first(coached(season, coaching))["drill"]
+    codes = [
+        note.partition(":")[0]
+        for note in first(coached(season, coaching, effect(best, share=0.9, told=False)))["notes"]
+    ]
+    assert {"low-evidence", "tried"} <= set(codes)
+
+
+def test_the_factor_is_explained_and_kept(season: Any, coaching: Coaching) -> None:
+    best = first(coached(season, coaching))["drill"]
+    told = decode(encode(coached(season, coaching, effect(best, share=0.9)).explanations))["lp-01"]
+    lines = "\n".join(as_lines(told, coaching))
+    assert "effect 0.90 (learned: 4 of 6 players held it, 6.2 degrees better" in lines
+    assert "by mechanism 3.0" in lines
+
+
+@pytest.mark.parametrize(
+    "cells", [{"pain": "wrist"}, {"thumb_history": True, "ulnar_history": True, "under_16": True}]
+)
+def test_no_outcome_stands_against_care(season: Any, coaching: Coaching, cells: Mapping[str, object]) -> None:
+    plain = coached(season, coaching, **cells)
+    barred = {
+        option.drill: option.why
+        for option in plain.explanations["lp-01"].options
+        if option.status == "barred"
+    }
+    effects: dict[tuple[str, str], DrillEffect] = {}
+    for drill in coaching.serving:
+        effects |= effect(drill, share=0.9)
+    told = coached(season, coaching, effects, **cells)
+    assert not set(told.drills["drill"]) & set(barred)
+    options = {option.drill: option for option in told.explanations["lp-01"].options}
+    assert {drill: options[drill].why for drill in barred} == barred
+    if "pain" in cells:
+        assert list(told.drills["rank"]) == [0]
+        assert first(told)["reason"] == "see-clinician"
+    else:
+        assert barred
+
+
+def test_a_drill_that_waits_still_waits(coaching: Coaching) -> None:
+    from faultml.coaching.ranking import FaultWorth, Situation, rank_drills
+
+    worths = [FaultWorth("hold_off", 0.8, 8.0, 0.8)]
+    situation = Situation(refused={}, waiting=frozenset({"hold_off"}))
+    drill = rank_drills(worths, situation, coaching)[0].drill
+    learned = {(drill, "hold_off"): effect(drill, share=0.9)[drill, FAULT]}
+    assert all(
+        option.status == "waits"
+        for option in rank_drills(worths, replace(situation, effects=learned), coaching)
+    )

@@ -1,0 +1,187 @@
+"""Which sessions are before and after, what is claimed, and what is not."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from outcome_fakes import DRILL, FAULT, day, given, sums_of
+
+from faultml.faults.catalogue import load_catalogue
+from faultml.outcomes.change import CHANGE_COLUMNS, changes
+from faultml.outcomes.effects import drill_effects
+from faultml.outcomes.spells import is_after, season_sessions
+from faultml.outcomes.table import read_changes, write_changes
+from faultml.outcomes.words import VERDICTS, as_lines, as_records, player_lines
+
+CATALOGUE = load_catalogue()
+EDGE = CATALOGUE[FAULT].edge
+
+
+def season(
+    *sessions: tuple[float, str], swings: int = 12, player: str = "lp-01", seed: int = 3
+) -> list[dict[str, Any]]:
+    """Sessions of ``(degrees past the edge, context)``, a day apart."""
+    random = np.random.default_rng(seed)
+    return [
+        sums_of(player, day(at), EDGE + past + random.normal(0, 2, swings), context)
+        for at, (past, context) in enumerate(sessions)
+    ]
+
+
+def others() -> list[dict[str, Any]]:
+    """Ten players nobody gave a drill."""
+    random = np.random.default_rng(4)
+    return [
+        row
+        for number in range(10)
+        for row in season(
+            *((past, "play") for past in random.normal(-6, 2, 6) + number - 5),
+            player=f"o{number}",
+            seed=number,
+        )
+    ]
+
+
+def one(rows: list[dict[str, Any]], since: str = day(2), swings_of_others: bool = True) -> Any:
+    sums = pd.DataFrame(rows + (others() if swings_of_others else []))
+    table = changes(sums, given(("lp-01", since)), CATALOGUE)
+    assert list(table.columns) == CHANGE_COLUMNS
+    return table.iloc[0]
+
+
+def test_a_large_change_that_stays_is_claimed() -> None:
+    told = one(season(*[(12, "play")] * 3, *[(-2, "play")] * 3))
+    assert told["verdict"] == "held"
+    assert told["change_lo"] < -14 < told["change_hi"] or told["change"] == pytest.approx(-14, abs=3)
+    assert told["before_sessions"] == told["after_sessions"] == 3
+    assert told["before"] - told["after"] == pytest.approx(14, abs=2)
+    assert told["rate_change"] < -0.5
+
+
+def test_it_can_get_worse() -> None:
+    assert one(season(*[(2, "play")] * 3, *[(16, "play")] * 3))["verdict"] == "worse"
+
+
+def test_a_small_change_is_not_claimed() -> None:
+    assert one(season(*[(8, "play")] * 3, *[(6.5, "play")] * 3))["verdict"] == "no-change"
+
+
+def test_practice_alone_tells_nothing_yet_though_its_gain_is_shown() -> None:
+    told = one(season(*[(12, "play")] * 3, (-4, "practice"), (-4, "practice")))
+    assert told["verdict"] == "not-yet"
+    assert told["practice_hi"] < 0
+    assert np.isnan(told["change"])
+    assert np.isnan(told["kept"])
+
+
+def test_a_day_with_practice_is_no_day_without_feedback() -> None:
+    rows = season(*[(12, "play")] * 3, (-4, "practice"))
+    rows.append(sums_of("lp-01", day(3), np.full(12, EDGE - 4.0), "play"))
+    assert one(rows)["verdict"] == "not-yet"
+    kept = season_sessions(pd.DataFrame(rows))
+    assert list(kept.loc[kept["session"] == day(3), "practice"]) == [True]
+
+
+def test_few_swings_tell_too_little() -> None:
+    rows = season(*[(12, "play")] * 3) + season(*[(0, "play")] * 4, swings=3)[3:]
+    assert one(rows)["verdict"] == "too-few"
+
+
+def test_retest_swings_are_counted() -> None:
+    told = one(season(*[(12, "play")] * 3, (0, "retest")))
+    assert told["retest_swings"] == 12
+
+
+def test_single_readings_need_what_a_goniometer_needs() -> None:
+    """8-11 degrees between two single readings, less from many (facts.md; in Wirth 2019)."""
+    single = one(season((12, "play"), (0, "play"), swings=1), since=day(0), swings_of_others=False)
+    many = one(season(*[(12, "play")] * 3, *[(0, "play")] * 3))
+    assert 8 <= single["smallest"] <= 14
+    assert 3 <= many["smallest"] < 7
+
+
+def test_a_measure_that_is_worse_when_smaller_has_the_same_signs() -> None:
+    entry = CATALOGUE["cupped_top"]
+    random = np.random.default_rng(5)
+    rows = [
+        sums_of("lp-01", day(at), entry.edge - past + random.normal(0, 2, 12), fault="cupped_top")
+        for at, past in enumerate([12, 12, 12, -2, -2, -2])
+    ]
+    told = changes(pd.DataFrame(rows), given(("lp-01", day(2)), fault="cupped_top"), CATALOGUE).iloc[0]
+    assert told["change"] < -8
+    assert told["after"] > told["before"]
+
+
+def test_what_changes_in_everybody_is_not_the_drills() -> None:
+    random, drift = np.random.default_rng(6), -5.0
+    rows = season(*[(8, "play")] * 3, *[(8 + drift, "play")] * 3)
+    for number in range(12):
+        level = random.normal(-6, 4)
+        rows += season(
+            *[(level, "play")] * 3, *[(level + drift, "play")] * 3, player=f"o{number}", seed=number + 20
+        )
+    told = changes(pd.DataFrame(rows), given(("lp-01", day(2))), CATALOGUE).iloc[0]
+    assert told["trend"] < -2.5
+    assert abs(told["change"]) < 2.5
+    assert told["verdict"] == "no-change"
+
+
+def test_the_next_drill_ends_the_stretch_of_the_first() -> None:
+    rows = season(*[(12, "play")] * 2, *[(11, "play")] * 2, *[(-4, "play")] * 2) + others()
+    table = changes(pd.DataFrame(rows), given(("lp-01", day(1)), ("lp-01", day(3))), CATALOGUE)
+    assert list(table["after_sessions"]) == [2, 2]
+    assert list(table["before_sessions"]) == [2, 2]
+    assert table["change"].iloc[1] < -10 < table["change"].iloc[0]
+
+
+def test_a_players_result_does_not_depend_on_the_order_of_rows() -> None:
+    rows = season(*[(12, "play")] * 3, *[(2, "play")] * 3) + others()
+    sums = pd.DataFrame(rows)
+    told = [
+        changes(each, given(("lp-01", day(2))), CATALOGUE)
+        for each in (sums, sums.sample(frac=1, random_state=1))
+    ]
+    pd.testing.assert_frame_equal(told[0], told[1])
+
+
+def test_days_and_names_of_sessions_are_in_the_order_of_time() -> None:
+    assert is_after("2031-03-02", "2031-03-01")
+    assert not is_after("2031-03-01 evening", "2031-03-01")
+    assert is_after("s10", "s2")
+
+
+def test_nobody_and_strangers() -> None:
+    sums = pd.DataFrame(others())
+    assert list(changes(sums, given(), CATALOGUE).columns) == CHANGE_COLUMNS
+    told = changes(sums, given(("nobody", day(2))), CATALOGUE).iloc[0]
+    assert told["verdict"] == "not-yet"
+    assert told["before_swings"] == 0
+    assert drill_effects(changes(sums, given(), CATALOGUE), {}, CATALOGUE) == {}
+
+
+def test_a_drill_nobody_has_data_for_is_what_the_mechanism_hopes_and_data_move_it() -> None:
+    sums = pd.DataFrame(season(*[(12, "play")] * 3, *[(-2, "play")] * 3) + others())
+    table = changes(sums, given(("lp-01", day(2))), CATALOGUE)
+    told = drill_effects(table, {DRILL: {FAULT: 0.5}}, CATALOGUE)[DRILL, FAULT]
+    assert told.prior_deg < told.improvement_deg < -table["change"].iloc[0]
+    assert (told.players, told.held, told.told) == (1, 1, False)
+    assert 0.5 < told.share <= 0.9
+
+
+@pytest.mark.parametrize("suffix", [".parquet", ".csv"])
+def test_the_table_comes_back_from_a_file_and_can_be_told(tmp_path: Any, suffix: str) -> None:
+    sums = pd.DataFrame(season(*[(12, "play")] * 3, *[(-2, "play")] * 3) + others())
+    table = changes(sums, given(("lp-01", day(2)), ("nobody", day(2))), CATALOGUE)
+    write_changes(table, tmp_path / f"outcomes{suffix}")
+    back = read_changes(tmp_path / f"outcomes{suffix}")
+    pd.testing.assert_frame_equal(back, table, check_dtype=False)
+    effects = drill_effects(back, {DRILL: {FAULT: 0.5}}, CATALOGUE)
+    lines = as_lines(back, effects, {FAULT: "bowed top"}, {})
+    assert lines[1].endswith(VERDICTS["held"])
+    assert lines[2].endswith(VERDICTS["not-yet"])
+    assert any("1 of 1 of your players" in line for line in lines)
+    assert not any("nan" in line for line in [*lines, *player_lines(back, effects, {FAULT: "bowed top"}, {})])
+    assert as_records(back)[1]["change"] is None

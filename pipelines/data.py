@@ -114,7 +114,6 @@ def _draw_golfer(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, index: 
         windows,
         angles_deg=windows.angles_deg.astype(np.float32),
         rates_dps=windows.rates_dps.astype(np.float32),
-        jolts=windows.jolts.astype(np.float32),
     )
     return Drawn(slim, season.truth)
 

@@ -46,12 +46,12 @@ class Plan:
     """
 
     seed: int = 20
-    landmark_golfers: int = 4600
-    fault_golfers: int = 2200
+    landmark_golfers: int = 26_000
+    fault_golfers: int = 7500
     test_golfers: int = 300
-    landmark_epochs: int = 18
+    landmark_epochs: int = 16
     fault_epochs: int = 16
-    averaged: int = 3
+    averaged: int = 2
 
     def scaled(self, by: float) -> Plan:
         """The same plan with so many times the golfers, at least 40 of each kind."""
@@ -66,7 +66,7 @@ class Plan:
         varied = Recipe(
             golfers=golfers,
             sessions=2,
-            swings=10,
+            swings=3,
             seed=self.seed * 10 + part,
             clean_share=0.12,
             style_scale=1.4,
@@ -101,7 +101,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     logger.info("drew %d recordings for gate and faults (%.0f s)", len(drawn), time.monotonic() - started)
     full = drawn.full
     gate = SwingGate(random_state=plan.seed)
-    gate.fit(features.values, full, groups=drawn.golfers, sample_weight=_gate_weights(catalogue, drawn))
+    gate.fit(features.values, full, groups=drawn.golfers, emphasis=_gate_weights(catalogue, drawn))
     measures, guards = seen_measures(catalogue, drawn), drawn.guards(catalogue)
     # What will not be assessed is not learned from either.
     measures[np.isnan(features.measures)] = np.nan
@@ -110,15 +110,17 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
         catalogue, epochs=plan.fault_epochs, averaged=plan.averaged, n_jobs=jobs, random_state=plan.seed
     ).fit(
         features.values[full],
-        labels[full],
-        measures=np.column_stack([measures, guards])[full],
+        np.column_stack([measures, guards])[full],
+        labels=labels[full],
         groups=drawn.golfers[full],
     )
     logger.info("learned gate and faults (%.0f s)", time.monotonic() - started)
 
     test = draw(
         catalogue,
-        plan.recipe(3, plan.test_golfers, shuffle_faults=False, style_scale=1.0, noise_scale=1.0),
+        plan.recipe(
+            3, plan.test_golfers, swings=10, shuffle_faults=False, style_scale=1.0, noise_scale=1.0
+        ),
         jobs=jobs,
     )
     figures = {

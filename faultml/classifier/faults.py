@@ -8,9 +8,10 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr
-from sklearn.base import BaseEstimator, ClassifierMixin
+from sklearn.base import BaseEstimator
 from sklearn.linear_model import LogisticRegression
-from sklearn.utils.validation import check_is_fitted
+from sklearn.utils import Tags, check_array
+from sklearn.utils.validation import check_consistent_length, check_is_fitted, validate_data
 
 from faultml.classifier.measures import MeasureModel
 from faultml.faults.catalogue import Catalogue
@@ -42,8 +43,11 @@ class Posterior:
     guard_sd: Array
 
 
-class FaultClassifier(ClassifierMixin, BaseEstimator):
+class FaultClassifier(BaseEstimator):
     """Multi-label fault classifier that keeps the estimated measure in sight, so that an edge can be moved later.
+
+    It learns from true measures, and a coach's labels calibrate it: for scikit-learn it is no classifier, whose targets
+    are classes.
 
     Parameters
     ----------
@@ -80,6 +84,12 @@ class FaultClassifier(ClassifierMixin, BaseEstimator):
         self.n_jobs = n_jobs
         self.random_state = random_state
 
+    def __sklearn_tags__(self) -> Tags:
+        tags = super().__sklearn_tags__()
+        tags.target_tags.required = True
+        tags.target_tags.multi_output = True
+        return tags
+
     @classmethod
     def for_catalogue(cls, catalogue: Catalogue, **settings: Any) -> Self:
         """A classifier of a catalogue's faults, at its default edges."""
@@ -93,7 +103,14 @@ class FaultClassifier(ClassifierMixin, BaseEstimator):
             **settings,
         )
 
-    def fit(self, X: Array, y: Array, *, measures: Array, groups: NDArray[np.object_]) -> Self:
+    def fit(
+        self,
+        X: Array,
+        y: Array,
+        *,
+        labels: Array | None = None,
+        groups: NDArray[np.object_] | None = None,
+    ) -> Self:
         """Learn measures, then calibrate probabilities on golfers whom the measures were not learned on.
 
         Parameters
@@ -101,12 +118,22 @@ class FaultClassifier(ClassifierMixin, BaseEstimator):
         X
             ``(n_swings, n_features)``; its first columns are the measures and guards as read.
         y
-            ``(n_swings, n_faults)`` a coach's labels: 1, 0, NaN where not answered or not to be seen.
-        measures
-            ``(n_swings, n_faults + n_guards)`` true measures and guards; NaN where not defined.
+            ``(n_swings, n_faults + n_guards)`` true measures and guards, or ``(n_swings,)`` of one; NaN where not
+            defined.
+        labels
+            ``(n_swings, n_faults)`` a coach's answers: 1, 0, NaN where not answered or not to be seen. Without, what
+            lies past its edge is a yes.
         groups
-            ``(n_swings,)`` golfers.
+            ``(n_swings,)`` golfers; without, every swing is taken for another golfer's.
         """
+        if y is None:
+            raise ValueError("This estimator requires y to be passed, but the target y is None.")
+        X = validate_data(self, X, dtype=np.float64, ensure_min_samples=5)
+        y = check_array(y, dtype=np.float64, ensure_2d=False, ensure_all_finite="allow-nan", input_name="y")
+        measures = y.reshape(len(y), -1)
+        labels = self._past(measures) if labels is None else labels
+        groups = np.arange(len(X)) if groups is None else groups
+        check_consistent_length(X, measures, labels, groups)
         names = np.unique(groups)
         shuffled = np.random.default_rng(self.random_state + 1).permutation(names)
         calibrating = np.isin(groups, shuffled[: max(1, len(names) // 5)])
@@ -119,21 +146,31 @@ class FaultClassifier(ClassifierMixin, BaseEstimator):
             n_jobs=self.n_jobs,
             random_state=self.random_state,
         ).fit(X[~calibrating], measures[~calibrating], groups=groups[~calibrating])
-        raw = self._uncalibrated(self.posterior(X[calibrating]), self.edges)
-        self.slope_, self.offset_, self.learned_ = _calibrate(raw, y[calibrating])
+        raw = self._uncalibrated(self._posterior(X[calibrating]), self.edges)
+        self.slope_, self.offset_, self.learned_ = _calibrate(raw, labels[calibrating])
         self.classes_ = [np.array([0, 1])] * len(self.edges)
-        self.n_features_in_ = X.shape[1]
         return self
 
     def posterior(self, X: Array) -> Posterior:
         """Estimated measures and guards with their uncertainty."""
+        check_is_fitted(self)
+        return self._posterior(validate_data(self, X, reset=False, dtype=np.float64))
+
+    def _posterior(self, X: Array) -> Posterior:
         mean, sd = self.measures_.predict(X, return_std=True)
         count = len(self.edges)
         return Posterior(mean[:, :count], sd[:, :count], mean[:, count:], sd[:, count:])
 
+    def _past(self, measures: Array) -> Array:
+        """1 where a measure lies past its edge and its guard holds, 0 where not, NaN where it is not defined."""
+        count = len(self.edges)
+        past = self.signs * (measures[:, :count] - self.edges) > 0
+        for guard, column in enumerate(self.guarded):
+            past[:, column] &= measures[:, count + guard] < self.guard_edges[guard]
+        return np.where(np.isnan(measures[:, :count]), np.nan, past)
+
     def predict_proba(self, X: Array, edges: Array | None = None) -> Array:
         """Probability of each fault, ``(n_swings, n_faults)``; `edges` may differ by swing."""
-        check_is_fitted(self)
         return self.probability(self.posterior(X), self.edges if edges is None else edges)
 
     def predict(self, X: Array) -> NDArray[np.int64]:

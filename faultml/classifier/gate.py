@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Final, Self
+from typing import Any, Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.ensemble import HistGradientBoostingClassifier
-from sklearn.utils.validation import check_is_fitted, validate_data
+from sklearn.utils import Tags
+from sklearn.utils.multiclass import check_classification_targets, type_of_target
+from sklearn.utils.validation import check_array, check_consistent_length, check_is_fitted, validate_data
 
 from faultml.network import one_thread
 
@@ -36,28 +38,43 @@ class SwingGate(ClassifierMixin, BaseEstimator):
         self.rounds = rounds
         self.random_state = random_state
 
+    def __sklearn_tags__(self) -> Tags:
+        tags = super().__sklearn_tags__()
+        tags.classifier_tags.multi_class = False
+        return tags
+
     def fit(
         self,
         X: Array,
-        y: NDArray[np.bool_],
+        y: NDArray[Any],
         groups: NDArray[np.object_] | None = None,
-        sample_weight: Array | None = None,
+        emphasis: Array | None = None,
     ) -> Self:
-        """Learn from features ``(n, n_features)`` and whether each recording is a full swing."""
-        X, y = validate_data(self, X, y, dtype=np.float64)
-        golfers = np.arange(len(X)) if groups is None else groups
+        """Learn from features ``(n, n_features)`` and which of two classes each recording is; the second is let pass.
+
+        `emphasis` says how much each recording counts while the trees are learned. It is no `sample_weight`: the
+        threshold is about shares of recordings and leaves it out.
+        """
+        rows: Array
+        rows, y = validate_data(self, X, y, dtype=np.float64, ensure_min_samples=2)
+        self.classes_, full = _two_classes(y)
+        if emphasis is not None:
+            emphasis = check_array(emphasis, ensure_2d=False, dtype=np.float64)
+            check_consistent_length(rows, emphasis)
+        golfers = np.arange(len(rows)) if groups is None else groups
         names = np.unique(golfers)
         shuffled = np.random.default_rng(self.random_state).permutation(names)
         held_out = np.isin(golfers, shuffled[: max(1, len(names) // 5)])
-        self.classes_ = np.array([False, True])
         self.trees_ = HistGradientBoostingClassifier(
             max_iter=self.rounds, learning_rate=0.1, max_leaf_nodes=15, random_state=self.random_state
         ).fit(
-            X[~held_out],
-            y[~held_out].astype(int),
-            sample_weight=None if sample_weight is None else sample_weight[~held_out],
+            rows[~held_out],
+            full[~held_out].astype(int),
+            sample_weight=None if emphasis is None else emphasis[~held_out],
         )
-        good = self.trees_.predict_proba(X[held_out & y.astype(bool)])[:, 1]
+        # Where nobody good is held out (a handful of golfers), those learned from must do.
+        asked = held_out & full if (held_out & full).any() else full
+        good = self.trees_.predict_proba(rows[asked])[:, 1]
         self.threshold_ = float(np.clip(np.quantile(good, GOOD_REFUSED_SHARE), 0.02, 0.8))
         return self
 
@@ -68,6 +85,19 @@ class SwingGate(ClassifierMixin, BaseEstimator):
         with one_thread("openmp"):
             return self.trees_.predict_proba(X)
 
-    def predict(self, X: Array) -> NDArray[np.bool_]:
-        """Whether each recording passes as a full swing, ``(n,)``."""
-        return self.predict_proba(X)[:, 1] >= self.threshold_
+    def predict(self, X: Array) -> NDArray[Any]:
+        """The class of each recording, ``(n,)``: whether it passes as a full swing, where those were the classes."""
+        passes = self.predict_proba(X)[:, 1] >= self.threshold_
+        return self.classes_[passes.astype(int)]
+
+
+def _two_classes(y: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """The classes, in order, and which rows are of the second."""
+    check_classification_targets(y)
+    classes, which = np.unique(y, return_inverse=True)
+    if len(classes) > 2:
+        kind = type_of_target(y)
+        raise ValueError(f"Only binary classification is supported. The type of the target is {kind}.")
+    if len(classes) < 2:
+        raise ValueError("The gate needs recordings of two classes; the data contains only one class.")
+    return classes, which == 1

@@ -7,7 +7,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
-from sklearn.utils import check_array
+from sklearn.utils import Tags, check_array
 from sklearn.utils.validation import check_consistent_length, check_is_fitted, validate_data
 
 from faultml.network import Network
@@ -27,7 +27,8 @@ class MeasureModel(RegressorMixin, BaseEstimator):
     Parameters
     ----------
     scale
-        ``(n_measures,)`` the size of a notable error in each measure's own unit (the softness of its edge).
+        ``(n_measures,)``, or one for all: the size of a notable error in each measure's own unit (the softness of its
+        edge).
     trust
         Share of the learned correction that is applied. Half of it does as well on golfers like those learned from as
         all of it, and better on others: part of what is learned is how such golfers usually move.
@@ -37,7 +38,7 @@ class MeasureModel(RegressorMixin, BaseEstimator):
 
     def __init__(
         self,
-        scale: Array,
+        scale: Array | float = 1.0,
         *,
         hidden: tuple[int, ...] = (160, 80),
         epochs: int = 40,
@@ -56,6 +57,14 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         self.n_jobs = n_jobs
         self.random_state = random_state
 
+    def __sklearn_tags__(self) -> Tags:
+        tags = super().__sklearn_tags__()
+        tags.target_tags.required = True
+        tags.target_tags.multi_output = True
+        # It corrects what its first columns say; where they say nothing, it is a poor regressor.
+        tags.regressor_tags.poor_score = True
+        return tags
+
     def fit(self, X: Array, y: Array, groups: NDArray[np.object_] | None = None) -> Self:
         """Learn from true measures.
 
@@ -64,13 +73,24 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         X
             ``(n_swings, n_features)``.
         y
-            ``(n_swings, n_measures)``; NaN where a measure is not defined or could not be seen.
+            ``(n_swings, n_measures)``, or ``(n_swings,)`` of one; NaN where a measure is not defined or not to be seen.
         groups
             ``(n_swings,)`` golfers; without, every swing is taken for another golfer's.
         """
-        X = validate_data(self, X, dtype=np.float64)
-        y = check_array(y, dtype=np.float64, ensure_all_finite="allow-nan")
+        if y is None:
+            raise ValueError("This estimator requires y to be passed, but the target y is None.")
+        X = validate_data(self, X, dtype=np.float64, ensure_min_samples=4)
+        y = check_array(y, dtype=np.float64, ensure_2d=False, ensure_all_finite="allow-nan", input_name="y")
         check_consistent_length(X, y)
+        if np.isnan(y).all():
+            raise ValueError("Input y contains NaN and nothing else: there is nothing to learn from.")
+        self.flat_ = y.ndim == 1
+        y = y.reshape(len(y), -1)
+        if np.size(self.scale) not in (1, y.shape[1]) or y.shape[1] > X.shape[1]:
+            raise ValueError(
+                f"expected as many measures as scales and at most as many as columns of X; "
+                f"found {y.shape[1]} measures, {np.size(self.scale)} scales, {X.shape[1]} columns"
+            )
         golfers = np.arange(len(X)) if groups is None else groups
         names = np.unique(golfers)
         shuffled = np.random.default_rng(self.random_state).permutation(names)
@@ -105,8 +125,11 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         """Estimated measures ``(n_swings, n_measures)``, with their standard deviations if asked for."""
         check_is_fitted(self)
         X = validate_data(self, X, reset=False, dtype=np.float64)
-        mean = X[:, : len(self.scale)] + self._correction(X) * self.scale
-        return (mean, self._sd(X)) if return_std else mean
+        mean = X[:, : len(self.spread_scale_)] + self._correction(X) * self.scale
+        told = (mean, self._sd(X)) if return_std else (mean,)
+        if self.flat_:
+            told = tuple(values[:, 0] for values in told)
+        return told if return_std else told[0]
 
     def _correction(self, X: Array) -> Array:
         """What is added to the measures as read, in units of `scale`."""

@@ -11,12 +11,10 @@ from numpy.typing import NDArray
 from faultml.channels import LANDMARKS, PRONATION
 from faultml.faults.measure import PHASE_GRID, phase_times
 from faultml.motion.landmarks import Landmarks
-from faultml.motion.window import OFFSETS_S, Windows
+from faultml.motion.window import Windows
 
 Array = NDArray[np.float64]
 
-_ADDRESS_S: Final = 0.30
-_ADDRESS_READINGS: Final = 13
 _END_SLACK_S: Final = 0.005
 
 
@@ -42,7 +40,7 @@ class Curves:
     @classmethod
     def read(cls, windows: Windows, landmarks: Landmarks) -> Self:
         """Curves at the given landmarks."""
-        return cls._at(windows, landmarks.offset_s, _address(windows, landmarks.offset_s[:, 0]))
+        return cls._at(windows, landmarks.offset_s, windows.address_at(landmarks.offset_s[:, 0]))
 
     @classmethod
     def _at(cls, windows: Windows, offset_s: Array, address_deg: Array) -> Self:
@@ -57,13 +55,6 @@ class Curves:
         offset_s = self.offset_s.copy()
         offset_s[:, LANDMARKS.index(landmark)] += by_s
         return replace(self, **vars(self._at(windows, offset_s, self.address_deg)))
-
-
-def _address(windows: Windows, takeaway_s: Array) -> Array:
-    first = np.maximum(np.maximum(windows.start_s, OFFSETS_S[0]), takeaway_s - _ADDRESS_S)
-    first = np.minimum(first, takeaway_s)
-    readings = first[:, None] + np.linspace(0, 1, _ADDRESS_READINGS) * (takeaway_s - first)[:, None]
-    return np.median(windows.angles_at(readings), axis=2)
 
 
 __all__ = ["PHASE_GRID", "Curves"]

@@ -27,14 +27,8 @@ OFFSETS_S: Final[Array] = np.arange(-BEFORE_S, AFTER_S, 1 / RATE_HZ)
 _COARSE_HZ: Final = 50.0
 _SMOOTH_S: Final = 0.005
 _RATE_SMOOTH_S: Final = 0.010
-
-JOLT_S: Final = 0.4
-"""How far about the anchor a window's jolts reach."""
-_JOLT_SMOOTH_S: Final = 0.010
-_LEAST_JOLT_DEG: Final = 0.02
-_NEAR: Final = np.flatnonzero(np.abs(OFFSETS_S) <= JOLT_S + 1e-9)
-JOLT_OFFSETS_S: Final[Array] = OFFSETS_S[_NEAR]
-"""Times of a window's jolts relative to its anchor, ``(161,)``."""
+_ADDRESS_S: Final = 0.30
+_ADDRESS_READINGS: Final = 13
 
 
 @dataclass(frozen=True)
@@ -60,9 +54,6 @@ class Windows:
         ``(n_swings,)`` median sampling rate.
     noise_deg
         ``(n_swings, 3)`` how rough each channel is, from its second differences.
-    jolts
-        ``(n_swings, 161)`` how far the angles stand off their smooth course on `JOLT_OFFSETS_S`, in units of what is
-        usual in the recording, logarithmic: the ball's contact rings in a sensor.
     """
 
     anchor_s: Array
@@ -74,7 +65,6 @@ class Windows:
     mark_s: Array
     sample_rate_hz: Array
     noise_deg: Array
-    jolts: Array
 
     def __len__(self) -> int:
         return len(self.anchor_s)
@@ -92,9 +82,15 @@ class Windows:
         """Rates at ``(n_swings, n_queries)`` times relative to the anchor, ``(n_swings, 3, n_queries)``."""
         return lookup(self.rates_dps, (offset_s - OFFSETS_S[0]) * RATE_HZ)
 
-    def jolts_at(self, offset_s: Array) -> Array:
-        """Jolts at ``(n_swings, n_queries)`` times relative to the anchor, ``(n_swings, n_queries)``."""
-        return lookup(self.jolts[:, None], (offset_s - JOLT_OFFSETS_S[0]) * RATE_HZ)[:, 0]
+    def address_at(self, takeaway_s: Array) -> Array:
+        """Absolute angles at address, ``(n_swings, 3)``: the median over the last 0.3 s before the takeaway.
+
+        `takeaway_s` is ``(n_swings,)`` relative to the anchor.
+        """
+        first = np.maximum(np.maximum(self.start_s, OFFSETS_S[0]), takeaway_s - _ADDRESS_S)
+        first = np.minimum(first, takeaway_s)
+        readings = first[:, None] + np.linspace(0, 1, _ADDRESS_READINGS) * (takeaway_s - first)[:, None]
+        return np.median(self.angles_at(readings), axis=2)
 
 
 def make_windows(batch: SwingBatch) -> Windows:
@@ -106,8 +102,9 @@ def make_windows(batch: SwingBatch) -> Windows:
 
     anchor_s = _anchor(batch.t_s, values, n_samples, first, last)
     query = np.clip(anchor_s[:, None] + OFFSETS_S, first[:, None], last[:, None])
-    raw = np.nan_to_num(interpolate(batch.t_s, values, n_samples, query))
-    angles = gaussian_filter1d(raw, _SMOOTH_S * RATE_HZ)
+    angles = gaussian_filter1d(
+        np.nan_to_num(interpolate(batch.t_s, values, n_samples, query)), _SMOOTH_S * RATE_HZ
+    )
     rates = np.gradient(gaussian_filter1d(angles, _RATE_SMOOTH_S * RATE_HZ), 1 / RATE_HZ, axis=2)
     mark = batch.table["impact_s"].to_numpy(float) - anchor_s
     return Windows(
@@ -120,7 +117,6 @@ def make_windows(batch: SwingBatch) -> Windows:
         mark_s=np.where(np.abs(mark) <= 0.4, mark, np.nan),
         sample_rate_hz=_sample_rate(batch.t_s, n_samples),
         noise_deg=_roughness(values, n_samples),
-        jolts=_jolts(raw),
     )
 
 
@@ -142,13 +138,6 @@ def _anchor(t_s: Array, values: Array, n_samples: NDArray[np.int64], first: Arra
     speed = np.sqrt((np.diff(gaussian_filter1d(coarse, 1.0), axis=2) ** 2).sum(axis=1))
     path = uniform_filter1d(speed, 5, mode="constant")
     return first + (path.argmax(axis=1) + 0.5) / _COARSE_HZ
-
-
-def _jolts(raw_deg: Array) -> Array:
-    """How far all channels together stand off their smooth course about the anchor."""
-    off = np.abs(raw_deg - gaussian_filter1d(raw_deg, _JOLT_SMOOTH_S * RATE_HZ))
-    usual = np.median(off, axis=2, keepdims=True) + _LEAST_JOLT_DEG
-    return np.log1p(np.sqrt(((off[:, :, _NEAR] / usual) ** 2).sum(axis=1)))
 
 
 def _sample_rate(t_s: Array, n_samples: NDArray[np.int64]) -> Array:

@@ -112,6 +112,7 @@ class RowReader:
     hands: Mapping[str, str] = field(default_factory=dict)
     rename: Callable[[str], str] = str
     alignment: Alignment | None = None
+    _last: dict[str, str] = field(default_factory=dict)
     _done: int = 0
     _event: bool = False
 
@@ -141,7 +142,13 @@ class RowReader:
             faults.append(Fault(block.broken, "field-count", f"{table.num_columns} fields"))
 
         words = self._words(table, n_rows)
-        arms = self._sides(words)
+        if block.broken is not None:
+            # Nobody knows whose row it is: it is taken for one more of the swing it stands in, which it refuses.
+            words = {
+                name: each.carried(block.broken, self._last.get(name, "")) for name, each in words.items()
+            }
+        self._last = {name: each.at(n_rows - 1) for name, each in words.items()}
+        arms = self.sides(words)
         t_s, bad = self._clock.read(table, self._done)
         if layout.time.column is not None:
             faults.append(
@@ -160,6 +167,16 @@ class RowReader:
         self._done += n_rows
         seen = tuple(fault for fault in faults if fault.mask.any())
         return Rows(block.lines, t_s, angles_deg, words, starts, mark_s, mark_sample, seen)
+
+    def read_sensors(self, block: Block) -> tuple[Floats, Floats]:
+        """The forearm's and the hand's sensor in the common frame as they were recorded, ``(n, 4)`` quaternions each,
+        scalar last, NaN where lost; for a layout with orientations."""
+        layout = self.layout.orientation
+        assert layout is not None
+        forearm, hand = (
+            self._quaternions(block.table, part, layout, []) for part in (layout.forearm, layout.hand)
+        )
+        return forearm, hand
 
     def _words(self, table: pa.Table, n_rows: int) -> dict[str, Words]:
         def read(value: str | FromColumn | None) -> Words:
@@ -186,7 +203,7 @@ class RowReader:
         given = {name: getattr(self.layout.words, name) for name in TOLD}
         return words | {name: read(value) for name, value in given.items() if value is not None}
 
-    def _sides(self, words: Mapping[str, Words]) -> NDArray[np.str_]:
+    def sides(self, words: Mapping[str, Words]) -> NDArray[np.str_]:
         """``(n_rows,)`` the arm of each row: left, right, or "" where it cannot be told."""
         arms = np.array([word.lower() for word in words["arm"].words])[words["arm"].codes]
         hands = [_LEAD_ARM.get(word.lower(), "") for word in words["hand"].words]

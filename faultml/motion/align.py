@@ -234,9 +234,7 @@ def find_movements(t_s: Array, wrist_dps: Array, forearm_dps: Array) -> Spans:
     before = [run for run in still if run[0] < flex[0]]
     pose = before[-1] if before else max(still, key=_lasts_s)
     roll = max(rolling, key=_lasts_s) if rolling else None
-    return Spans(
-        *((float(t_s[run[0]]), float(t_s[run[1] - 1])) if run else None for run in (pose, flex, roll))
-    )
+    return Spans(_span(t_s, pose), _span(t_s, flex), _span(t_s, roll) if roll else None)
 
 
 def principal_axis(turns_deg: Array) -> tuple[Array, float]:
@@ -352,6 +350,10 @@ def _padded(turned_deg: Array) -> Array:
 def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
     return [(int(start), int(end)) for start, end in edges.reshape(-1, 2)]
+
+
+def _span(t_s: Array, run: tuple[int, int]) -> Span:
+    return float(t_s[run[0]]), float(t_s[run[1] - 1])
 
 
 def _lasts_s(run: tuple[int, int]) -> float:

@@ -9,7 +9,7 @@ from functools import cached_property
 from typing import Any, Final, NamedTuple
 
 import pandas as pd
-from sqlalchemy import Column, Connection, Float, Integer, Table, Text, func, insert, select
+from sqlalchemy import REAL, Column, Connection, Integer, Table, Text, func, insert, select
 
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
@@ -32,7 +32,7 @@ TABLE: Final = Table(
     METADATA,
     Column("id", Integer, primary_key=True),
     *(Column(name, Text, nullable=False) for name in (*ID_COLUMNS, "fault", "verdict")),
-    Column("severity", Float),
+    Column("severity", REAL),
     *(Column(name, Text, nullable=False) for name in ("unit", "coach", "occasion", "when", "comment")),
 )
 KEY: Final = ("coach", "occasion", *ID_COLUMNS, "fault")

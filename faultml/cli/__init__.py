@@ -17,6 +17,7 @@ COMMANDS: Final = {
     "import": "Read any recorder's files into a season.",
     "cut": "Cut range sessions into swings.",
     "check": "Say what is wrong with recordings, and what it means.",
+    "align": "Find how the sensors sit on the arm, from three movements.",
     "report": "Write the season as one offline page.",
     "assign": "Note that a player was given a drill.",
     "outcomes": "Did it work? What each drill changed.",

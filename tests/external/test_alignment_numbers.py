@@ -1,7 +1,7 @@
 """Alignment against the published and derived numbers.
 
 Sources: the sensor's turn, derived from the geometry of the ISB sequence (Wu et al. 2005, J Biomech 38:981-992), is
-computed here with scipy's rotations; the axis of a hinge from angular velocities is the method of Seel, Raisch & Schauer
+computed here with scipy's rotations; the hinge's axis from angular velocities is the method of Seel, Raisch & Schauer
 2014, Sensors 14:6891 (from memory), held here against the axis of scipy's own rotation vectors.
 """
 

@@ -2,11 +2,12 @@
 # Each sets up .venv first: once, and again only when the lock or pyproject.toml has changed.
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test lint types wheel smoke lock train clean
+.PHONY: help setup demo test lint types wheel smoke lock train compare clean
 
 ENV := .venv
 BIN := $(ENV)/bin
 READY := $(ENV)/ready
+PEERS := .venv-peers
 PIP := $(BIN)/python -m pip --disable-pip-version-check --no-input --quiet
 
 # Found even where the environment holds nothing at all.
@@ -58,9 +59,20 @@ smoke: wheel  ## the wheel in a clean environment outside the checkout
 lock:  ## requirements.lock anew, needs uv; ARGS=--upgrade takes newer releases
 	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	  --all-extras --custom-compile-command "make lock" $(ARGS) --output-file requirements.lock pyproject.toml
+	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
+	  --custom-compile-command "make lock" $(ARGS) --output-file pipelines/compare/peers.lock pipelines/compare/peers.in
 
 train: $(READY)  ## the default model bundle anew, in models/
 	$(BIN)/faultml train --out models
+
+# The peers hold numpy and pandas back and bring several gigabytes: they live in an environment of their own.
+$(PEERS)/ready: pipelines/compare/peers.lock | $(READY)
+	$(BIN)/python -m venv $(PEERS)
+	$(PEERS)/bin/python -m pip --disable-pip-version-check --no-input --quiet install --require-hashes --requirement $<
+	@touch $@
+
+compare: $(READY) $(PEERS)/ready  ## the model beside its peers, in models/COMPARE.md: hours; ARGS=--quick only tries it
+	$(BIN)/faultml compare --out models --peers $(PEERS)/bin/python $(ARGS)
 
 clean:  ## what was generated, but for .venv
 	rm -rf build dist demo .pytest_cache .hypothesis .mypy_cache .ruff_cache

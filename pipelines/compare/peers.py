@@ -57,7 +57,12 @@ def network(seed: int) -> Any:
     from sklearn.neural_network import MLPRegressor
 
     return MLPRegressor(
-        (160, 80), alpha=2e-2, batch_size=200, max_iter=40, tol=0, n_iter_no_change=41, random_state=seed
+        hidden_layer_sizes=(160, 80),
+        alpha=2e-2,
+        max_iter=40,
+        tol=0,
+        n_iter_no_change=41,
+        random_state=seed,
     )
 
 

@@ -19,10 +19,10 @@ FAULT = "flexed_top"
 HEALTHY = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
 
 
-def effect(drill: str, *, share: float, told: bool = True) -> dict[tuple[str, str], DrillEffect]:
+def effect(drill: str, *, share: float, told: bool = True, fault: str = FAULT) -> dict[tuple[str, str], DrillEffect]:
     learned = DrillEffect(
         drill=drill,
-        fault=FAULT,
+        fault=fault,
         players=6 if told else 1,
         held=4 if told else 1,
         improvement_deg=6.2,
@@ -32,7 +32,7 @@ def effect(drill: str, *, share: float, told: bool = True) -> dict[tuple[str, st
         share=share,
         told=told,
     )
-    return {(drill, FAULT): learned}
+    return {(drill, fault): learned}
 
 
 @pytest.fixture
@@ -98,7 +98,8 @@ def test_the_factor_is_explained_and_kept(season: Any, coaching: Coaching) -> No
 @pytest.mark.parametrize(
     "cells", [{"pain": "wrist"}, {"thumb_history": True, "ulnar_history": True, "under_16": True}]
 )
-def test_no_outcome_stands_against_care(season: Any, coaching: Coaching, cells: Mapping[str, object]) -> None:
+def test_no_outcome_stands_against_care(made: Any, coaching: Coaching, cells: Mapping[str, object]) -> None:
+    season = made(past={"flip": 12.0})
     plain = coached(season, coaching, **cells)
     barred = {
         option.drill: option.why
@@ -107,7 +108,7 @@ def test_no_outcome_stands_against_care(season: Any, coaching: Coaching, cells: 
     }
     effects: dict[tuple[str, str], DrillEffect] = {}
     for drill in coaching.serving:
-        effects |= effect(drill, share=0.9)
+        effects |= effect(drill, share=0.9, fault="flip")
     told = coached(season, coaching, effects, **cells)
     assert not set(told.drills["drill"]) & set(barred)
     options = {option.drill: option for option in told.explanations["lp-01"].options}

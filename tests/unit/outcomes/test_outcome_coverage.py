@@ -54,8 +54,8 @@ def test_who_was_chosen_for_looking_bad_comes_back_by_chance_and_no_drill_gets_t
 
 
 def test_the_interval_of_a_drills_effect_covers_it_from_season_to_posterior() -> None:
-    random, covered, errors = np.random.default_rng(13), [], []
-    for _ in range(100):
+    random, covered, errors = np.random.default_rng(21), [], []
+    for _ in range(220):
         effect = random.normal(3.0, 5.0)
         squad = fake_squad(random, effect=-effect, response=3.0, trend_sd=1.5)
         told = drill_effects(changes(squad.sums, squad.assigned, CATALOGUE), STRENGTHS, CATALOGUE)[
@@ -63,7 +63,7 @@ def test_the_interval_of_a_drills_effect_covers_it_from_season_to_posterior() ->
         ]
         covered.append(told.improvement_lo_deg <= effect <= told.improvement_hi_deg)
         errors.append(told.improvement_deg - effect)
-    assert 0.83 <= np.mean(covered) <= 0.97  # 100 draws: 0.9 give or take 0.06 (two SD)
+    assert 0.85 <= np.mean(covered) <= 0.95
     assert abs(np.mean(errors)) < 0.6
 
 

@@ -67,7 +67,7 @@ def measure_session(
 
 
 def summary(swings: pd.DataFrame, cuts: pd.DataFrame) -> dict[str, float]:
-    """Shares: full swings found among those that no gap broke, false cuts, whole cuts, balls told rightly, broken told."""
+    """Shares: full swings found (if no gap broke them), false cuts, whole cuts, balls told right, broken ones told."""
     intact, broken = swings[~swings["broken"]], swings[swings["broken"]]
     return {
         "swings": len(intact),

@@ -138,8 +138,7 @@ class Network(RegressorMixin, BaseEstimator):
         X = validate_data(self, X, reset=False, dtype=np.float64)
         scaled = np.clip((X - self.input_mean_) / self.input_scale_, -FARTHEST, FARTHEST)
         blocks = -(-len(scaled) // BLOCK)
-        # Single precision is finer than what the weights are known to, and takes half the time.
-        padded = np.zeros((blocks * BLOCK, scaled.shape[1]), dtype=np.float32)
+        padded = np.zeros((blocks * BLOCK, scaled.shape[1]))
         padded[: len(scaled)] = scaled
         with one_thread("blas"):
             result = np.concatenate(
@@ -148,12 +147,12 @@ class Network(RegressorMixin, BaseEstimator):
         result = result[: len(scaled)] * self.target_scale_ + self.target_mean_
         return result[:, 0] if self.flat_ else result
 
-    def _forward(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
-        total = np.zeros((len(block), len(self.target_mean_)), dtype=np.float32)
+    def _forward(self, block: Array) -> Array:
+        total = np.zeros((len(block), len(self.target_mean_)))
         for weights in self.weights_:
             value = block
             for k in range(0, len(weights), 2):
-                value = value @ weights[k].astype(np.float32) + weights[k + 1].astype(np.float32)
+                value = value @ weights[k].astype(np.float64) + weights[k + 1]
                 if k + 2 < len(weights):
                     np.maximum(value, 0, out=value)
             total += value

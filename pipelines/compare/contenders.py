@@ -112,8 +112,8 @@ def train_ours(
     measures = np.where(np.isnan(features.measures), np.nan, truth.measures)
     classifier = FaultClassifier.for_catalogue(catalogue, epochs=epochs, random_state=seed).fit(
         features.values,
-        truth.labels,
-        measures=np.column_stack([measures, drawn.guards(catalogue)]),
+        np.column_stack([measures, drawn.guards(catalogue)]),
+        labels=truth.labels,
         groups=drawn.golfers,
     )
     return detector, classifier

@@ -23,10 +23,10 @@ from faultml.synthetic.season import SyntheticSeason
 
 TINY = training.Plan(
     seed=4,
-    landmark_golfers=5,
-    fault_golfers=8,
+    landmark_golfers=40,
+    fault_golfers=30,
     test_golfers=3,
-    landmark_epochs=2,
+    landmark_epochs=8,
     fault_epochs=2,
     averaged=1,
 )

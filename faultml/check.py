@@ -18,7 +18,7 @@ from faultml.quality.notice import motion_problems
 from faultml.recordings.findings import Finding, findings, limits
 from faultml.recordings.problems import Problem
 from faultml.recordings.read import Season
-from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN
+from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN, RATE_COLUMN
 from faultml.results.sessions import number_sessions
 
 DOCS_PAGE: Final = "docs/findings.md"
@@ -151,7 +151,7 @@ def _able(assessment: Assessment) -> dict[str, int]:
         "pronation": int((read & np.array(forearm, dtype=bool)).sum()),
         "full-swing": int((read & (assessment.reason != NOT_FULL)).sum()),
         "mounting": int(table[MOUNTING_COLUMN].notna().sum()) if MOUNTING_COLUMN in table else 0,
-        "declared-rate": int(table["declared_rate_hz"].notna().sum()) if "declared_rate_hz" in table else 0,
+        "declared-rate": int(table[RATE_COLUMN].notna().sum()) if RATE_COLUMN in table else 0,
     }
 
 

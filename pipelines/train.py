@@ -118,9 +118,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
 
     test = draw(
         catalogue,
-        plan.recipe(
-            3, plan.test_golfers, swings=10, shuffle_faults=False, style_scale=1.0, noise_scale=1.0
-        ),
+        plan.recipe(3, plan.test_golfers, swings=10, shuffle_faults=False, style_scale=1.0, noise_scale=1.0),
         jobs=jobs,
     )
     figures = {

@@ -27,7 +27,7 @@ EPOCH_S: Final = 1e8
 
 _DAY_S: Final = 86_400
 _NUMBER: Final = r"^[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?|inf(?:inity)?|INF|Inf)$"
-_INTEGER: Final = r"^[+-]?\d{1,18}$"
+_INTEGER: Final = r"^[+-]?\d{1,19}$"
 
 
 def find_column(table: pa.Table, reference: str) -> pa.Array:
@@ -132,6 +132,12 @@ class Words:
         """The same word in every row."""
         return Words(np.zeros(n_rows, dtype=np.int64), (word,))
 
+    def carried(self, rows: Mask, last: str) -> Words:
+        """The words with those of some rows taken from the row before; `last` is that before the first row."""
+        places = np.maximum.accumulate(np.where(rows, -1, np.arange(len(rows))))
+        codes = np.where(places < 0, len(self.words), self.codes[places])
+        return Words(codes, (*self.words, last))
+
     def at(self, row: int) -> str:
         """The word of one row."""
         return self.words[self.codes[row]]
@@ -150,6 +156,8 @@ def read_words(table: pa.Table, value: FromColumn) -> Words:
         ``missing-column``, ``doubled-column``, ``wrong-type``, ``text-too-long``, ``bad-date``.
     """
     column = find_column(table, value.column)
+    if pa.types.is_nested(column.type) or pa.types.is_binary(column.type):
+        raise InputError("wrong-type", expected=f"words in {shorten(value.column)}", found=str(column.type))
     if value.format and not pa.types.is_temporal(column.type):
         column = plain_text(column)
     encoded = pc.fill_null(_encode(column).indices, -1).to_numpy(zero_copy_only=False).astype(np.int64)
@@ -180,10 +188,10 @@ def _mapped(words: Mapping[str, str]) -> dict[str, str]:
 def _iso_date(word: str, form: str) -> str:
     if not word:
         return ""
-    stamp = pd.to_datetime(word, format="ISO8601" if form == "iso" else form, errors="coerce")
-    if pd.isna(stamp):
-        raise InputError("bad-date", expected=f"a date as {form}", found=shorten(repr(word)))
-    return str(stamp.date())
+    try:
+        return str(pd.to_datetime(word, format="ISO8601" if form == "iso" else form).date())
+    except (ValueError, OverflowError, AttributeError) as error:  # NaT, for "nan", has no date
+        raise InputError("bad-date", expected=f"a date as {form}", found=shorten(repr(word))) from error
 
 
 @dataclass
@@ -268,7 +276,10 @@ def _integers(column: pa.Array) -> NDArray[np.int64] | None:
         whole = pc.fill_null(pc.match_substring_regex(text, _INTEGER), False)
         if not pc.all(pc.or_(whole, pc.is_in(text, value_set=pa.array(MISSING_WORDS)))).as_py():
             return None
-        column = pc.if_else(whole, pc.replace_substring_regex(text, r"^\+", ""), "0").cast(pa.int64())
+        try:
+            column = pc.if_else(whole, pc.replace_substring_regex(text, r"^\+", ""), "0").cast(pa.int64())
+        except pa.ArrowInvalid:
+            return None
     elif not pa.types.is_signed_integer(column.type):
         return None
     return pc.fill_null(column, 0).cast(pa.int64()).to_numpy(zero_copy_only=False)

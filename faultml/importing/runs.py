@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from faultml.errors import InputError
@@ -42,7 +43,10 @@ def read_pieces(reader: RowReader) -> Iterator[Piece]:
     """
     splitter = _Splitter(reader.layout.swings)
     for block in read_blocks(reader.path, reader.layout.file):
-        rows = reader.read(block)
+        try:
+            rows = reader.read(block)
+        except pa.ArrowException as error:  # a type of column that nothing above provides for
+            raise InputError("wrong-type", expected="text or numbers", found=shorten(error)) from error
         starts = splitter.starts(rows)
         edges = [*starts, len(rows.t_s)]
         if not len(starts) or starts[0]:

@@ -31,7 +31,7 @@ MOST_LINE: Final = 1_000_000
 MOST_COLUMNS: Final = 10_000
 
 _NO_ENCODINGS: Final = frozenset(
-    {"idna", "punycode", "unicode_escape", "raw_unicode_escape", "undefined", "utf-7"}
+    {"idna", "punycode", "unicode_escape", "raw_unicode_escape", "undefined", "utf_7"}
 )
 _BLANKS = re.compile(r"[ \t]+")
 _SEPARATOR = "\t"
@@ -129,7 +129,11 @@ def _texts(path: Path, encoding: str) -> Iterator[tuple[int, str]]:
 def _decoder(encoding: str) -> codecs.IncrementalDecoder:
     try:
         found = codecs.lookup(encoding)
-        if found.name not in _NO_ENCODINGS and found._is_text_encoding and found.incrementaldecoder:
+        if (
+            found.name.replace("-", "_") not in _NO_ENCODINGS
+            and found._is_text_encoding
+            and found.incrementaldecoder
+        ):
             return found.incrementaldecoder("strict")
     except (LookupError, ValueError, TypeError):
         pass

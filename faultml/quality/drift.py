@@ -24,11 +24,16 @@ class AddressSums:
 
     def add(self, swings: pd.DataFrame) -> None:
         """Take in a batch's ``swings`` table."""
-        angles = swings[_COLUMNS].astype(float)
-        parts = {"n": angles.notna().astype(float), "sum": angles.fillna(0), "square": angles.fillna(0) ** 2}
-        wide = pd.concat(parts, axis="columns")
-        wide = wide.groupby([swings["player"], swings["session"]]).sum()
-        self._sums = wide if self._sums.empty else self._sums.add(wide, fill_value=0)
+        parts = {}
+        for name in _COLUMNS:
+            angle = swings[name].to_numpy(float)
+            parts |= {
+                f"n_{name}": np.isfinite(angle).astype(float),
+                f"sum_{name}": np.nan_to_num(angle),
+                f"square_{name}": np.nan_to_num(angle) ** 2,
+            }
+        part = pd.DataFrame(parts).groupby([swings["player"].to_numpy(), swings["session"].to_numpy()]).sum()
+        self._sums = part if self._sums.empty else self._sums.add(part, fill_value=0)
 
     def drifts(self, order: Callable[[pd.DataFrame], pd.Series], limits: MotionLimits) -> pd.DataFrame:
         """How far each session's mean address lies from that of the session before it.
@@ -46,17 +51,16 @@ class AddressSums:
         columns = [*_SESSION, "before", "channel", "change_deg", "drifted"]
         if self._sums.empty:
             return pd.DataFrame(columns=columns)
-        sums = self._sums.reset_index()
-        sums = sums.assign(place=order(sums[_SESSION].droplevel(1, axis=1)).to_numpy())
-        sums = sums.sort_values(["player", "place"], ignore_index=True)
+        sums = self._sums.rename_axis(_SESSION).reset_index()
+        sums = sums.assign(place=order(sums[_SESSION])).sort_values(["player", "place"], ignore_index=True)
         player, session = sums["player"].to_numpy(object), sums["session"].to_numpy(object)
         later = np.flatnonzero(player[1:] == player[:-1]) + 1
         frames = []
         for channel, column in enumerate(_COLUMNS):
-            n = sums["n", column].to_numpy(float)
+            n = sums[f"n_{column}"].to_numpy(float)
             n = np.where(n >= limits.drift_least_swings, n, np.nan)
-            mean = sums["sum", column].to_numpy(float) / n
-            error2 = np.maximum(sums["square", column].to_numpy(float) / n - mean**2, 0) / (n - 1)
+            mean = sums[f"sum_{column}"].to_numpy(float) / n
+            error2 = np.maximum(sums[f"square_{column}"].to_numpy(float) / n - mean**2, 0) / (n - 1)
             change = mean[later] - mean[later - 1]
             chance = limits.drift_z * np.sqrt(error2[later] + error2[later - 1])
             frames.append(

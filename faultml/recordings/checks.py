@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 
 from faultml.channels import CHANNELS, ID_COLUMNS
-from faultml.recordings.clock import check_clock
+from faultml.recordings.clock import check_clock, check_rate
 from faultml.recordings.findings import Limits, limits
 from faultml.recordings.gaps import fill_gaps, settle_numbers
 from faultml.recordings.ledger import Ledger
 from faultml.recordings.problems import Problem
 from faultml.recordings.ranges import check_ranges
 from faultml.recordings.raw import RawSwings, Samples
-from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN
+from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN, RATE_COLUMN
 from faultml.recordings.spikes import drop_spikes
 from faultml.recordings.swings import SwingBatch
 from faultml.recordings.words import settle_impact, settle_mounting, settle_words
@@ -52,6 +52,8 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
     if len(samples):
         samples, step_s = check_clock(samples, ledger, bounds)
     if len(samples):
+        declared_hz = raw.table[RATE_COLUMN].to_numpy().astype(float)
+        check_rate(declared_hz[samples.rows], step_s, samples.rows, ledger, bounds)
         drop_spikes(samples, step_s, ledger, bounds)
         samples = fill_gaps(samples, step_s, ledger, bounds)
     if len(samples):
@@ -62,6 +64,7 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
     impact_s = raw.table[IMPACT_COLUMN].to_numpy().astype(float)
     impact_s = settle_impact(impact_s, t_s, n_samples, ledger)
     numbers = {IMPACT_COLUMN: impact_s, MOUNTING_COLUMN: settle_mounting(raw.table, ledger)}
+    numbers[RATE_COLUMN] = raw.table[RATE_COLUMN].to_numpy().astype(float)
     columns = {**ids, **words, **numbers, "reason": ledger.reasons, "findings": ledger.codes}
     shot, codes = columns.pop("shot"), columns.pop("findings")
     table = pd.DataFrame(columns)

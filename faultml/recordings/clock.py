@@ -68,6 +68,22 @@ def check_clock(samples: Samples, ledger: Ledger, limits: Limits) -> tuple[Sampl
     return samples.select(sound), step_s[sound]
 
 
+def check_rate(
+    declared_hz: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    rows: NDArray[np.int64],
+    ledger: Ledger,
+    limits: Limits,
+) -> None:
+    """Hold the rate that each swing's file declares (NaN where it does not) against its typical time step."""
+    measured_hz = 1 / step_s
+    with np.errstate(invalid="ignore"):
+        sound = np.abs(declared_hz / measured_hz - 1) <= limits.rate_differs_share
+    for at in np.flatnonzero(~np.isnan(declared_hz) & ~sound):
+        expected = f"{declared_hz[at]:g} samples a second, as declared"
+        ledger.note(rows[[at]], "declared-rate-differs", expected, f"{measured_hz[at]:.1f} in t_s")
+
+
 def time_steps(samples: Samples) -> NDArray[np.float64]:
     """``(n_samples,)`` seconds to the next sample; a swing's last one repeats the step before it."""
     steps = np.empty_like(samples.t_s)

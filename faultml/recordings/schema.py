@@ -20,7 +20,9 @@ NEEDED_COLUMNS: Final = (*ID_COLUMNS, TIME_COLUMN, "flexion_deg", "ulnar_deg")
 IMPACT_COLUMN: Final = "impact_s"
 MOUNTING_COLUMN: Final = "mounting_sd_deg"
 """How surely the sensor's turn about the forearm is known, SD in degrees; not stated, it is that of any recorder."""
-NUMBER_COLUMNS: Final = (IMPACT_COLUMN, MOUNTING_COLUMN)
+RATE_COLUMN: Final = "declared_rate_hz"
+"""Samples a second that the recorder's file states, where it does; held against the times."""
+NUMBER_COLUMNS: Final = (IMPACT_COLUMN, MOUNTING_COLUMN, RATE_COLUMN)
 SHOT_COLUMN: Final = "shot"
 TEXT_COLUMNS: Final = (*ID_COLUMNS, "hand", "club", "context")
 SWING_COLUMNS: Final = (*TEXT_COLUMNS, SHOT_COLUMN, *NUMBER_COLUMNS)

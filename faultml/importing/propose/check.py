@@ -11,6 +11,7 @@ import numpy as np
 
 from faultml.channels import CHANNELS, ID_COLUMNS
 from faultml.importing.layout import Layout
+from faultml.importing.propose.clock import mean_step
 from faultml.importing.propose.motion import backswing_direction, find_moves
 from faultml.importing.recording import read_recordings
 from faultml.importing.rows import RowReader
@@ -99,7 +100,7 @@ def _take(check: Check, ids: dict[str, object], t_s: np.ndarray) -> None:
     check.swings += 1
     if not check.first:
         steps = np.diff(t_s)
-        rate_hz = 1 / float(np.median(steps)) if len(steps) and np.median(steps) > 0 else float("nan")
+        rate_hz = 1 / mean_step(steps) if len(steps) and np.median(steps) > 0 else float("nan")
         figures = {
             "samples": len(t_s),
             "from_s": float(t_s[0]),

@@ -107,7 +107,7 @@ def _counts(source: Source, name: str) -> bool:
 def _unit(source: Source, name: str) -> tuple[str, str, str]:
     """The unit of a numeric clock, how sure it is, and why."""
     forward = steps_of(source, source.numbers[name])
-    step = _step(forward[forward > 0])
+    step = mean_step(forward[forward > 0])
     told = unit_in(source.titles[name], PER_S, source.units.get(name, ""))
     fitting = [unit for unit, per_s in PER_S.items() if RATES_HZ[0] <= per_s / step <= RATES_HZ[1]]
     counted = bool((forward == 1).mean() > 0.9)
@@ -129,7 +129,7 @@ def _unit(source: Source, name: str) -> tuple[str, str, str]:
     return "?", "open", f"{size} fit no unit at 40 to 2000 Hz"
 
 
-def _step(forward: Array) -> float:
+def mean_step(forward: Array) -> float:
     """The mean step without gaps: a clock of rounded stamps has no even ones."""
     return float(forward[forward <= 3 * np.median(forward)].mean())
 
@@ -161,7 +161,7 @@ def _by_samples(source: Source, counters: list[str]) -> Clock:
 
 def stated_rates(source: Source) -> dict[float, str]:
     """Sampling rates that the lines above the table tell, with their lines."""
-    found = {}
+    found: dict[float, str] = {}
     for line in source.preamble:
         for match in _RATE.finditer(line):
             rate = float((match.group(1) or match.group(2)).replace(",", "."))
@@ -201,7 +201,7 @@ def _datetime_clock(name: str, stamps: pd.DatetimeIndex, form: str, reason: str)
     forward = steps[steps > 0]
     if len(forward) < 0.8 * len(steps) or not len(forward):
         return None
-    rate = 1 / _step(forward)
+    rate = 1 / mean_step(forward)
     if not RATES_HZ[0] <= rate <= RATES_HZ[1]:
         return None
     guesses = [

@@ -241,9 +241,9 @@ def _pieces(path: Path) -> list[str]:
     split = []
     for piece in whole:
         # "swing03" is a word and a number.
-        match = re.fullmatch(r"([^\W\d_]+)(\d+)", piece)
-        if match and match.group(1).casefold() in load_words().names.swing:
-            split += [match.group(1), match.group(2)]
+        numbered = re.fullmatch(r"([^\W\d_]+)(\d+)", piece)
+        if numbered and numbered.group(1).casefold() in load_words().names.swing:
+            split += [numbered.group(1), numbered.group(2)]
         else:
             split.append(piece)
     return split

@@ -68,15 +68,15 @@ def find_moves(recordings: Sequence[tuple[Array, Array]]) -> Moves:
         n_channels = len(recordings[0][1]) if recordings else 0
         empty = np.empty((0, n_channels))
         return Moves(empty, empty, empty, np.empty(0), np.empty(0, dtype=np.int64))
-    number, fastest_s, back, hinge, start = (np.array(each) for each in zip(*found, strict=True))
-    return Moves(back, hinge, start, fastest_s, number)
+    numbers, fastest_s, back, hinge, start = (np.array(each) for each in zip(*found, strict=True))
+    return Moves(back, hinge, start, fastest_s, numbers)
 
 
 def _moves(t_s: Array, angles_deg: Array) -> list[tuple[float, Array, Array, Array]]:
     grid = np.arange(t_s[0], t_s[-1], 1 / GRID_HZ)
     angles = np.array([_smooth(_onto(grid, t_s, channel)) for channel in angles_deg])
     speed = _smooth(np.sqrt((np.gradient(angles, 1 / GRID_HZ, axis=1) ** 2).sum(axis=0)))
-    found = []
+    found: list[tuple[float, Array, Array, Array]] = []
     apart = int(APART_S * GRID_HZ)
     while len(found) < MOST_SWINGS and speed.max() > FAST_DPS:
         at = int(speed.argmax())

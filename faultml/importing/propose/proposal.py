@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,11 +18,11 @@ from faultml.importing.layout_toml import write_layout
 from faultml.importing.propose.angles import find_angles, guess_signs, guess_units
 from faultml.importing.propose.clock import Clock, guess_clock
 from faultml.importing.propose.contact import guess_contact, guess_words
-from faultml.importing.propose.ids import guess_ids, guess_split, id_columns, segments_of
+from faultml.importing.propose.ids import STREAM_S, guess_ids, guess_split, id_columns, segments_of
 from faultml.importing.propose.motion import Moves, find_moves
 from faultml.importing.propose.quaternions import find_quaternions, guess_orientation
 from faultml.importing.propose.sniff import sniff
-from faultml.importing.propose.source import Guess, Source, read_source
+from faultml.importing.propose.source import Guess, Source, open_guess, read_source
 from faultml.importing.propose.wearer import guess_worn, stated_hand
 from faultml.importing.propose.words import AngleName
 
@@ -64,6 +65,8 @@ def propose_layout(paths: Sequence[Path]) -> Proposal:
     order = [name for name, unit in units.items() if unit in _DEGREES]
     taken = {clock.column, *angles.columns.values(), *(name for four in fours for name in four)} - {""}
     columns = id_columns(source, taken)
+    if "swing" in columns and not _numbers_swings(source, clock, columns["swing"]):
+        del columns["swing"]
     moves = _moves(
         source, clock, columns, _channels(source, angles.columns, units, order, fours if oriented else [])
     )
@@ -80,7 +83,24 @@ def propose_layout(paths: Sequence[Path]) -> Proposal:
     guesses += split
     guesses += guess_contact(source, clock, moves, taken)
     guesses += guess_words(source, taken)
-    return Proposal(_layout(guesses), guesses, list(paths))
+    layout = _layout(guesses)
+    told = {guess.path for guess in guesses}
+    guesses += [
+        open_guess(path, "it hangs on what else is open", f"What is {path}? See docs/layouts.md.")
+        for path in open_questions(layout)
+        if path not in told
+    ]
+    return Proposal(layout, guesses, list(paths))
+
+
+def _numbers_swings(source: Source, clock: Clock, name: str) -> bool:
+    """Whether a column can be what tells swings apart: one word does not stand for more than one swing's time."""
+    if clock.t_s is None or source.row is not None:
+        return True
+    cells = source.cells[name]
+    edges = [0, *(np.flatnonzero(cells[1:] != cells[:-1]) + 1).tolist(), len(cells)]
+    spans = [clock.t_s[start:stop] for start, stop in pairwise(edges) if stop > start]
+    return all(len(segments_of(span)) == 1 and np.ptp(span) <= STREAM_S for span in spans)
 
 
 def _channels(

@@ -24,6 +24,7 @@ from faultml.recordings.problems import shorten
 HEAD_BYTES: Final = 200_000
 MOST_HEAD_LINES: Final = 400
 MOST_SHEETS: Final = 50
+LEAST_ROWS: Final = 5
 
 _DELIMITERS: Final = (",", ";", "tab", "|", "space")
 _IN_WORDS: Final = {",": "commas", ";": "semicolons", "tab": "tabs", "|": "bars", "space": "blanks"}
@@ -229,6 +230,9 @@ def _stand(
         for at, (row, n) in enumerate(zip(cells, value, strict=True))
         if abs(len(row) - width) <= 1 and n >= 0.5 * typical and n
     )
+    rest = [n for row, n in zip(cells[first:], value[first:], strict=True) if any(row)]
+    if sum(n >= 0.5 * typical for n in rest) < max(0.5 * len(rest), 1 if mark else LEAST_ROWS):
+        raise InputError("not-a-table", where=str(path), expected="rows of numbers", found="mostly words")
     above = [at for at in range(first) if any(cells[at])]
     units: list[str] = []
     names = above.pop() if above and _could_be_names(cells[above[-1]], width, decimal) else -1

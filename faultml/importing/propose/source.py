@@ -21,6 +21,8 @@ from faultml.recordings.csv_blocks import MISSING_WORDS
 MOST_ROWS: Final = 200_000
 """Samples looked at, and rows read; the rest of a file is more of the same."""
 
+LONGEST_STATEMENT: Final = 80
+
 Doubt = Literal["sure", "likely", "open"]
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
@@ -101,8 +103,9 @@ class Source:
 
     @cached_property
     def preamble(self) -> list[str]:
-        """The lines above the table."""
-        return [line.strip() for line in self.table.preamble if line.strip()]
+        """The lines above the table that are short enough to state something; longer ones are prose."""
+        lines = (line.strip() for line in self.table.preamble)
+        return [line for line in lines if 0 < len(line) <= LONGEST_STATEMENT]
 
 
 def read_source(path: Path, table: Table) -> Source:

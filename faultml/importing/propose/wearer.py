@@ -12,7 +12,10 @@ from faultml.importing.propose.words import load_words, side_in, tokens
 
 _HANDED: Final = frozenset({"handed", "handedness", "plays", "dexterity", "haendigkeit", "dominant"})
 _GOLFER: Final = frozenset({"golfer", "player", "stance", "bats"})
-_ARM_QUESTION: Final = 'Which arm wore the recorder: left, right, or "lead" where it is always the lead arm?'
+_ARM_QUESTION: Final = (
+    'Which arm wore the recorder: left, right, or "lead" where it is always the lead arm'
+    " (of angles the golfer's hand need not be known then)?"
+)
 _HAND_QUESTION: Final = 'Does the golfer play right- or left-handed ("roster": as the roster says)?'
 _WORD = re.compile(r"[^\W\d_]+")
 

@@ -58,7 +58,9 @@ layouts = st.builds(
 @given(layout=layouts)
 def test_every_reader_and_unit(layout: Layout) -> None:
     with TemporaryDirectory() as folder:
-        exact = layout.time.unit == "s" and layout.angles is not None and layout.angles.flexion.unit == "deg"
+        assert layout.angles is not None
+        exact = layout.time.unit == "s" and layout.angles.flexion.unit == "deg"
+        exact = exact and layout.file.reader != "spreadsheet"  # it is written with 16 digits
         assert_same(imported(layout, Path(folder)), exact=exact)
 
 

@@ -19,7 +19,9 @@ FAULT = "flexed_top"
 HEALTHY = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
 
 
-def effect(drill: str, *, share: float, told: bool = True, fault: str = FAULT) -> dict[tuple[str, str], DrillEffect]:
+def effect(
+    drill: str, *, share: float, told: bool = True, fault: str = FAULT
+) -> dict[tuple[str, str], DrillEffect]:
     learned = DrillEffect(
         drill=drill,
         fault=fault,

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from recorder_files import recorder_table, text_bytes
+from scipy.spatial.transform import Rotation
 from season_fakes import fake_season
 
 from faultml.importing.layout import FromColumn, Layout, open_questions, parse_layout
@@ -50,7 +51,7 @@ def test_every_field_is_documented(part: type[msgspec.Struct]) -> None:
 
 def test_the_first_example_reads_a_file_made_to_fit_it(tmp_path: Path) -> None:
     layout = EXAMPLES[0]
-    table = recorder_table(SEASON, layout).rename(columns={"Player": "Golfer"})
+    table = recorder_table(SEASON, layout).rename(columns={"Player": "Golfer", "Clock": "Time"})
     table["Day"] = "01.05.2026"
     table["Club"] = "7I"
     table["Hit"] = ["1" if at % len(SEASON["t_s"][0]) == 106 else "0" for at in range(len(table))]
@@ -73,8 +74,6 @@ def test_the_second_example_reads_a_file_made_to_fit_it(tmp_path: Path) -> None:
     # A bone whose volar axis is the sensor's z and whose proximal axis is the sensor's -x, forearm at rest.
     third = np.cross([0, 0, 1], [-1, 0, 0])
     bone = np.stack([[0, 0, 1], [-1, 0, 0], third], axis=1)
-    from scipy.spatial.transform import Rotation
-
     mounted = Rotation.from_matrix(bone).inv()
     hand = (Rotation.from_quat(joint_rotations(angles, "left")) * mounted).as_quat(scalar_first=True)
     forearm = np.tile(mounted.as_quat(scalar_first=True), (len(hand), 1))

@@ -102,6 +102,7 @@ def test_the_table_has_the_types_it_promises(tmp_path: Path) -> None:
     assert kinds == {
         **dict.fromkeys(("player", "session", "swing", "hand", "club", "context", "reason"), "str"),
         "impact_s": "float64",
+        "mounting_sd_deg": "float64",
         "shot": "object",
         "findings": "object",
     }

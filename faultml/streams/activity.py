@@ -76,7 +76,8 @@ def movements(window: Window, speed: Activity) -> list[Movement]:
     highest = speed.dps == maximum_filter1d(speed.dps, 2 * _APART + 1) if len(speed.dps) else speed.dps > 0
     inside = (speed.at_s >= window.core_s[0]) & (speed.at_s < window.core_s[1])
     return [
-        _stretch(speed, peak) for peak in np.flatnonzero(highest & inside & (speed.dps >= LEAST_RELEASE_DPS))
+        _stretch(speed, int(peak))
+        for peak in np.flatnonzero(highest & inside & (speed.dps >= LEAST_RELEASE_DPS))
     ]
 
 

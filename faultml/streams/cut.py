@@ -276,9 +276,9 @@ def _piece(records: list[_Record], ids: Ids, number: int) -> tuple[Cuts, int]:
             contexts.append(PRACTICE if record.ball == "no" else ids.context)
         elif record.reason == BROKEN:
             found = f"{record.end_s - record.start_s:.2f} s missing from {record.start_s:.2f} s on"
-            names = (ids.player, ids.session, "")
+            whose = (ids.player, ids.session, "")
             problems.append(
-                swing_problem(ids.file, 0, names, BROKEN, "samples all through a movement", found)
+                swing_problem(ids.file, 0, whose, BROKEN, "samples all through a movement", found)
             )
         if not _joins(rows, row):
             rows.append(row)

@@ -85,7 +85,7 @@ def check(layout_path: Path, file: Path, roster: Path | None) -> None:
     layout = load_layout(layout_path)
     questions = open_questions(layout)
     if questions:
-        raise click.ClickException(f"still open in {layout_path}: {', '.join(questions)}")
+        raise click.UsageError(f"still open in {layout_path}: {', '.join(questions)}")
     known = read_roster(roster)
     hands = dict(zip(known.table["player"], known.table["hand"], strict=True))
     checked = check_layout(layout, layout_path, file, hands)

@@ -1,6 +1,6 @@
 """Over random layouts, what a proposal states is right in 99 of 100 fields, and the rest is left open.
 
-Figures of 200 files (seed 11) stand in the docstring of `faultml.importing.propose.proposal`.
+The figures of more files stand in the docstring of `faultml.importing.propose.proposal`.
 """
 
 from __future__ import annotations

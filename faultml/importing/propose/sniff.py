@@ -259,7 +259,7 @@ def _stand(
             guesses.append(Guess("file.list_delimiter", mark, "sure", f"{mark!r} parts them"))
         change["list_delimiter"] = mark
     preamble = [line for at, line in enumerate(lines[:first]) if at != names]
-    return Table(msgspec.structs.replace(layout, **change), guesses, preamble, units)  # type: ignore[arg-type]
+    return Table(msgspec.structs.replace(layout, **change), guesses, preamble, units)
 
 
 def _could_be_names(row: Sequence[str], width: int, decimal: str) -> bool:

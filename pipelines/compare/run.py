@@ -113,6 +113,7 @@ def compare(
         Processes to draw golfers with, and threads of the peers.
     """
     started = time.monotonic()
+    _write(out, {})  # a folder that cannot be had is told before hours of work
     answers = {suite.id: _Answers() for suite in suites}
     clock: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
     for number in range(sizes.seeds):
@@ -133,7 +134,8 @@ def compare(
         "threads": jobs,
         "public": public_figures(python, seeds=sizes.seeds, jobs=jobs),
     }
-    _write(out, figures)
+    data = msgspec.json.format(msgspec.json.encode(_rounded(figures)), indent=1) + b"\n"
+    _write(out, {DATA_FILE: data, PAGE_FILE: comparison_page(figures).encode()})
     return figures
 
 
@@ -272,10 +274,8 @@ def _suite_figures(catalogue: Catalogue, suite: Suite, said: _Answers, sizes: Si
     }
 
 
-def _write(out: Path, figures: dict[str, Any]) -> None:
-    """Both files or neither: each is put beside its place first."""
-    data = msgspec.json.format(msgspec.json.encode(_rounded(figures)), indent=1) + b"\n"
-    texts = {DATA_FILE: data, PAGE_FILE: comparison_page(figures).encode()}
+def _write(out: Path, texts: dict[str, bytes]) -> None:
+    """All files or none: each is put beside its place first."""
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, text in texts.items():

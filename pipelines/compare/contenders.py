@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 PEERS: Final = {
     "tsfresh": "tsfresh's efficient features, network head",
     "minirocket": "MiniRocket, ridge head",
-    "quant": "QUANT, extremely randomised trees",
+    "quant": "QUANT, ridge head",
 }
 SLOW: Final = ("tsfresh",)
 """Peers that get fewer windows to answer for."""
@@ -182,14 +182,15 @@ def ask_peer(python: Path, peer: str, task: dict[str, Any]) -> dict[str, Any]:
 def calibrated(raw: Array, labels: Array, answers: Array) -> Array:
     """Probabilities of `answers` by a logistic curve for each fault, fitted to `raw` answers with known labels.
 
-    A fault with hardly an answer of one kind gets its smoothed share instead.
+    A fault with hardly an answer of one kind is left uncalibrated: a coach's yes rises with the distance past the edge
+    like a normal curve.
     """
     chance = np.empty_like(answers)
     for column in range(raw.shape[1]):
         known = np.isfinite(labels[:, column])
         y = labels[known, column]
         if min(y.sum(), len(y) - y.sum()) < _LEAST_ANSWERS:
-            chance[:, column] = (y.sum() + 1) / (len(y) + 2)
+            chance[:, column] = ndtr(answers[:, column])
             continue
         curve = LogisticRegression(C=100.0).fit(raw[known, column][:, None], y)
         slope = max(float(curve.coef_[0, 0]), 0.01)

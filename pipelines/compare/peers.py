@@ -89,7 +89,7 @@ class Standardised:
 
 def contender(peer: str, train: Array, jobs: int, seed: int, classify: bool) -> tuple[Features, Any]:
     """What turns windows into features, fitted on the windows to learn from, and a fresh head."""
-    from sklearn.ensemble import ExtraTreesClassifier, ExtraTreesRegressor
+    from sklearn.ensemble import ExtraTreesClassifier
     from sklearn.linear_model import RidgeClassifierCV, RidgeCV
 
     alphas = np.logspace(-3, 5, 9)
@@ -102,10 +102,13 @@ def contender(peer: str, train: Array, jobs: int, seed: int, classify: bool) -> 
         from aeon.transformations.collection.interval_based import QUANTTransformer
 
         quant = QUANTTransformer().fit(train)
-        settings = {"n_estimators": 200, "max_features": 0.1, "n_jobs": jobs, "random_state": seed}
         if classify:
-            return quant.transform, ExtraTreesClassifier(criterion="entropy", **settings)
-        return quant.transform, ExtraTreesRegressor(min_samples_leaf=3, **settings)
+            trees = ExtraTreesClassifier(
+                200, max_features=0.1, criterion="entropy", n_jobs=jobs, random_state=seed
+            )
+            return quant.transform, trees
+        # Its usual trees do far worse on the distances (average precision 0.56, and 0.65 as a classifier, to 0.80).
+        return quant.transform, Standardised(RidgeCV(alphas))
     if peer == "tsfresh":
         trees = ExtraTreesClassifier(500, random_state=seed, n_jobs=jobs)
         head = trees if classify else Standardised(network(seed))

@@ -76,7 +76,7 @@ class Sizes:
     @classmethod
     def quick(cls) -> Sizes:
         """Enough to see that everything runs, and for no conclusion."""
-        return cls(seeds=1, test_golfers=4, train_golfers=16, slow_swings=20, epochs=3)
+        return cls(seeds=1, test_golfers=4, train_golfers=40, slow_swings=10, epochs=3)
 
 
 @dataclass
@@ -198,8 +198,8 @@ def _run_seed(
 def _draw_train(
     catalogue: Catalogue, sizes: Sizes, seed: int, random: np.random.Generator, jobs: int
 ) -> Drawn:
-    """Training swings as the shipped model's were drawn, of golfers of this seed."""
-    recipe = Plan().recipe(0, sizes.train_golfers, seed=seed, non_swing_share=0.0)
+    """Training swings as the shipped model's were drawn, twenty of each golfer of this seed."""
+    recipe = Plan().recipe(0, sizes.train_golfers, seed=seed, sessions=2, swings=10, non_swing_share=0.0)
     return vary(draw(catalogue, recipe, jobs=jobs), random)
 
 

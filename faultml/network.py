@@ -6,6 +6,7 @@ import warnings
 from contextlib import AbstractContextManager
 from functools import cache
 from typing import Final, Literal, Self
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -23,7 +24,7 @@ Array = NDArray[np.float64]
 FARTHEST: Final = 6.0
 """Inputs are held within so many standard deviations: a stray value cannot carry a result away."""
 
-BLOCK: Final = 256
+BLOCK: Final = 32
 """Rows per matrix product, always (zeros fill the last): a row's result cannot depend on its batch."""
 
 
@@ -103,6 +104,7 @@ class Network(RegressorMixin, BaseEstimator):
         self.input_mean_, self.input_scale_ = inputs.mean_, inputs.scale_
         self.target_mean_, self.target_scale_ = targets.mean_, targets.scale_
         seeds = range(self.random_state, self.random_state + self.averaged)
+        _DOUBLE.pop(self, None)
         self.weights_ = Parallel(n_jobs=self.n_jobs)(
             delayed(self._fit_one)(scaled, scaled_targets, seed) for seed in seeds
         )
@@ -140,20 +142,32 @@ class Network(RegressorMixin, BaseEstimator):
         blocks = -(-len(scaled) // BLOCK)
         padded = np.zeros((blocks * BLOCK, scaled.shape[1]))
         padded[: len(scaled)] = scaled
+        networks = self._double()
         with one_thread("blas"):
-            result = np.concatenate(
-                [self._forward(padded[k * BLOCK : (k + 1) * BLOCK]) for k in range(blocks)]
-            )
+            parts = [_forward(networks, padded[k * BLOCK : (k + 1) * BLOCK]) for k in range(blocks)]
+        result = np.concatenate(parts)
         result = result[: len(scaled)] * self.target_scale_ + self.target_mean_
         return result[:, 0] if self.flat_ else result
 
-    def _forward(self, block: Array) -> Array:
-        total = np.zeros((len(block), len(self.target_mean_)))
-        for weights in self.weights_:
-            value = block
-            for k in range(0, len(weights), 2):
-                value = value @ weights[k].astype(np.float64) + weights[k + 1]
-                if k + 2 < len(weights):
-                    np.maximum(value, 0, out=value)
-            total += value
-        return total / len(self.weights_)
+    def _double(self) -> list[list[Array]]:
+        """The weights in double precision, made once: in it, a row's result is the same to the last bit in any place."""
+        if self not in _DOUBLE:
+            _DOUBLE[self] = [[part.astype(np.float64) for part in weights] for weights in self.weights_]
+        return _DOUBLE[self]
+
+
+_DOUBLE: Final[WeakKeyDictionary[Network, list[list[Array]]]] = WeakKeyDictionary()
+"""Beside the estimators and not in them: it must neither be stored nor change what predicts."""
+
+
+def _forward(networks: list[list[Array]], block: Array) -> Array:
+    total = np.zeros((len(block), len(networks[0][-1])))
+    for weights in networks:
+        value = block
+        for k in range(0, len(weights), 2):
+            value = value @ weights[k]
+            value += weights[k + 1]
+            if k + 2 < len(weights):
+                np.maximum(value, 0, out=value)
+        total += value
+    return total / len(networks)

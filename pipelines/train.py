@@ -96,7 +96,12 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     detector.fit(varied.windows, varied.offset_s, varied.golfers)
     logger.info("learned landmarks (%.0f s)", time.monotonic() - started)
 
-    drawn = vary(draw(catalogue, plan.recipe(2, plan.fault_golfers, alien_share=0.08), jobs=jobs), random)
+    drawn = vary(
+        draw(
+            catalogue, plan.recipe(2, plan.fault_golfers, alien_share=0.08, slow_start_share=0.05), jobs=jobs
+        ),
+        random,
+    )
     features, _ = features_of(catalogue, detector, drawn)
     logger.info("drew %d recordings for gate and faults (%.0f s)", len(drawn), time.monotonic() - started)
     full = drawn.full

@@ -10,11 +10,40 @@ Array = NDArray[np.float64]
 
 
 @njit(cache=True, nogil=True)
+def known(value):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """A value, or 0 for one that is lost."""
+    return value if value == value else 0.0
+
+
+@njit(cache=True, nogil=True)
+def cubic(t_s, values, row, c, count, low, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Coefficients of a swing's channel between samples `low` and `low + 1`, of the share of the way between them."""
+    t0, t1 = t_s[row, low], t_s[row, low + 1]
+    y0, y1 = known(values[row, c, low]), known(values[row, c, low + 1])
+    h = t1 - t0
+    slope = (y1 - y0) / h
+    m0 = m1 = slope
+    if low > 0:
+        before = t_s[row, low - 1]
+        m0 = (y0 - known(values[row, c, low - 1])) / (t0 - before) * h + slope * (t0 - before)
+        m0 /= t1 - before
+    if low < count - 2:
+        after = t_s[row, low + 2]
+        m1 = slope * (after - t1) + (known(values[row, c, low + 2]) - y1) / (after - t1) * h
+        m1 /= after - t0
+    m0, m1 = m0 * h, m1 * h
+    out[c, 0], out[c, 1] = y0, m0
+    out[c, 2] = 3 * (y1 - y0) - 2 * m0 - m1
+    out[c, 3] = m0 + m1 - 2 * (y1 - y0)
+
+
+@njit(cache=True, nogil=True)
 def _interpolate(t_s, values, n_samples, query_s, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     n_swings, n_channels, _ = values.shape
+    k = np.empty((n_channels, 4))
     for row in range(n_swings):
         count = n_samples[row]
-        low = 0
+        low, read = 0, -1
         for q in range(query_s.shape[1]):
             time = query_s[row, q]
             if count < 2 or not (t_s[row, 0] <= time <= t_s[row, count - 1]):
@@ -24,27 +53,13 @@ def _interpolate(t_s, values, n_samples, query_s, out):  # type: ignore[no-untyp
                 low = 0
             while low < count - 2 and t_s[row, low + 1] <= time:
                 low += 1
-            t0, t1 = t_s[row, low], t_s[row, low + 1]
-            h = t1 - t0
-            s = (time - t0) / h
+            if low != read:
+                for c in range(n_channels):
+                    cubic(t_s, values, row, c, count, low, k)
+                read = low
+            s = (time - t_s[row, low]) / (t_s[row, low + 1] - t_s[row, low])
             for c in range(n_channels):
-                y0, y1 = values[row, c, low], values[row, c, low + 1]
-                slope = (y1 - y0) / h
-                m0 = m1 = slope
-                if low > 0:
-                    before = t_s[row, low - 1]
-                    m0 = ((y0 - values[row, c, low - 1]) / (t0 - before) * h + slope * (t0 - before)) / (
-                        t1 - before
-                    )
-                if low < count - 2:
-                    after = t_s[row, low + 2]
-                    m1 = (slope * (after - t1) + (values[row, c, low + 2] - y1) / (after - t1) * h) / (
-                        after - t0
-                    )
-                m0, m1 = m0 * h, m1 * h
-                out[row, c, q] = y0 + s * (
-                    m0 + s * (3 * (y1 - y0) - 2 * m0 - m1 + s * (m0 + m1 - 2 * (y1 - y0)))
-                )
+                out[row, c, q] = k[c, 0] + s * (k[c, 1] + s * (k[c, 2] + s * k[c, 3]))
 
 
 def interpolate(t_s: Array, values: Array, n_samples: NDArray[np.int64], query_s: Array) -> Array:
@@ -55,7 +70,7 @@ def interpolate(t_s: Array, values: Array, n_samples: NDArray[np.int64], query_s
     t_s
         ``(n_swings, n_samples)`` increasing times.
     values
-        ``(n_swings, n_channels, n_samples)``.
+        ``(n_swings, n_channels, n_samples)``; lost values (NaN) count as 0.
     n_samples
         ``(n_swings,)`` how many samples of each row count.
     query_s

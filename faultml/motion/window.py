@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from faultml.channels import PRONATION
+from faultml.motion.even import on_even_clock, roughness
 from faultml.motion.resample import interpolate, lookup
 from faultml.recordings.swings import SwingBatch
 
@@ -98,14 +99,17 @@ def make_windows(batch: SwingBatch) -> Windows:
     n_samples = batch.n_samples
     first, last = _ends(batch.t_s, n_samples)
     has_pronation = np.isfinite(batch.angles_deg[:, PRONATION]).any(axis=1)
-    values = np.where(np.isfinite(batch.angles_deg), batch.angles_deg, 0.0)
-
+    values = batch.angles_deg
     anchor_s = _anchor(batch.t_s, values, n_samples, first, last)
-    query = np.clip(anchor_s[:, None] + OFFSETS_S, first[:, None], last[:, None])
-    angles = gaussian_filter1d(
-        np.nan_to_num(interpolate(batch.t_s, values, n_samples, query)), _SMOOTH_S * RATE_HZ
+    angles, rates = on_even_clock(
+        batch.t_s,
+        values,
+        n_samples,
+        anchor_s,
+        OFFSETS_S,
+        smooth_samples=_SMOOTH_S * RATE_HZ,
+        rate_smooth_samples=_RATE_SMOOTH_S * RATE_HZ,
     )
-    rates = np.gradient(gaussian_filter1d(angles, _RATE_SMOOTH_S * RATE_HZ), 1 / RATE_HZ, axis=2)
     mark = batch.table["impact_s"].to_numpy(float) - anchor_s
     return Windows(
         anchor_s=anchor_s,
@@ -116,7 +120,7 @@ def make_windows(batch: SwingBatch) -> Windows:
         has_pronation=np.asarray(has_pronation),
         mark_s=np.where(np.abs(mark) <= 0.4, mark, np.nan),
         sample_rate_hz=_sample_rate(batch.t_s, n_samples),
-        noise_deg=_roughness(values, n_samples),
+        noise_deg=roughness(values, n_samples),
     )
 
 
@@ -145,9 +149,3 @@ def _sample_rate(t_s: Array, n_samples: NDArray[np.int64]) -> Array:
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.nan_to_num((n_samples - 1) / (last - first))
 
-
-def _roughness(values: Array, n_samples: NDArray[np.int64]) -> Array:
-    second = np.abs(np.diff(values, n=2, axis=2))
-    counted = np.arange(second.shape[2]) < (n_samples - 2)[:, None]
-    total = np.where(counted[:, None, :], np.minimum(second, 20.0), 0).sum(axis=2)
-    return total / np.maximum(n_samples - 2, 1)[:, None]

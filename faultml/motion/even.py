@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from faultml.motion.resample import cubic, known
+from faultml.motion.resample import cubics, known
 
 Array = NDArray[np.float64]
 
@@ -44,7 +44,7 @@ def _even(t_s, values, n_samples, anchor_s, offsets_s, light, more, rate_hz, ang
     raw = np.empty((n_channels, count + 2 * margin))
     once = np.empty(count + 2 * (len(more) // 2))
     twice = np.empty(count)
-    cubics = np.empty((n_channels, 4))
+    parts = np.empty((n_channels, 4))
     for row in range(n_swings):
         length = n_samples[row]
         if length < 2:
@@ -52,7 +52,7 @@ def _even(t_s, values, n_samples, anchor_s, offsets_s, light, more, rate_hz, ang
             rates[row] = 0.0
             continue
         first, last = t_s[row, 0], t_s[row, length - 1]
-        low, read = 0, -1
+        low, read, per_s = 0, -1, 0.0
         for q in range(count):
             time = anchor_s[row] + offsets_s[q]
             if time <= first or time >= last:
@@ -63,13 +63,12 @@ def _even(t_s, values, n_samples, anchor_s, offsets_s, light, more, rate_hz, ang
             while low < length - 2 and t_s[row, low + 1] <= time:
                 low += 1
             if low != read:
-                for c in range(n_channels):
-                    cubic(t_s, values, row, c, length, low, cubics)
+                per_s = 1.0 / cubics(t_s, values, row, length, low, parts)
                 read = low
-            s = (time - t_s[row, low]) / (t_s[row, low + 1] - t_s[row, low])
+            s = (time - t_s[row, low]) * per_s
             for c in range(n_channels):
-                part = cubics[c, 2] + s * cubics[c, 3]
-                raw[c, q + margin] = cubics[c, 0] + s * (cubics[c, 1] + s * part)
+                bend = parts[c, 2] + s * parts[c, 3]
+                raw[c, q + margin] = parts[c, 0] + s * (parts[c, 1] + s * bend)
         for c in range(n_channels):
             for k in range(margin):
                 raw[c, margin - 1 - k] = raw[c, margin + k]

@@ -16,25 +16,33 @@ def known(value):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
 
 
 @njit(cache=True, nogil=True)
-def cubic(t_s, values, row, c, count, low, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Coefficients of a swing's channel between samples `low` and `low + 1`, of the share of the way between them."""
-    t0, t1 = t_s[row, low], t_s[row, low + 1]
-    y0, y1 = known(values[row, c, low]), known(values[row, c, low + 1])
-    h = t1 - t0
-    slope = (y1 - y0) / h
-    m0 = m1 = slope
+def cubics(t_s, values, row, count, low, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """A swing's cubics between samples `low` and `low + 1`: ``(n_channels, 4)`` coefficients of the share of the way.
+
+    The slope at a sample is that of the parabola through it and its two neighbours. Returns the interval's length.
+    """
+    h = t_s[row, low + 1] - t_s[row, low]
+    back = left = front = right = 0.0
     if low > 0:
-        before = t_s[row, low - 1]
-        m0 = (y0 - known(values[row, c, low - 1])) / (t0 - before) * h + slope * (t0 - before)
-        m0 /= t1 - before
+        step = t_s[row, low] - t_s[row, low - 1]
+        left = step / (step + h)
+        back = h * h / (step * (step + h))
     if low < count - 2:
-        after = t_s[row, low + 2]
-        m1 = slope * (after - t1) + (known(values[row, c, low + 2]) - y1) / (after - t1) * h
-        m1 /= after - t0
-    m0, m1 = m0 * h, m1 * h
-    out[c, 0], out[c, 1] = y0, m0
-    out[c, 2] = 3 * (y1 - y0) - 2 * m0 - m1
-    out[c, 3] = m0 + m1 - 2 * (y1 - y0)
+        step = t_s[row, low + 2] - t_s[row, low + 1]
+        right = step / (step + h)
+        front = h * h / (step * (step + h))
+    for c in range(values.shape[1]):
+        y0, y1 = known(values[row, c, low]), known(values[row, c, low + 1])
+        rise = y1 - y0
+        m0 = m1 = rise
+        if low > 0:
+            m0 = (y0 - known(values[row, c, low - 1])) * back + rise * left
+        if low < count - 2:
+            m1 = rise * right + (known(values[row, c, low + 2]) - y1) * front
+        out[c, 0], out[c, 1] = y0, m0
+        out[c, 2] = 3 * rise - 2 * m0 - m1
+        out[c, 3] = m0 + m1 - 2 * rise
+    return h
 
 
 @njit(cache=True, nogil=True)
@@ -43,7 +51,7 @@ def _interpolate(t_s, values, n_samples, query_s, out):  # type: ignore[no-untyp
     k = np.empty((n_channels, 4))
     for row in range(n_swings):
         count = n_samples[row]
-        low, read = 0, -1
+        low, read, per_s = 0, -1, 0.0
         for q in range(query_s.shape[1]):
             time = query_s[row, q]
             if count < 2 or not (t_s[row, 0] <= time <= t_s[row, count - 1]):
@@ -54,10 +62,9 @@ def _interpolate(t_s, values, n_samples, query_s, out):  # type: ignore[no-untyp
             while low < count - 2 and t_s[row, low + 1] <= time:
                 low += 1
             if low != read:
-                for c in range(n_channels):
-                    cubic(t_s, values, row, c, count, low, k)
+                per_s = 1.0 / cubics(t_s, values, row, count, low, k)
                 read = low
-            s = (time - t_s[row, low]) / (t_s[row, low + 1] - t_s[row, low])
+            s = (time - t_s[row, low]) * per_s
             for c in range(n_channels):
                 out[row, c, q] = k[c, 0] + s * (k[c, 1] + s * (k[c, 2] + s * k[c, 3]))
 

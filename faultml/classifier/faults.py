@@ -132,11 +132,11 @@ class FaultClassifier(BaseEstimator):
         y = check_array(y, dtype=np.float64, ensure_2d=False, ensure_all_finite="allow-nan", input_name="y")
         measures = y.reshape(len(y), -1)
         labels = self._past(measures) if labels is None else labels
-        groups = np.arange(len(X)) if groups is None else groups
-        check_consistent_length(X, measures, labels, groups)
-        names = np.unique(groups)
+        golfers: NDArray[Any] = np.arange(len(X)) if groups is None else groups
+        check_consistent_length(X, measures, labels, golfers)
+        names = np.unique(golfers)
         shuffled = np.random.default_rng(self.random_state + 1).permutation(names)
-        calibrating = np.isin(groups, shuffled[: max(1, len(names) // 5)])
+        calibrating = np.isin(golfers, shuffled[: max(1, len(names) // 5)])
         scale = np.concatenate([self.softness, self.softness[list(self.guarded)]])
         self.measures_ = MeasureModel(
             scale,
@@ -145,7 +145,7 @@ class FaultClassifier(BaseEstimator):
             averaged=self.averaged,
             n_jobs=self.n_jobs,
             random_state=self.random_state,
-        ).fit(X[~calibrating], measures[~calibrating], groups=groups[~calibrating])
+        ).fit(X[~calibrating], measures[~calibrating], groups=golfers[~calibrating])
         raw = self._uncalibrated(self._posterior(X[calibrating]), self.edges)
         self.slope_, self.offset_, self.learned_ = _calibrate(raw, labels[calibrating])
         self.classes_ = [np.array([0, 1])] * len(self.edges)

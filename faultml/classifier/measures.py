@@ -126,10 +126,8 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         check_is_fitted(self)
         X = validate_data(self, X, reset=False, dtype=np.float64)
         mean = X[:, : len(self.spread_scale_)] + self._correction(X) * self.scale
-        told = (mean, self._sd(X)) if return_std else (mean,)
-        if self.flat_:
-            told = tuple(values[:, 0] for values in told)
-        return told if return_std else told[0]
+        one: int | slice = 0 if self.flat_ else slice(None)
+        return (mean[:, one], self._sd(X)[:, one]) if return_std else mean[:, one]
 
     def _correction(self, X: Array) -> Array:
         """What is added to the measures as read, in units of `scale`."""

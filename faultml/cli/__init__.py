@@ -29,6 +29,7 @@ COMMANDS: Final = {
     "store": "Look after the coach's store.",
     "train": "Train the default model from a seed.",
     "compare": "Compare the model with its peers, under shifts.",
+    "benchmark": "Measure how fast it is, beside peers.",
 }
 """Every command in the order a coach meets them, with its line of help; for its module see `module_of`."""
 

@@ -123,15 +123,15 @@ class LandmarkDetector(BaseEstimator):
             Where `offset_s` is not finite, or shapes do not fit the windows.
         """
         offset_s = check_array(offset_s, dtype=np.float64, input_name="offset_s")
-        groups = np.arange(len(windows)) if groups is None else groups
-        if offset_s.shape != (len(windows), len(LANDMARKS)) or len(groups) != len(windows):
+        golfers = np.arange(len(windows)) if groups is None else groups
+        if offset_s.shape != (len(windows), len(LANDMARKS)) or len(golfers) != len(windows):
             raise ValueError(
                 f"expected offset_s of shape ({len(windows)}, {len(LANDMARKS)}) and as many groups as windows; "
-                f"found {offset_s.shape} and {len(groups)} groups"
+                f"found {offset_s.shape} and {len(golfers)} groups"
             )
         random = np.random.default_rng(self.random_state)
-        names = np.unique(groups)
-        held_out = np.isin(groups, random.permutation(names)[: max(1, len(names) // 12)])
+        names = np.unique(golfers)
+        held_out = np.isin(golfers, random.permutation(names)[: max(1, len(names) // 12)])
         learn = ~held_out
         looked = _look_whole(windows)[learn]
         self.networks_ = [self._network().fit(looked, steps(offset_s[learn], _WHOLE_EDGES_S))]
@@ -221,7 +221,8 @@ def _turned(windows: Windows, offset_s: Array) -> Array:
 
 def _turns(windows: Windows, edges_s: Array) -> Array:
     """How far each channel turns between consecutive times, compressed, ``(n_swings, 3 * (n_edges - 1))``."""
-    width_s = edges_s[0, 1] - edges_s[0, 0] if len(edges_s) else 1.0
+    # Each row's own spacing: that of the first row would let a result's last bit depend on its batch.
+    width_s = np.diff(edges_s[:, :2])[:, :, None]
     rate_dps = np.diff(windows.angles_at(edges_s), axis=2) / width_s
     return np.arcsinh(rate_dps / 60.0).reshape(len(edges_s), -1)
 

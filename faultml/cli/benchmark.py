@@ -1,0 +1,34 @@
+"""``faultml benchmark``: how fast, beside peers, in one run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command(short_help="Measure how fast it is, beside peers.")
+@click.option("--quick", "few", is_flag=True, help="A tenth of the swings and no long season.")
+@click.option(
+    "--peers",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    default=None,
+    help="Interpreter of the peers' environment, which `make compare` builds; without, no peers.",
+)
+@click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Threads, for everybody.")
+@click.option("--json", "as_json", is_flag=True, help="For a program.")
+def command(few: bool, peers: Path | None, jobs: int, as_json: bool) -> None:
+    """Time seasons, single swings and start-up, peers on the same swings, and print what was wanted beside it.
+
+    Takes some minutes; what else the machine does shows in the figures.
+
+    \b
+    Example:
+      faultml benchmark --quick
+      faultml benchmark --peers .venv-peers/bin/python
+    """
+    from faultml.pipelines import benchmark as bench
+
+    load = bench.Load(jobs=jobs)
+    figures = bench.benchmark(bench.quick(load) if few else load, peers)
+    click.echo(bench.as_json(figures) if as_json else bench.as_text(figures))

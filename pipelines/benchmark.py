@@ -33,7 +33,7 @@ from faultml.synthetic.season import draw_season
 
 RATE_HZ: Final = 180.0
 """At this rate a recording of the generator has 400 to 500 samples."""
-SWINGS_PER_PLAYER: Final = 40
+SWINGS_PER_PLAYER: Final = 400
 _REPEATED: Final = 400
 _MEASURED: Final = """
 import os, resource, sys
@@ -129,7 +129,7 @@ def write_long_season(swings: SwingBatch, folder: Path, count: int) -> Path:
         which = np.arange(first, min(first + len(swings), count))
         table = swings.table.iloc[which % len(swings)].reset_index(drop=True)
         player, number = np.divmod(which, SWINGS_PER_PLAYER)
-        session = number // 10
+        session = number // 20
         return SwingBatch(
             table.assign(
                 player=[f"p{k:06d}" for k in player],

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from faultml.channels import CHANNELS, LANDMARKS
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX, evaluate_all, evaluate_guards
+from faultml.features.scan import Scan, scan
 from faultml.motion.curves import Curves
 from faultml.motion.landmarks import Landmarks
-from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
+from faultml.motion.window import Windows
 
 Array = NDArray[np.float64]
 
@@ -93,6 +94,7 @@ def compute_features(
     # A measure that cannot be had stands on its edge: it speaks neither for the fault nor against it.
     edges = np.array([fault.edge for fault in catalogue.faults])
     slopes = _sensitivity(catalogue, windows, landmarks, curves, measures)
+    found = scan(windows, landmarks.offset_s)
     groups = [
         _named("measure", catalogue.ids, np.where(np.isnan(measures), edges, measures)),
         _named("guard", [fault.id for fault in catalogue.faults if fault.guard], guards),
@@ -101,9 +103,9 @@ def compute_features(
         _phase_readings(curves),
         _around("top", _AROUND_TOP_MS, windows, landmarks, curves),
         _around("impact", _AROUND_IMPACT_MS, windows, landmarks, curves),
-        _timing(windows, landmarks),
+        _timing(landmarks, found),
         _window_statistics(curves),
-        _setting(windows, landmarks, curves),
+        _setting(windows, landmarks, curves, found),
     ]
     values = np.column_stack([group[1] for group in groups])
     names = tuple(name for group in groups for name in group[0])
@@ -152,27 +154,19 @@ def _around(
     return names, read.reshape(len(read), -1)
 
 
-def _timing(windows: Windows, landmarks: Landmarks) -> _Group:
+def _timing(landmarks: Landmarks, found: Scan) -> _Group:
     """Fastest moments and rates in the downswing, the most hinged moment, durations."""
     takeaway, top, impact, finish = landmarks.offset_s.T
-    clock = OFFSETS_S[None]
-    falling = (clock > top[:, None]) & (clock < (impact + 0.06)[:, None])
-    rates = np.where(falling[:, None], windows.rates_dps, 0.0)
-    together = np.sqrt((rates**2).sum(axis=1))
-    highest, lowest = rates.argmax(axis=2), rates.argmin(axis=2)
-    turning = (clock > (top - 0.15)[:, None]) & (clock < impact[:, None])
-    hinged = np.where(turning, windows.angles_deg[:, 1], np.inf).argmin(axis=1)
-    opened = np.where(turning, windows.angles_deg[:, 2], -np.inf).argmax(axis=1)
     values = np.column_stack(
         [
-            rates.max(axis=2),
-            rates.min(axis=2),
-            OFFSETS_S[highest] - impact[:, None],
-            OFFSETS_S[lowest] - impact[:, None],
-            together.max(axis=1),
-            OFFSETS_S[together.argmax(axis=1)] - impact,
-            OFFSETS_S[hinged] - top,
-            OFFSETS_S[opened] - top,
+            found.fastest_dps,
+            found.slowest_dps,
+            found.fastest_s - impact[:, None],
+            found.slowest_s - impact[:, None],
+            found.peak_dps,
+            found.peak_s - impact,
+            found.hinged_s - top,
+            found.opened_s - top,
             top - takeaway,
             impact - top,
             finish - impact,
@@ -206,18 +200,9 @@ def _window_statistics(curves: Curves) -> _Group:
     return names, np.concatenate(values, axis=1)
 
 
-def _setting(windows: Windows, landmarks: Landmarks, curves: Curves) -> _Group:
+def _setting(windows: Windows, landmarks: Landmarks, curves: Curves, found: Scan) -> _Group:
     """What the recording is like: address, what is missing, how sure the landmarks are, movement outside the swing."""
-    speed = np.sqrt((windows.rates_dps**2).sum(axis=1)) / RATE_HZ
-    takeaway, impact, finish = (
-        landmarks.offset_s[:, [0]],
-        landmarks.offset_s[:, [2]],
-        landmarks.offset_s[:, [3]],
-    )
-    clock = OFFSETS_S[None]
-    before = np.where((clock < takeaway) & (clock > takeaway - 0.5), speed, 0).sum(axis=1)
-    after = np.where(clock > finish, speed, 0).sum(axis=1)
-    through = np.where((clock >= takeaway) & (clock <= finish), speed, 0).sum(axis=1)
+    impact = landmarks.offset_s[:, 2]
     values = np.column_stack(
         [
             curves.address_deg,
@@ -226,12 +211,12 @@ def _setting(windows: Windows, landmarks: Landmarks, curves: Curves) -> _Group:
             np.log(landmarks.sd_s),
             landmarks.offset_s[:, 2],
             np.clip(windows.start_s - landmarks.offset_s[:, 0], -1, 1),
-            np.clip(windows.end_s - impact[:, 0], -0.5, 1),
+            np.clip(windows.end_s - impact, -0.5, 1),
             np.log(np.clip(windows.sample_rate_hz, 20, 1000)),
             np.log(windows.noise_deg + 0.05),
-            np.log1p(before),
-            np.log1p(after),
-            np.log1p(through),
+            np.log1p(found.before_deg),
+            np.log1p(found.after_deg),
+            np.log1p(found.through_deg),
             np.ptp(curves.d_deg[:, :2, : IMPACT_INDEX + 1], axis=2),
             np.abs(curves.d_deg[:, :2, TOP_INDEX]).sum(axis=1),
         ]

@@ -10,11 +10,10 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from faultml.channels import PRONATION
-from faultml.motion.even import on_even_clock, roughness
-from faultml.motion.resample import interpolate, lookup
+from faultml.motion.even import fastest_moment, on_even_clock, roughness
+from faultml.motion.resample import lookup
 from faultml.recordings.swings import SwingBatch
 
 Array = NDArray[np.float64]
@@ -25,7 +24,6 @@ AFTER_S: Final = 1.6
 OFFSETS_S: Final[Array] = np.arange(-BEFORE_S, AFTER_S, 1 / RATE_HZ)
 """Times of a window's samples relative to its anchor, ``(960,)``."""
 
-_COARSE_HZ: Final = 50.0
 _SMOOTH_S: Final = 0.005
 _RATE_SMOOTH_S: Final = 0.010
 _ADDRESS_S: Final = 0.30
@@ -100,7 +98,7 @@ def make_windows(batch: SwingBatch) -> Windows:
     first, last = _ends(batch.t_s, n_samples)
     has_pronation = np.isfinite(batch.angles_deg[:, PRONATION]).any(axis=1)
     values = batch.angles_deg
-    anchor_s = _anchor(batch.t_s, values, n_samples, first, last)
+    anchor_s = fastest_moment(batch.t_s, values, n_samples)
     angles, rates = on_even_clock(
         batch.t_s,
         values,
@@ -133,19 +131,7 @@ def _ends(t_s: Array, n_samples: NDArray[np.int64]) -> tuple[Array, Array]:
     return np.where(some, t_s[:, 0], 0.0), last
 
 
-def _anchor(t_s: Array, values: Array, n_samples: NDArray[np.int64], first: Array, last: Array) -> Array:
-    """The moment about which the three angles change most within a tenth of a second."""
-    longest_s = np.nanmax(last - first, initial=0.1)
-    steps = np.arange(0, longest_s + 1 / _COARSE_HZ, 1 / _COARSE_HZ)
-    query = np.minimum(first[:, None] + steps, last[:, None])
-    coarse = np.nan_to_num(interpolate(t_s, values, n_samples, query))
-    speed = np.sqrt((np.diff(gaussian_filter1d(coarse, 1.0), axis=2) ** 2).sum(axis=1))
-    path = uniform_filter1d(speed, 5, mode="constant")
-    return first + (path.argmax(axis=1) + 0.5) / _COARSE_HZ
-
-
 def _sample_rate(t_s: Array, n_samples: NDArray[np.int64]) -> Array:
     first, last = _ends(t_s, n_samples)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.nan_to_num((n_samples - 1) / (last - first))
-

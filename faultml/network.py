@@ -150,7 +150,7 @@ class Network(RegressorMixin, BaseEstimator):
         return result[:, 0] if self.flat_ else result
 
     def _double(self) -> list[list[Array]]:
-        """The weights in double precision, made once: in it, a row's result is the same to the last bit in any place."""
+        """The weights in double precision, made once: with it a row gives the same to the last bit in any place."""
         if self not in _DOUBLE:
             _DOUBLE[self] = [[part.astype(np.float64) for part in weights] for weights in self.weights_]
         return _DOUBLE[self]

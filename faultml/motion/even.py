@@ -99,8 +99,8 @@ def on_even_clock(
 ) -> tuple[Array, Array]:
     """Smoothed values and their rates at even `offsets_s` about each anchor.
 
-    Both are ``(n_swings, n_channels, n_offsets)``. Beyond a recording's ends its last values are held; lost values (NaN)
-    are 0; a swing of fewer than two samples is all 0. Rates are central differences of the values smoothed once more.
+    Both are ``(n_swings, n_channels, n_offsets)``. Beyond a recording's ends its last values are held; lost values are
+    0; a swing of fewer than two samples is all 0. Rates are central differences of the values smoothed once more.
     """
     angles = np.empty((values.shape[0], values.shape[1], len(offsets_s)))
     rates = np.empty_like(angles)

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from faultml.classifier.bundle import Manifest
 from faultml.pipelines.evaluate import macro
+from faultml.pipelines.relevance import relevance_section
 
 CARD_FILE: Final = "CARD.md"
 
@@ -49,6 +50,8 @@ def write_card(folder: Path, manifest: Manifest) -> None:
         **recipe,
     )
     parts = [head, *(_figures(name, figures) for name, figures in manifest.figures.items())]
+    if manifest.evidence:
+        parts.append(relevance_section(manifest.evidence))
     (folder / CARD_FILE).write_text("\n".join(parts), encoding="utf-8")
 
 

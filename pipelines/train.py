@@ -20,6 +20,7 @@ from faultml.motion.landmarks import LandmarkDetector
 from faultml.pipelines.card import write_card
 from faultml.pipelines.data import Drawn, draw, vary
 from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
+from faultml.pipelines.relevance import group_losses, relevant_features
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
@@ -130,6 +131,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
         name: evaluate(catalogue, detector, gate, classifier, with_marks(test, marked))
         for name, marked in (("contact_marked", True), ("contact_not_marked", False))
     }
+    evidence = _evidence(catalogue, detector, classifier, test, random)
     logger.info("evaluated on %d recordings (%.0f s)", len(test), time.monotonic() - started)
     manifest = save_bundle(
         folder,
@@ -144,10 +146,31 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
             "seed": plan.seed,
             "recipe": asdict(plan),
             "figures": figures,
+            "evidence": evidence,
         },
     )
     write_card(folder, manifest)
     return manifest
+
+
+def _evidence(
+    catalogue: Catalogue,
+    detector: LandmarkDetector,
+    classifier: FaultClassifier,
+    test: Drawn,
+    random: np.random.Generator,
+) -> dict[str, Any]:
+    """Which features each fault uses, on golfers not learned from; half of the recorders mark contact."""
+    drawn = vary(test.rows(test.full), random)
+    features, _ = features_of(catalogue, detector, drawn)
+    measures = np.where(np.isnan(features.measures), np.nan, seen_measures(catalogue, drawn))
+    labels = Coach.careful(catalogue).label(catalogue, measures, drawn.guards(catalogue), random)
+    return {
+        "fresh": relevant_features(features.names, features.values, labels, catalogue.ids),
+        "group_losses": group_losses(
+            classifier, features.names, features.values, labels, catalogue.ids, random
+        ),
+    }
 
 
 def _gate_weights(catalogue: Catalogue, drawn: Drawn) -> np.ndarray:

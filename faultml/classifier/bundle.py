@@ -58,6 +58,8 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
         How its data were drawn.
     figures
         What was measured on golfers it was not trained on.
+    evidence
+        Which features each fault uses, and what it loses without each group.
     """
 
     schema: int
@@ -72,6 +74,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     seed: int
     recipe: dict[str, Any]
     figures: dict[str, Any]
+    evidence: dict[str, Any] = {}
 
 
 @dataclass(frozen=True)

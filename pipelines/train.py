@@ -7,6 +7,7 @@ import logging
 import time
 from dataclasses import asdict, dataclass, replace
 from importlib import resources
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,11 +16,13 @@ import numpy as np
 from faultml.classifier.bundle import Manifest, save_bundle
 from faultml.classifier.faults import FaultClassifier
 from faultml.classifier.gate import SwingGate
+from faultml.errors import MissingExtraError
 from faultml.faults.catalogue import Catalogue
 from faultml.motion.landmarks import LandmarkDetector
 from faultml.pipelines.card import write_card
 from faultml.pipelines.data import Drawn, draw, vary
 from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
+from faultml.pipelines.fixed_part import fixed_part
 from faultml.pipelines.relevance import group_losses, relevant_features
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
@@ -80,7 +83,15 @@ class Plan:
 
 
 def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> Manifest:
-    """Train and write a bundle: model file, manifest and card."""
+    """Train and write a bundle: model file, manifest and card.
+
+    Raises
+    ------
+    MissingExtraError
+        Without tsfresh, which finds the features that each fault uses.
+    """
+    if find_spec("tsfresh") is None:
+        raise MissingExtraError("missing-extra", where="tsfresh", expected="pip install 'faultml[train]'")
     started = time.monotonic()
     random = np.random.default_rng(plan.seed)
 
@@ -132,6 +143,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
         for name, marked in (("contact_marked", True), ("contact_not_marked", False))
     }
     evidence = _evidence(catalogue, detector, classifier, test, random)
+    evidence["fixed_part"] = fixed_part(catalogue, detector, gate, classifier)
     logger.info("evaluated on %d recordings (%.0f s)", len(test), time.monotonic() - started)
     manifest = save_bundle(
         folder,

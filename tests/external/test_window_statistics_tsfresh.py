@@ -37,7 +37,7 @@ def test_every_window_statistic(catalogue: Catalogue) -> None:
     column = {name: k for k, name in enumerate(features.names)}
     checked = 0
     for first, last in pairwise(EDGES):
-        part = (PHASE_GRID >= first - 1e-9) & (PHASE_GRID <= last + 1e-9)
+        part = (first - 1e-9 <= PHASE_GRID) & (last + 1e-9 >= PHASE_GRID)
         for c, channel in enumerate(CHANNELS):
             for name, calculate in SAME.items():
                 served = features.values[:, column[f"window:{channel}_{name}@{first:.2f}"]]

@@ -104,6 +104,7 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     clip_flatness: float
     jump_deg_s: float
     jump_deg: float
+    noisy_deg: float
     spike_deg: float
     spike_deg_s2: float
     spike_most_samples: int

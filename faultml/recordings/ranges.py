@@ -11,6 +11,8 @@ from faultml.recordings.findings import Limits, Range
 from faultml.recordings.ledger import Ledger
 from faultml.recordings.raw import Samples
 
+_MEDIAN_BEND = 0.6745 * 6**0.5
+"""Median size of the second differences of white noise, in its SDs."""
 _SUSPECT_SPAN_DEG = 20.0
 """A channel that spans less is looked at closely: how much of it is noise?"""
 
@@ -165,10 +167,30 @@ def _check_rates(samples: Samples, ledger: Ledger, limits: Limits) -> None:
             part = slice(starts[at], ends[at])
             jumps[at] |= bool(np.any((rate[part] >= limits.jump_deg_s) & (turned[part] >= limits.jump_deg)))
     ledger.note(samples.rows[jumps], "jump")
+    ledger.note(samples.rows[_noisy(samples, limits)], "noisy")
     clipped = [
         at for at in np.flatnonzero(fast) if _clipped(slice(starts[at], ends[at] + 1), samples, limits)
     ]
     ledger.note(samples.rows[clipped], "clipping")
+
+
+def _noisy(samples: Samples, limits: Limits) -> NDArray[np.bool_]:
+    """``(n_swings,)``: whether flexion or ulnar deviation is noisier than `noisy_deg`.
+
+    Most of a recording is slow, so half of the second differences of its samples are noise: of white noise their median
+    size is `_MEDIAN_BEND` SDs. Whether it is above is counted, which needs no sorting.
+    """
+    noisy = np.zeros(len(samples), dtype=bool)
+    inner = np.ones(len(samples.t_s), dtype=bool)
+    inner[samples.starts] = inner[samples.starts + samples.lengths - 1] = False
+    for channel in (FLEXION, ULNAR):
+        flat = samples.angles_deg[channel]
+        rough = np.zeros(len(flat), dtype=bool)
+        bends = np.abs(flat[2:] - 2 * flat[1:-1] + flat[:-2])
+        rough[1:-1] = bends > _MEDIAN_BEND * limits.noisy_deg
+        count = np.add.reduceat((rough & inner).astype(np.int64), samples.starts)
+        noisy |= count > 0.5 * (samples.lengths - 2)
+    return noisy
 
 
 def _clipped(part: slice, samples: Samples, limits: Limits) -> bool:

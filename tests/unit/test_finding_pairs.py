@@ -113,6 +113,10 @@ def clipped(at_deg_s: float) -> Row:
     return {"t_s": np.arange(500) / 500, "flexion_deg": still, "ulnar_deg": angle, "pronation_deg": None}
 
 
+def noise(sd_deg: float) -> Callable[[np.ndarray], np.ndarray]:
+    return lambda f: f + np.random.default_rng(0).normal(0, sd_deg, len(f))
+
+
 def jitter(share: float) -> Row:
     steps = 0.005 * np.where(np.arange(N + 100) % 2, 1 + share, 1 - share)
     row = fake_swing(**LONG_S)
@@ -232,6 +236,7 @@ PAIRS: dict[str, tuple[Files, Files]] = {
         parquet(ulnar(lambda f: 8 + 1.8 * (f - 8))),
         parquet(ulnar(lambda f: 8 + 1.4 * (f - 8))),
     ),
+    "noisy": (parquet(flexion(noise(1.5))), parquet(flexion(noise(1.0)))),
     "clipping": (parquet(clipped(2000.0)), parquet(clipped(1500.0))),
     "jump": (
         parquet(flexion(lambda f: f + np.where(np.arange(len(f)) < 400, 0, 30))),

@@ -117,8 +117,13 @@ def noise(sd_deg: float) -> Callable[[np.ndarray], np.ndarray]:
     return lambda f: f + np.random.default_rng(0).normal(0, sd_deg, len(f))
 
 
+def ramp(count: int) -> np.ndarray:
+    """1 at the start, 0 from 0.6 s on."""
+    return np.clip(1 - np.arange(count) / 120, 0, 1)
+
+
 def jitter(share: float) -> Row:
-    steps = 0.005 * np.where(np.arange(N + 100) % 2, 1 + share, 1 - share)
+    steps = 0.005 * (1 + share * np.random.default_rng(0).uniform(-1, 1, N + 100))
     row = fake_swing(**LONG_S)
     t_s = np.cumsum(steps)[: len(row["t_s"])]
     return {"t_s": t_s, **{name: np.interp(t_s, row["t_s"], row[name]) for name in row if name != "t_s"}}
@@ -226,10 +231,10 @@ PAIRS: dict[str, tuple[Files, Files]] = {
         parquet(every(fake_swing(**LONG_S), slice(3, None))),
     ),
     "times-rounded": (
-        parquet(clock(lambda t: np.sort(np.round(t + np.arange(len(t)) % 2 * 0.0006, 3)), rate_hz=1000.0)),
+        parquet(clock(lambda t: np.round(t, 3), rate_hz=1020.0)),
         parquet(clock(lambda t: np.round(t, 3), rate_hz=1000.0)),
     ),
-    "uneven-times": (parquet(jitter(0.6)), parquet(jitter(0.2))),
+    "uneven-times": (parquet(jitter(0.8)), parquet(jitter(0.2))),
     "coarse-rate": (parquet(fake_swing(78.0, **LONG_S)), parquet(fake_swing(82.0, **LONG_S))),
     "beyond-common-range": (parquet(ulnar(lambda f: f + 60)), parquet(ulnar(lambda f: f + 40))),
     "beyond-range-from-address": (
@@ -261,8 +266,8 @@ PAIRS: dict[str, tuple[Files, Files]] = {
         parquet(every(fake_swing(**LONG_S), slice(BACK - 60, None))),
     ),
     "direction-unclear": (
-        parquet(ulnar(lambda f: 8 - 0.2 * (f - 8))),
-        parquet(ulnar(lambda f: 8 + 0.3 * (f - 8))),
+        parquet(ulnar(lambda f: f - 40 * ramp(len(f)))),
+        parquet(ulnar(lambda f: f - 10 * ramp(len(f)))),
     ),
     "flexed-address": (parquet(flexion(lambda f: f + 30)), parquet(flexion(lambda f: f + 20))),
     "address-drift": (sessions(12.0), sessions(6.0)),

@@ -249,7 +249,8 @@ def test_what_is_written_reads_back_the_same(swings: list[dict], suffix: str, tm
     path = tmp_path / f"a.{suffix}"
     write_season(batch, path)
     (again,) = read_all(path)
-    pd.testing.assert_frame_equal(batch.table, again.table)
+    where = ["file", "row"]
+    pd.testing.assert_frame_equal(batch.table.drop(columns=where), again.table.drop(columns=where))
     np.testing.assert_array_equal(batch.t_s, again.t_s)
     np.testing.assert_array_equal(batch.angles_deg, again.angles_deg)
 

@@ -103,6 +103,9 @@ def test_the_table_has_the_types_it_promises(tmp_path: Path) -> None:
         **dict.fromkeys(("player", "session", "swing", "hand", "club", "context", "reason"), "str"),
         "impact_s": "float64",
         "mounting_sd_deg": "float64",
+        "declared_rate_hz": "float64",
+        "file": "object",
+        "row": "object",
         "shot": "object",
         "findings": "object",
     }

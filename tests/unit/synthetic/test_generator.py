@@ -108,7 +108,8 @@ def test_true_landmarks_lie_in_order_and_in_the_recording(generated: SyntheticSe
 def test_the_season_table_holds_no_truth(
     catalogue: Catalogue, generated: SyntheticSeason, tmp_path: Path
 ) -> None:
-    told = {*ID_COLUMNS, "t_s", *CHANNELS, "impact_s", "mounting_sd_deg", "hand", "club", "shot", "context"}
+    told = {*ID_COLUMNS, "t_s", *CHANNELS, "impact_s", "hand", "club", "shot", "context"}
+    told |= {"mounting_sd_deg", "declared_rate_hz"}
     write_season(generated.batch, tmp_path / "season.parquet")
     assert set(pq.read_schema(tmp_path / "season.parquet").names) == told
     assert set(generated.batch.table) <= told | {"reason", "findings"}

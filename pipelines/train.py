@@ -23,6 +23,7 @@ from faultml.pipelines.card import write_card
 from faultml.pipelines.data import Drawn, draw, vary
 from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
 from faultml.pipelines.fixed_part import fixed_part
+from faultml.pipelines.reference import write_reference
 from faultml.pipelines.relevance import group_losses, relevant_features
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
@@ -168,6 +169,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
         },
     )
     write_card(folder, manifest)
+    write_reference(folder, features, drawn.golfers, full)
     return manifest
 
 

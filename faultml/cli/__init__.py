@@ -27,6 +27,7 @@ COMMANDS: Final = {
     "simulate": "Make a season of generated golfers.",
     "players": "Give out or remove everything about a player.",
     "store": "Look after the coach's store.",
+    "serve": "Answer other programs over HTTP.",
     "train": "Train the default model from a seed.",
     "compare": "Compare the model with its peers, under shifts.",
     "benchmark": "Measure how fast it is, beside peers.",

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from faultml.classifier.bundle import Bundle
     from faultml.faults.catalogue import Catalogue
     from faultml.recordings.problems import Problem
-    from faultml.results import ResultsWriter
     from faultml.results.tables import TableFormat
     from faultml.season import BatchTables, SeasonRun
 
@@ -41,7 +40,11 @@ def run_season(
     from faultml.recordings.read import open_season
     from faultml.season import classify_season
 
-    page = _ReportPage(catalogue) if report and _report_installed() else None
+    page = None
+    if report and _report_installed():
+        from faultml.report.season_page import SeasonPage
+
+        page = SeasonPage(catalogue)
     season = open_season(paths)
     shown = sys.stderr.isatty() and not quiet
     with click.progressbar(length=season.n_swings, label="Swings", file=sys.stderr, hidden=not shown) as bar:
@@ -74,41 +77,6 @@ def _report_installed() -> bool:
         return True
     click.echo("no report.html: it needs Jinja2. Install it with: pip install 'faultml[report]'", err=True)
     return False
-
-
-class _ReportPage:
-    """Sums what the page needs while the season streams by, and writes it at the end."""
-
-    def __init__(self, catalogue: Catalogue) -> None:
-        from faultml.report.closures import no_closures
-
-        self._catalogue = catalogue
-        self._closures = no_closures()
-
-    def add(self, tables: BatchTables) -> None:
-        """Take in one batch."""
-        from faultml.report.closures import merge_closures, sum_closures
-
-        self._closures = merge_closures([self._closures, sum_closures(tables.swings)])
-
-    def write(self, run: SeasonRun, results: ResultsWriter) -> None:
-        """Write the page beside the tables."""
-        from faultml.coaching.rules import load_coaching
-        from faultml.report.page import write_report
-        from faultml.report.source import ReportSource
-        from faultml.results import REPORT_FILE
-
-        source = ReportSource(
-            summary=run.summary,
-            closures=self._closures,
-            players=run.prescription.players,
-            drills=run.prescription.drills,
-            retests=run.prescription.retests,
-            curves=run.curves,
-            roster=run.roster,
-            run=results.run,
-        )
-        write_report(source, results.file(REPORT_FILE), load_coaching(self._catalogue))
 
 
 def _outcome(run: SeasonRun, out: Path) -> str:

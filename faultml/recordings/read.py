@@ -164,11 +164,22 @@ def read_frame(frame: pd.DataFrame) -> tuple[SwingBatch, list[Problem]]:
     InputError
         Where a column is missing, doubled or of another type.
     """
-    problems: list[Problem] = []
     names = [str(name) for name in frame.columns]
     check_names(names)
     known = [name for name in names if name in KNOWN_COLUMNS]
-    raw = read_table(pa.table({name: _from_pandas(frame[name]) for name in known}), problems.append)
+    return read_swings(pa.table({name: _from_pandas(frame[name]) for name in known}))
+
+
+def read_swings(table: pa.Table) -> tuple[SwingBatch, list[Problem]]:
+    """The same for a season table of Arrow, such as a Parquet file holds.
+
+    Raises
+    ------
+    InputError
+        As `read_frame`.
+    """
+    problems: list[Problem] = []
+    raw = read_table(table, problems.append)
     hashes = _id_hashes(raw.table)
     ids, counts = np.unique(hashes, return_counts=True)
     checked = check_swings(raw, np.isin(hashes, ids[counts > 1]))

@@ -53,7 +53,7 @@ def replaced_folder(target: Path, check: Callable[[Path], None]) -> Iterator[Pat
         part.mkdir()
     except OSError as error:
         raise InputError("not-writable", where=str(target), found=error.strerror or str(error)) from error
-    lock = _lock(part)
+    lock = hold_lock(part)
     try:
         yield part
         _swap(part, target)
@@ -113,7 +113,7 @@ def _clear_leftovers(target: Path) -> None:
         else:
             old.rename(target)
     for part in target.parent.glob(f".{_literal(target.name)}.new-*"):
-        if not _in_use(part):
+        if not is_held(part):
             shutil.rmtree(part, ignore_errors=True)
 
 
@@ -121,7 +121,8 @@ def _literal(name: str) -> str:
     return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
 
 
-def _lock(part: Path) -> int | None:
+def hold_lock(part: Path) -> int | None:
+    """Mark a folder as in use until the handle is closed, or this process ends; None where that cannot be done."""
     if fcntl is None:
         return None
     handle = os.open(part / LOCK_FILE, os.O_CREAT | os.O_RDWR, 0o600)
@@ -129,7 +130,8 @@ def _lock(part: Path) -> int | None:
     return handle
 
 
-def _in_use(part: Path) -> bool:
+def is_held(part: Path) -> bool:
+    """Whether a folder with such a mark is in use."""
     lock = part / LOCK_FILE
     if fcntl is None or not lock.exists():
         return time.time() - part.stat().st_mtime < (_STALE_S if fcntl is None else 1.0)

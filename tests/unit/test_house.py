@@ -46,7 +46,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "season": WORDS | STEPS | TABLES,
     "report": WORDS | STEPS | TABLES | {"season", "svg"},
     "check": WORDS | STEPS | {"results"},
-    "service": WORDS | STEPS | INPUT | TABLES | {"season", "report"},
+    "assessing": WORDS | STEPS,
+    "service": WORDS | STEPS | INPUT | TABLES | {"season", "report", "assessing"},
     "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check"},
     "models": set(),
     "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak
@@ -55,7 +56,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 """What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""
 
 ONLY_INSIDE_COMMANDS = {"synthetic", "pipelines", "models"}
-INSIDE = {"cli": ONLY_INSIDE_COMMANDS, "faultml": WORDS | STEPS | INPUT | TABLES | {"season"}}
+INSIDE = {"cli": ONLY_INSIDE_COMMANDS, "faultml": WORDS | STEPS | INPUT | TABLES | {"season", "assessing"}}
 """What a room may import beyond that where the import does not run at once: public names are lazy."""
 
 LIGHT = {"faultml", "errors", "cli"}

@@ -1,0 +1,115 @@
+"""``faultml serve``: answer other programs over HTTP."""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from faultml.service.settings import Settings
+
+
+@click.command(short_help="Answer other programs over HTTP.")
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at.")
+@click.option(
+    "--port", type=click.IntRange(0, 65_535), default=8765, show_default=True, help="0: any that is free."
+)
+@click.option(
+    "--results",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="What classify left: drills are told from it.  [default: from the last season uploaded]",
+)
+@click.option(
+    "--store",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The coach's store, made where there is none.  [default: no labels]",
+)
+@click.option(
+    "--model",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Folder of another model than the one that comes along.",
+)
+@click.option(
+    "--catalogue",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="TOML file that moves edges for everybody or for one player.",
+)
+@click.option(
+    "--token-file",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="What requests must bring; needed where others than this machine can ask.  [default: FAULTML_TOKEN]",
+)
+@click.option(
+    "--allow-host",
+    "others",
+    multiple=True,
+    metavar="NAME[:PORT]",
+    help="Another name that clients call this server by. May be repeated.",
+)
+@click.option(
+    "--spool",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Where uploads are kept.  [default: the system's temporary files]",
+)
+@click.option(
+    "--log", is_flag=True, help="A line a request: route, status, time. Names of players are not told."
+)
+def command(
+    host: str,
+    port: int,
+    results: Path | None,
+    store: Path | None,
+    model: Path | None,
+    catalogue: Path | None,
+    token_file: Path | None,
+    others: tuple[str, ...],
+    spool: Path | None,
+    log: bool,
+) -> None:
+    """Answer other programs over HTTP: assess swings, classify seasons, tell drills, keep verdicts.
+
+    Only this machine can ask, unless --host says otherwise; then a token is needed. docs/http.md describes every
+    route and limit.
+
+    \b
+    Example:
+      faultml serve --results results/ --store faultml-store.sqlite
+    """
+    from faultml.service import Settings, create_app
+    from faultml.service.server import listen, server
+    from faultml.service.settings import allowed_hosts, read_token
+
+    if log:
+        logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
+    token = read_token(token_file, host)
+    allowed_hosts(host, port, others)
+    with listen(host, port) as taken:
+        port = taken.getsockname()[1]
+        settings = Settings(
+            model=model,
+            catalogue=catalogue,
+            results=results,
+            store=store,
+            token=token,
+            hosts=allowed_hosts(host, port, others),
+            spool=spool,
+        )
+        app = create_app(settings)
+        click.echo("\n".join(_said(host, port, settings)))
+        server(app).run(sockets=[taken])
+
+
+def _said(host: str, port: int, settings: Settings) -> list[str]:
+    """Where it listens, who may ask, and what there is to ask."""
+    from faultml.service.settings import is_loopback
+
+    who = "only this machine can ask" if is_loopback(host) else "other machines can ask"
+    asked = "with the token" if settings.token else "without a token"
+    shown = f"[{host}]" if ":" in host else host
+    return [
+        f"Listening on http://{shown}:{port}: {who}, {asked}. Stop it with Ctrl-C.",
+        f"Drills: {settings.results or 'of the last season uploaded'}. Labels: {settings.store or 'none'}.",
+    ]

@@ -1,0 +1,244 @@
+"""What is asked and answered, as types: swings and verdicts in, tables out with the columns of the results."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Final, Literal, Optional
+
+import numpy as np
+import pandas as pd
+from pydantic import BaseModel, ConfigDict, Field, create_model
+
+from faultml.results import FAULTS, SWINGS
+from faultml.results.tables import Kind
+
+Samples = list[float | None]
+Text = Annotated[str, Field(max_length=1000)]
+
+
+class Strict(BaseModel):
+    """What is asked; an unknown field is an error and not passed over."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class SwingIn(Strict):
+    """A swing, with the names, units and signs of the season table. A sample that is missing is null."""
+
+    t_s: Samples = Field(description="Sample times, s, strictly increasing.")
+    flexion_deg: Samples = Field(description="Lead wrist, degrees: + flexion (bowed), - extension (cupped).")
+    ulnar_deg: Samples = Field(description="Degrees: + ulnar (unhinged), - radial deviation (hinged).")
+    pronation_deg: Samples | None = Field(
+        None, description="Forearm, degrees: + pronation; null: not recorded."
+    )
+    impact_s: float | None = Field(None, description="Contact, s, where the recorder marks it.")
+    mounting_sd_deg: float | None = Field(
+        None, description="How surely the sensor's turn is known, SD, degrees."
+    )
+    declared_rate_hz: float | None = Field(None, description="Samples a second that the recorder states.")
+    player: Text | None = None
+    session: Text | None = None
+    swing: Text | None = None
+    hand: Literal["right", "left"] | None = None
+    club: Text | None = None
+    context: Literal["play", "practice", "retest"] | None = None
+    shot: list[Text] | None = Field(None, description="What the ball did: words of the season table.")
+
+
+class AssessIn(Strict):
+    """Swings to assess."""
+
+    swings: list[SwingIn] = Field(min_length=1)
+
+
+class LabelIn(Strict):
+    """A coach's verdict on one fault of one swing."""
+
+    player: str
+    session: str
+    swing: str
+    fault: str
+    verdict: Literal["yes", "no", "unsure", "retract"]
+    coach: str
+    severity: float | None = Field(None, description="How far past the edge, in the fault's unit.")
+    unit: Literal["", "deg", "share"] = ""
+    occasion: str = "1"
+    when: str = Field("", description="ISO 8601, UTC; empty: now.")
+    comment: str = ""
+
+
+class LabelsIn(Strict):
+    """Verdicts to keep, all of them or none."""
+
+    labels: list[LabelIn] = Field(min_length=1)
+
+
+class LabelsKept(BaseModel):
+    """How many verdicts were new, and how many only said what already held."""
+
+    added: int
+    already: int
+
+
+class Label(BaseModel):
+    """A verdict that was kept."""
+
+    player: str
+    session: str
+    swing: str
+    fault: str
+    verdict: str
+    severity: float | None
+    unit: str
+    coach: str
+    occasion: str
+    when: str
+    comment: str
+
+
+class Labels(BaseModel):
+    """A part of the verdicts; `total` of all."""
+
+    total: int
+    labels: list[Label]
+
+
+class ModelOut(BaseModel):
+    """Which model answered."""
+
+    name: str
+    version: str
+    sha256: str
+
+
+class Health(BaseModel):
+    """The program runs."""
+
+    status: Literal["ok"]
+    version: str
+
+
+class Ready(BaseModel):
+    """The model is loaded, and every kernel compiled."""
+
+    status: Literal["ready"]
+    version: str
+    model: ModelOut
+
+
+class EntryOut(BaseModel):
+    """A fault or a drill as the coach reads it; `lines` says everything about it by its label."""
+
+    id: str
+    part: Literal["faults", "drills"]
+    name: str
+    words: str
+    lines: dict[str, str | list[str]]
+
+
+class Entries(BaseModel):
+    """Faults or drills, whose they are, and what holds for everybody who practises."""
+
+    owner: str
+    sha256: str
+    care: list[str]
+    entries: list[EntryOut]
+
+
+_TYPES: Final[dict[Kind, Any]] = {
+    "text": str,
+    "number": Optional[float],  # noqa: UP045 - a value, not an annotation
+    "whole": Optional[int],  # noqa: UP045
+    "flag": bool,
+    "words": list[str],
+    "numbers": list[float],
+}
+
+IDS: Final = ("player", "session", "swing")
+FAULT_COLUMNS: Final = {name: kind for name, kind in FAULTS.items() if name not in IDS}
+DRILL_COLUMNS: Final[dict[str, Kind]] = {
+    "rank": "whole",
+    "drill": "text",
+    "priority": "number",
+    "confidence": "text",
+    "notes": "words",
+    "faults": "words",
+    **dict.fromkeys(("window_channel", "window_from", "window_to"), "text"),
+    **dict.fromkeys(("window_lo_deg", "window_hi_deg"), "number"),
+    **dict.fromkeys(("dose", "retest", "retest_due", "reason"), "text"),
+}  # fmt: skip
+PROBLEM_COLUMNS: Final[dict[str, Kind]] = {
+    **dict.fromkeys((*IDS, "code", "expected", "found"), "text"),
+}
+
+
+def _model(name: str, doc: str, columns: Mapping[str, Kind], **more: Any) -> Any:
+    fields: dict[str, Any] = {column: (_TYPES[kind], ...) for column, kind in columns.items()}
+    return create_model(name, __doc__=doc, **fields, **more)
+
+
+FaultOut = _model("FaultOut", "A row of the table ``faults``.", FAULT_COLUMNS)
+SwingOut = _model(
+    "SwingOut", "A row of the table ``swings``, with its rows of ``faults``.", SWINGS,
+    faults=(list[FaultOut], ...),
+)  # fmt: skip
+ProblemOut = _model("ProblemOut", "Something wrong with a swing as it was sent.", PROBLEM_COLUMNS)
+Assessed = create_model(
+    "Assessed",
+    __doc__="Every swing, in the order asked; one that could not be assessed says why.",
+    model=(ModelOut, ...),
+    catalogue_owner=(str, ...),
+    swings=(list[SwingOut], ...),
+    problems=(list[ProblemOut], ...),
+)
+DrillOut = _model(
+    "DrillOut", "A row of the table ``drills``, with the drill as the book has it (null where there is none).",
+    DRILL_COLUMNS, book=(Optional[EntryOut], ...),  # noqa: UP045
+)  # fmt: skip
+PlayerDrills = create_model(
+    "PlayerDrills",
+    __doc__="A player's drills, rank 1 the one to work on next; rank 0 is none, and its reason and notes say why.",
+    player=(str, ...),
+    season=(str, ...),
+    care=(list[str], ...),
+    drills=(list[DrillOut], ...),
+)
+
+
+class JobProblem(BaseModel):
+    """How often something is wrong in the files, told by the order in which they came."""
+
+    file: str
+    code: str
+    count: int
+
+
+class JobOut(BaseModel):
+    """A season that was uploaded."""
+
+    id: str
+    state: Literal["waiting", "running", "done", "failed"]
+    progress: float = Field(description="Share of the swings that have been assessed.")
+    swings: int
+    assessed: int
+    problems: list[JobProblem]
+    reason: str = Field(description="Why it failed, or what a person should know; else empty.")
+    results: list[str] = Field(description="Names of the results that are there.")
+
+
+def records(frame: pd.DataFrame, columns: Mapping[str, Kind]) -> list[dict[str, Any]]:
+    """Rows of a result table as JSON takes them: null for what is not a number, "" for no text, lists for words."""
+    told: dict[str, list[Any]] = {}
+    for name, kind in columns.items():
+        column = frame[name]
+        if kind == "number":
+            told[name] = [value if np.isfinite(value) else None for value in column.to_numpy(float).tolist()]
+        elif kind == "whole":
+            told[name] = [None if pd.isna(value) else int(value) for value in column]
+        elif kind == "flag":
+            told[name] = column.to_numpy(bool).tolist()
+        elif kind == "text":
+            told[name] = [value if isinstance(value, str) else "" for value in column]
+        else:
+            told[name] = [list(value) for value in column]
+    return [dict(zip(told, row, strict=True)) for row in zip(*told.values(), strict=True)]

@@ -1,0 +1,109 @@
+"""The app: its routes, its gate and its errors put together."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+from typing import Any
+
+from fastapi import APIRouter, FastAPI, Request
+
+from faultml import __version__
+from faultml.network import one_thread
+from faultml.service import book_routes, label_routes, problems, season_routes, swing_routes
+from faultml.service.answers import Health, Ready
+from faultml.service.context import Service, service_of
+from faultml.service.describe import SUMMARY, TITLE
+from faultml.service.describe import problems as told_problems
+from faultml.service.gate import OPEN_PATHS, Gate
+from faultml.service.jobs import Jobs
+from faultml.service.problems import ProblemDocument, Refusal
+from faultml.service.settings import Settings
+from faultml.service.spool import open_spool
+
+health = APIRouter(tags=["health"])
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The HTTP service.
+
+    Parameters
+    ----------
+    settings
+        Where things lie, who may ask, and every limit.
+
+    Raises
+    ------
+    FaultmlError
+        Where the model, the catalogue, the results or the store cannot be used.
+    """
+    # No pages of documentation: they would fetch their scripts from elsewhere.
+    app = FastAPI(
+        title=TITLE, summary=SUMMARY, version=__version__, lifespan=_lifespan, docs_url=None, redoc_url=None
+    )
+    app.state.service = Service(settings)
+    for router in (
+        health, swing_routes.router, season_routes.router, book_routes.router, label_routes.router
+    ):  # fmt: skip
+        app.include_router(router)
+    problems.install(app)
+    app.add_middleware(Gate, settings=settings)  # type: ignore[arg-type]
+    _describe(app)
+    return app
+
+
+@health.get("/healthz", summary="The program runs.", response_model=Health, responses=told_problems())
+async def healthz() -> dict[str, Any]:
+    """Needs no token."""
+    return {"status": "ok", "version": __version__}
+
+
+@health.get("/readyz", summary="The model is ready.", response_model=Ready, responses=told_problems())
+async def readyz(request: Request) -> dict[str, Any]:
+    """Which model it is, by its hash; 503 until it is ready. Needs no token."""
+    service = service_of(request)
+    if not service.ready:
+        raise Refusal(503, "not-ready", "The model is being made ready.")
+    return {"status": "ready", "version": __version__, "model": service.model.model_dump()}
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    service: Service = app.state.service
+    # One thread a product: several requests at once would give BLAS more threads than there are cores.
+    with open_spool(service.settings.spool) as spool, one_thread("blas"):
+        service.jobs = Jobs(service.settings, spool)
+        tasks = [
+            asyncio.create_task(each)
+            for each in (service.jobs.run(), service.jobs.sweep(), service.assessing.run(service.warm))
+        ]
+        try:
+            yield
+        finally:
+            for task in tasks:
+                task.cancel()
+            for task in tasks:
+                with suppress(asyncio.CancelledError, Refusal):
+                    await task
+            service.close()
+
+
+def _describe(app: FastAPI) -> None:
+    """Complete the description: problem documents, and the token that all but the health routes may ask for."""
+    plain = app.openapi
+
+    def openapi() -> dict[str, Any]:
+        told = plain()
+        components = told.setdefault("components", {})
+        problem = ProblemDocument.model_json_schema(ref_template="#/components/schemas/{model}")
+        components["schemas"] |= {**problem.pop("$defs"), ProblemDocument.__name__: problem}
+        for name in ("HTTPValidationError", "ValidationError"):
+            components["schemas"].pop(name, None)
+        components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
+        for path, methods in told["paths"].items():
+            for method in methods.values():
+                method["security"] = [{}] if path in OPEN_PATHS else [{"token": []}, {}]
+        return told
+
+    app.openapi = openapi  # type: ignore[method-assign]

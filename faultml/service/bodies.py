@@ -1,0 +1,102 @@
+"""Swings out of a request's body: JSON or Parquet, checked against the limits before anything is made of them."""
+
+from __future__ import annotations
+
+import io
+from typing import Final
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from pydantic import ValidationError
+
+from faultml.assessing import season_table
+from faultml.errors import InputError
+from faultml.recordings.columns import check_columns
+from faultml.recordings.schema import KNOWN_COLUMNS, SAMPLE_COLUMNS, TIME_COLUMN
+from faultml.service.answers import AssessIn
+from faultml.service.problems import Refusal, invalid
+from faultml.service.settings import Limits
+
+JSON: Final = "application/json"
+PARQUET: Final = ("application/vnd.apache.parquet", "application/octet-stream")
+WORD_BYTES: Final = 4000
+"""What a swing may hold beside its samples."""
+
+
+def read_body(body: bytes, media_type: str, limits: Limits) -> pa.Table:
+    """A season table of the swings in a body.
+
+    Raises
+    ------
+    Refusal
+        415 for another media type, 422 for what is not as described or over a limit.
+    InputError
+        Where the table does not fit.
+    """
+    kind = media_type.partition(";")[0].strip().lower()
+    if kind == JSON:
+        return _of_json(body, limits)
+    if kind in PARQUET:
+        return _of_parquet(body, limits)
+    raise unknown_type((JSON, *PARQUET))
+
+
+def unknown_type(known: tuple[str, ...]) -> Refusal:
+    """The refusal of a media type that is not read."""
+    return Refusal(415, "unknown-media-type", f"Content-Type: {' or '.join(known)}.")
+
+
+def _of_json(body: bytes, limits: Limits) -> pa.Table:
+    try:
+        asked = AssessIn.model_validate_json(body)
+    except ValidationError as error:
+        raise invalid(
+            error.errors(include_url=False, include_input=False, include_context=False), "body"
+        ) from error
+    if len(asked.swings) > limits.most_swings:
+        raise _too_many_swings(len(asked.swings), limits)
+    errors = [
+        ("body", f"/swings/{at}/{name}", f"at most {limits.most_samples} samples")
+        for at, swing in enumerate(asked.swings)
+        for name in SAMPLE_COLUMNS
+        if len(getattr(swing, name) or ()) > limits.most_samples
+    ]
+    if errors:
+        raise Refusal(422, "too-many-samples", "A swing is too long.", errors=errors[:20])
+    return season_table([vars(swing) for swing in asked.swings])
+
+
+def _of_parquet(body: bytes, limits: Limits) -> pa.Table:
+    try:
+        file = pq.ParquetFile(io.BytesIO(body))
+        metadata = file.metadata
+        if metadata.num_rows > limits.most_swings:
+            raise _too_many_swings(metadata.num_rows, limits)
+        most_values = limits.most_samples * max(metadata.num_rows, 1)
+        groups = [metadata.row_group(at) for at in range(metadata.num_row_groups)]
+        chunks = [group.column(at) for group in groups for at in range(group.num_columns)]
+        longest = max((chunk.num_values for chunk in chunks), default=0)
+        unpacked = sum(group.total_byte_size for group in groups)
+        most_bytes = most_values * 8 * len(SAMPLE_COLUMNS) + WORD_BYTES * max(metadata.num_rows, 1)
+        if longest > most_values or unpacked > most_bytes:
+            raise Refusal(422, "unpacks-too-far", "The table is too long once it is unpacked.")
+        check_columns(file.schema_arrow, "")
+        table = file.read(
+            [name for name in file.schema_arrow.names if name in KNOWN_COLUMNS], use_threads=False
+        )
+        table.validate(full=True)
+    except (pa.ArrowException, OSError, ValueError, OverflowError, MemoryError) as error:
+        raise InputError("damaged-file", expected="a whole Parquet file") from error
+    if not len(table):
+        raise InputError("no-rows", expected="a row for each swing", found="columns without rows")
+    lengths = table[TIME_COLUMN].combine_chunks()
+    if pa.types.is_list(lengths.type) and max(map(len, lengths.drop_null()), default=0) > limits.most_samples:
+        raise Refusal(422, "too-many-samples", f"At most {limits.most_samples} samples a swing.")
+    return table
+
+
+def _too_many_swings(count: int, limits: Limits) -> Refusal:
+    said = f"at most {limits.most_swings} swings, not {count}; a whole season goes to /v1/seasons"
+    return Refusal(
+        422, "too-many-swings", "Too many swings in one request.", errors=[("body", "/swings", said)]
+    )

@@ -1,0 +1,120 @@
+"""What the routes share: the model, the coaching rules, the store, the jobs and the threads."""
+
+from __future__ import annotations
+
+import numpy as np
+from fastapi import Request
+
+from faultml.assessing import AssessedSwings, assess_swings
+from faultml.classifier.assess import Assessor
+from faultml.classifier.bundle import load_bundle
+from faultml.coaching.rules import Coaching, load_coaching
+from faultml.faults.catalogue import load_catalogue
+from faultml.results import Results, read_results
+from faultml.service.answers import ModelOut
+from faultml.service.jobs import Jobs
+from faultml.service.pool import Pool
+from faultml.service.problems import Refusal
+from faultml.service.settings import Settings
+from faultml.store.base import Store
+
+_READERS = 4
+_WARM_RATE_HZ, _WARM_S = 200.0, 2.5
+
+
+class Service:
+    """Everything behind the routes.
+
+    Attributes
+    ----------
+    assessing, reading
+        Threads that assess, and threads that wait for disks.
+    jobs
+        Uploaded seasons; there while the server runs.
+    ready
+        Whether every kernel is compiled.
+
+    Raises
+    ------
+    FaultmlError
+        Where the model, the catalogue, the results or the store cannot be used.
+    """
+
+    jobs: Jobs
+
+    def __init__(self, settings: Settings) -> None:
+        limits = settings.limits
+        self.settings = settings
+        catalogue = load_catalogue(settings.catalogue)
+        self.assessor = Assessor(load_bundle(settings.model), catalogue)
+        self.coaching: Coaching = load_coaching(catalogue)
+        self.store = _open(settings)
+        if settings.results is not None:
+            read_results(settings.results)
+        self.assessing = Pool(
+            "assess",
+            running=limits.most_running,
+            waiting=limits.most_waiting,
+            longest_s=limits.longest_assessment_s,
+        )
+        self.reading = Pool(
+            "read", running=_READERS, waiting=limits.most_requests, longest_s=limits.longest_read_s
+        )
+        self.ready = False
+
+    @property
+    def model(self) -> ModelOut:
+        """Which model it is."""
+        manifest = self.assessor.bundle.manifest
+        return ModelOut(name=manifest.name, version=manifest.version, sha256=manifest.sha256)
+
+    def warm(self) -> None:
+        """Assess a made-up movement, so that no request waits for kernels to be compiled."""
+        t_s = np.arange(0, _WARM_S, 1 / _WARM_RATE_HZ)
+        back = np.exp(-(((t_s - 1.3) / 0.25) ** 2))
+        down = np.tanh((t_s - 1.6) / 0.08)
+        swing = {"t_s": t_s, "flexion_deg": 20 * back, "ulnar_deg": 15 * down, "pronation_deg": 40 * back}
+        assessed: AssessedSwings = assess_swings([swing], assessor=self.assessor)
+        self.ready = len(assessed.swings) == 1
+
+    def results(self) -> Results:
+        """The results that drills are told from.
+
+        Raises
+        ------
+        Refusal
+            ``no-results`` (404) where there are none yet.
+        """
+        if self.settings.results is not None:
+            return read_results(self.settings.results)
+        job = self.jobs.latest_done()
+        if job is None:
+            raise Refusal(404, "no-results", "No season has been classified yet.")
+        return read_results(job.results)
+
+    def kept_store(self) -> Store:
+        """The coach's store; raises a `Refusal` (404, ``no-store``) where the server was started without."""
+        if self.store is None:
+            raise Refusal(404, "no-store", "This server was started without a store.")
+        return self.store
+
+    def close(self) -> None:
+        """Let go of threads and store."""
+        self.assessing.close()
+        self.reading.close()
+        if self.store is not None:
+            self.store.close()
+
+
+def service_of(request: Request) -> Service:
+    """The service behind an app's routes."""
+    service: Service = request.app.state.service
+    return service
+
+
+def _open(settings: Settings) -> Store | None:
+    if settings.store is None:
+        return None
+    from faultml.store import open_store
+
+    return open_store(settings.store)

@@ -1,0 +1,188 @@
+"""What every request passes before anything reads it: who may ask, from where, how much, and what goes out with it.
+
+Websites that a person has open can reach this server through their browser. Against that stand the exact Host (a
+name that was bound to this address anew is another name), the Origin of what changes something, and the absence of
+any header that would let a page read the answers.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hmac
+import logging
+import time
+import traceback
+from collections import Counter
+from collections.abc import Iterable
+from typing import Final
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from faultml.service.problems import Refusal, response
+from faultml.service.settings import Settings
+
+log = logging.getLogger(__name__)
+
+OPEN_PATHS: Final = ("/healthz", "/readyz")
+"""Answered without a token: they say nothing about anybody."""
+
+UPLOAD_PATH: Final = "/v1/seasons"
+SAFE_METHODS: Final = ("GET", "HEAD")
+
+HEADERS: Final = {
+    "x-content-type-options": "nosniff",
+    "cache-control": "no-store",
+    "content-security-policy": "default-src 'none'; frame-ancestors 'none'; sandbox",
+    "cross-origin-resource-policy": "same-origin",
+    "referrer-policy": "no-referrer",
+}
+"""Go out with every answer."""
+
+
+class Gate:
+    """The outermost layer of the app."""
+
+    def __init__(self, app: ASGIApp, settings: Settings) -> None:
+        self._app = app
+        self._settings = settings
+        self._token = settings.token.encode()
+        self._origins = {f"{scheme}://{host}" for scheme in ("http", "https") for host in settings.hosts}
+        self._open: Counter[str] = Counter()
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or refuse it."""
+        if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
+            return
+        started, out = time.monotonic(), _Outgoing(send)
+        client = scope["client"][0] if scope.get("client") else ""
+        self._open[client] += 1
+        try:
+            self._check(scope, client)
+            await self._app(scope, _Incoming(receive, *self._bounds(scope)), out)
+        except Refusal as refusal:
+            await out.answer(response(refusal), scope, receive)
+        except Exception as error:
+            # Places only: the message of an error may repeat what was sent.
+            places = "".join(traceback.format_tb(error.__traceback__))
+            log.error("%s in an answer\n%s", type(error).__name__, places)
+            refusal = Refusal(
+                500, "internal-error", "Something is wrong with this program, not with the request."
+            )
+            await out.answer(response(refusal), scope, receive)
+        finally:
+            self._open[client] -= 1
+            if not self._open[client]:
+                del self._open[client]
+            # The route's pattern, not the path: players' names stand in paths.
+            route = getattr(scope.get("route"), "path", "-")
+            spent_ms = 1000 * (time.monotonic() - started)
+            log.info("%s %s %s %.0f ms", scope["method"], route, out.status, spent_ms)
+
+    def _check(self, scope: Scope, client: str) -> None:
+        headers = Headers(scope=scope)
+        self._check_host(headers.getlist("host"))
+        if scope["path"] not in OPEN_PATHS:
+            self._check_token(headers.getlist("authorization"))
+        limits = self._settings.limits
+        if self._open[client] > limits.most_requests_of_a_client:
+            raise Refusal(429, "too-many-requests", "Wait for the answers to earlier requests.")
+        if self._open.total() > limits.most_requests:
+            raise Refusal(503, "busy", "Too many requests are being answered. Try again in a moment.")
+        if scope["method"] not in SAFE_METHODS:
+            self._check_origin(headers)
+        self._check_body(headers, self._bounds(scope)[0])
+
+    def _check_host(self, named: list[str]) -> None:
+        if len(named) != 1:
+            raise Refusal(400, "bad-host", "One Host header is needed.")
+        if named[0].lower() not in self._settings.hosts:
+            raise Refusal(421, "wrong-host", "This server goes by another name.")
+
+    def _check_token(self, given: list[str]) -> None:
+        if not self._token:
+            return
+        scheme, _, token = (given[0] if len(given) == 1 else "").partition(" ")
+        # Compared in constant time, also where the scheme is wrong.
+        same = hmac.compare_digest(token.strip().encode(), self._token)
+        if not same or scheme.lower() != "bearer":
+            headers = {"www-authenticate": 'Bearer realm="faultml"'}
+            raise Refusal(401, "token-needed", "Authorization: Bearer and the token.", headers=headers)
+
+    def _check_origin(self, headers: Headers) -> None:
+        origins = headers.getlist("origin")
+        foreign = [each for each in origins if each.lower() not in self._origins]
+        if foreign or headers.get("sec-fetch-site", "none") not in ("none", "same-origin"):
+            raise Refusal(403, "wrong-origin", "A page of another site may not change anything here.")
+
+    def _check_body(self, headers: Headers, most_bytes: int) -> None:
+        if headers.get("content-encoding", "identity").lower() != "identity":
+            raise Refusal(415, "packed-body", "Send the body without a content encoding.")
+        length = headers.get("content-length", "0")
+        # A length of many digits is longer than any limit; to read it as a number would be work.
+        if not length.isdecimal() or len(length) > 18 or int(length) > most_bytes:
+            raise too_large(most_bytes)
+
+    def _bounds(self, scope: Scope) -> tuple[int, float]:
+        limits = self._settings.limits
+        upload = scope["path"].rstrip("/") == UPLOAD_PATH
+        return limits.most_upload_bytes if upload else limits.most_body_bytes, limits.longest_body_s
+
+
+def too_large(most_bytes: int) -> Refusal:
+    """The refusal of a body over its limit."""
+    return Refusal(413, "too-large", f"At most {most_bytes:,} bytes.")
+
+
+class _Incoming:
+    """A request's body, counted and timed while it comes in."""
+
+    def __init__(self, receive: Receive, most_bytes: int, longest_s: float) -> None:
+        self._receive = receive
+        self._most_bytes = most_bytes
+        self._longest_s = longest_s
+        self._until = time.monotonic() + longest_s
+        self._bytes = 0
+        self._whole = False
+
+    async def __call__(self) -> Message:
+        if self._whole:
+            return await self._receive()
+        try:
+            message = await asyncio.wait_for(self._receive(), max(self._until - time.monotonic(), 0.001))
+        except TimeoutError as error:
+            said = f"The body has not arrived within {self._longest_s:g} s."
+            raise Refusal(408, "body-too-slow", said, headers={"connection": "close"}) from error
+        self._bytes += len(message.get("body", b""))
+        if self._bytes > self._most_bytes:
+            raise too_large(self._most_bytes)
+        self._whole = not message.get("more_body", False)
+        return message
+
+
+class _Outgoing:
+    """An answer on its way, with the headers that go out with every one."""
+
+    def __init__(self, send: Send) -> None:
+        self._send = send
+        self.status = 0
+
+    async def __call__(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            self.status = message["status"]
+            headers = MutableHeaders(raw=message["headers"])
+            _set_default(headers, HEADERS.items())
+        await self._send(message)
+
+    async def answer(self, told: ASGIApp, scope: Scope, receive: Receive) -> None:
+        """Send an answer, unless one has begun: then the connection breaks off, which the client sees."""
+        if self.status:
+            raise RuntimeError("an answer broke off")
+        await told(scope, receive, self)
+
+
+def _set_default(headers: MutableHeaders, wanted: Iterable[tuple[str, str]]) -> None:
+    for name, value in wanted:
+        headers.setdefault(name, value)

@@ -1,0 +1,203 @@
+"""Uploaded seasons as jobs: kept for a while, classified one at a time, each in a process that can be ended."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import shutil
+import sys
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import msgspec
+
+from faultml.results import REPORT_FILE
+from faultml.service.problems import Refusal
+from faultml.service.settings import TOKEN_ENVIRONMENT, Settings
+from faultml.service.spool import new_folder
+from faultml.service.uploads import SEASON_FOLDER
+from faultml.service.worker import RESULTS_FOLDER, Order, Told
+
+log = logging.getLogger(__name__)
+
+_MOST_LINE_BYTES: Final = 1 << 20
+_TABLES: Final = ("swings", "faults", "players", "drills", "retests", "curves")
+
+ResultFile = Literal[
+    "swings.parquet", "faults.parquet", "players.parquet", "drills.parquet", "retests.parquet", "curves.parquet",
+    "problems.csv", "run.json", "explanations.json", "report.html",
+]  # fmt: skip
+RESULT_FILES: Final[dict[str, str]] = {
+    **{f"{name}.parquet": "application/vnd.apache.parquet" for name in _TABLES},
+    "problems.csv": "text/csv; charset=utf-8",
+    "run.json": "application/json",
+    "explanations.json": "application/json",
+    REPORT_FILE: "text/html; charset=utf-8",
+}
+"""The results that are given out, with their media types."""
+
+
+@dataclass
+class Job:
+    """An uploaded season."""
+
+    folder: Path
+    state: Literal["arriving", "waiting", "running", "done", "failed"] = "arriving"
+    told: Told = field(default_factory=Told)
+    reason: str = ""
+    ended_at: float = 0.0
+    process: asyncio.subprocess.Process | None = None
+
+    @property
+    def id(self) -> str:
+        """Its name, which cannot be guessed."""
+        return self.folder.name
+
+    @property
+    def results(self) -> Path:
+        """Its results folder, there once it is done."""
+        return self.folder / RESULTS_FOLDER
+
+    def as_dict(self) -> dict[str, Any]:
+        """As `faultml.service.answers.JobOut`."""
+        told, done = self.told, self.state == "done"
+        files = [name for name in RESULT_FILES if (self.results / name).is_file()] if done else []
+        return {
+            "id": self.id,
+            "state": self.state,
+            "progress": 1.0 if done else told.seen / max(told.swings, 1),
+            "swings": told.swings,
+            "assessed": told.assessed,
+            "problems": [{"file": file, "code": code, "count": count} for file, code, count in told.problems],
+            "reason": self.reason,
+            "results": files,
+        }
+
+
+class Jobs:
+    """All uploaded seasons."""
+
+    def __init__(self, settings: Settings, spool: Path) -> None:
+        limits = settings.limits
+        self._most, self._kept_s, self._longest_s = limits.most_jobs, limits.job_kept_s, limits.longest_job_s
+        paths = (settings.model, settings.catalogue, settings.store)
+        self._order = Order(*(str(path.resolve()) if path else None for path in paths))
+        self._spool = spool
+        self._jobs: dict[str, Job] = {}
+        self._queue: asyncio.Queue[Job] = asyncio.Queue()
+
+    def new(self) -> Job:
+        """A place for an upload.
+
+        Raises
+        ------
+        Refusal
+            ``too-many-seasons`` (429).
+        """
+        self.drop_old()
+        if len(self._jobs) >= self._most:
+            said = f"{self._most} seasons are kept. Delete one, or wait until one is old enough."
+            raise Refusal(429, "too-many-seasons", said)
+        job = Job(new_folder(self._spool))
+        self._jobs[job.id] = job
+        return job
+
+    def submit(self, job: Job) -> None:
+        """Have a job classified once its turn comes; its upload is complete."""
+        job.state = "waiting"
+        self._queue.put_nowait(job)
+
+    def get(self, name: str) -> Job:
+        """A job by its name; raises a `Refusal` (404) where there is none."""
+        self.drop_old()
+        job = self._jobs.get(name)
+        if job is None or job.state == "arriving":
+            raise Refusal(404, "unknown-season", "No such season, or it is no longer kept.")
+        return job
+
+    def latest_done(self) -> Job | None:
+        """The job that was done last."""
+        done = [job for job in self._jobs.values() if job.state == "done"]
+        return max(done, key=lambda job: job.ended_at, default=None)
+
+    def remove(self, job: Job) -> None:
+        """End a job and remove everything of it."""
+        self._jobs.pop(job.id, None)
+        if job.process is not None and job.process.returncode is None:
+            job.process.kill()
+        shutil.rmtree(job.folder, ignore_errors=True)
+
+    def drop_old(self) -> None:
+        """Remove jobs that ended long ago."""
+        now = time.monotonic()
+        for job in list(self._jobs.values()):
+            if job.ended_at and now - job.ended_at > self._kept_s:
+                self.remove(job)
+
+    async def run(self) -> None:
+        """Classify one job after the other, until cancelled; then what runs is ended."""
+        while True:
+            job = await self._queue.get()
+            if job.id in self._jobs:
+                await self._run(job)
+
+    async def sweep(self, every_s: float = 60.0) -> None:
+        """Remove old jobs from time to time, also while nobody asks."""
+        while True:
+            await asyncio.sleep(every_s)
+            self.drop_old()
+
+    async def _run(self, job: Job) -> None:
+        job.state = "running"
+        try:
+            async with asyncio.timeout(self._longest_s):
+                await self._classify(job)
+        except TimeoutError:
+            job.state, job.reason = "failed", f"It took longer than {self._longest_s:g} s."
+        except OSError as error:
+            log.error("a season could not be classified: %s", error.strerror)
+            job.state, job.reason = "failed", "It could not be classified on this machine."
+        finally:
+            if job.process is not None and job.process.returncode is None:
+                job.process.kill()
+                await job.process.wait()
+            job.process = None
+            job.ended_at = time.monotonic()
+        log.info("a season of %d swings: %s", job.told.swings, job.state)
+
+    async def _classify(self, job: Job) -> None:
+        environment = {name: value for name, value in os.environ.items() if name != TOKEN_ENVIRONMENT}
+        # -P: nothing is imported from the folder that holds an upload.
+        job.process = process = await asyncio.create_subprocess_exec(
+            sys.executable, "-P", "-m", "faultml.service.worker",
+            cwd=job.folder,
+            env=environment,
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            limit=_MOST_LINE_BYTES,
+        )  # fmt: skip
+        assert process.stdin is not None and process.stdout is not None
+        process.stdin.write(msgspec.json.encode(self._order) + b"\n")
+        while line := await process.stdout.readline():
+            job.told = msgspec.json.decode(line, type=Told)
+        await process.wait()
+        _conclude(job)
+
+
+def _conclude(job: Job) -> None:
+    told = job.told
+    if not told.finished:
+        job.state, job.reason = "failed", "The process that classified it has ended."
+    elif told.refused:
+        job.state, job.reason = "failed", told.refused
+    else:
+        job.state = "done"
+        if told.roster_unreadable:
+            job.reason = "The roster could not be read: mend it first. Until then nobody gets a drill."
+        elif not told.assessed:
+            job.reason = "Nothing could be assessed: results/problems.csv says why."
+    # The recordings have served their turn.
+    shutil.rmtree(job.folder / SEASON_FOLDER, ignore_errors=True)

@@ -1,0 +1,65 @@
+"""Work that would hold up the event loop: a fixed number of threads, a bounded queue, a time limit."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from threading import Lock
+from typing import ParamSpec, TypeVar
+
+from faultml.service.problems import Refusal
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+
+class Pool:
+    """Runs calls in threads.
+
+    Parameters
+    ----------
+    running
+        Calls at once.
+    waiting
+        Calls that wait; beyond, `run` refuses.
+    longest_s
+        From `run` to its result.
+    """
+
+    def __init__(self, name: str, *, running: int, waiting: int, longest_s: float) -> None:
+        self._threads = ThreadPoolExecutor(running, thread_name_prefix=name)
+        self._most = running + waiting
+        self._longest_s = longest_s
+        self._taken = 0
+        self._lock = Lock()
+
+    async def run(self, call: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """The result of a call.
+
+        Raises
+        ------
+        Refusal
+            ``busy`` (503) where too many wait, ``too-slow`` (503) where it takes too long. A call that runs already
+            cannot be stopped, and takes its place until it ends.
+        """
+        with self._lock:
+            if self._taken >= self._most:
+                raise Refusal(503, "busy", "Too much work is waiting. Try again in a moment.")
+            self._taken += 1
+        future = self._threads.submit(call, *args, **kwargs)
+        future.add_done_callback(self._free)
+        try:
+            return await asyncio.wait_for(asyncio.wrap_future(future), self._longest_s)
+        except TimeoutError as error:
+            raise Refusal(
+                503, "too-slow", f"No answer within {self._longest_s:g} s. Ask for less at once."
+            ) from error
+
+    def close(self) -> None:
+        """Let go of the threads; what waits is dropped."""
+        self._threads.shutdown(wait=False, cancel_futures=True)
+
+    def _free(self, _: Future[object]) -> None:
+        with self._lock:
+            self._taken -= 1

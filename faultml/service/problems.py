@@ -1,0 +1,150 @@
+"""Errors as problem documents (RFC 9457): a status, a stable code, what was expected, and which fields are wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from http import HTTPStatus
+from typing import Any, Final
+
+import msgspec
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel
+from pydantic_core import ErrorDetails
+from starlette.exceptions import HTTPException
+
+from faultml.errors import CatalogueError, FaultmlError, StoreError
+
+MEDIA_TYPE: Final = "application/problem+json"
+MOST_ERRORS: Final = 20
+RETRY_S: Final = 1
+
+_AGAIN: Final = {"store-busy", "missing-table", "damaged-results"}
+"""Codes of what may be over in a moment: a writer is at work, or results are just being replaced."""
+
+_MISSING: Final = {"unknown-player", "no-such-path", "not-a-results-folder"}
+_CONFLICT: Final = {"forgotten-player"}
+
+
+class FieldError(BaseModel):
+    """What is wrong with one field."""
+
+    part: str
+    """``body``, ``query``, ``path`` or ``header``."""
+    pointer: str
+    """JSON pointer (RFC 6901) into the body, or ``/name`` of a parameter."""
+    detail: str
+
+
+class ProblemDocument(BaseModel):
+    """A problem, as RFC 9457 has it; ``type`` is always ``about:blank``, ``code`` says what it is."""
+
+    type: str
+    title: str
+    status: int
+    code: str
+    detail: str
+    errors: list[FieldError] = []
+
+
+class Refusal(HTTPException):
+    """A request that is not answered.
+
+    Parameters
+    ----------
+    status
+        HTTP status.
+    code
+        Stable, machine-readable.
+    detail
+        One sentence for a person; repeats nothing that is about a player.
+    errors
+        Which fields are wrong: ``part, pointer, detail``.
+    """
+
+    def __init__(
+        self,
+        status: int,
+        code: str,
+        detail: str,
+        *,
+        errors: Sequence[tuple[str, str, str]] = (),
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
+        again = {"retry-after": str(RETRY_S)} if status in (429, 503) else {}
+        super().__init__(status, detail, {**again, **(headers or {})})
+        self.code = code
+        self.errors = errors
+
+
+def response(refusal: Refusal) -> Response:
+    """The problem document of a refusal."""
+    parts = ("part", "pointer", "detail")
+    content = {
+        "type": "about:blank",
+        "title": HTTPStatus(refusal.status_code).phrase,
+        "status": refusal.status_code,
+        "code": refusal.code,
+        "detail": refusal.detail,
+        "errors": [dict(zip(parts, each, strict=True)) for each in refusal.errors],
+    }
+    return Response(
+        msgspec.json.encode(content), refusal.status_code, dict(refusal.headers or {}), media_type=MEDIA_TYPE
+    )
+
+
+def invalid(errors: Sequence[ErrorDetails | Mapping[str, Any]], part: str = "") -> Refusal:
+    """A refusal from what pydantic found wrong; `part` where the places do not begin with it."""
+    told = []
+    for error in errors[:MOST_ERRORS]:
+        place = list(error["loc"])
+        where = part or str(place.pop(0))
+        if error["type"] == "json_invalid":
+            place = []
+        told.append((where, "".join(f"/{_escaped(step)}" for step in place), str(error["msg"])))
+    more = f", the first {MOST_ERRORS} of {len(errors)} told" if len(errors) > MOST_ERRORS else ""
+    return Refusal(422, "invalid", f"{len(errors)} fields are not as described{more}.", errors=told)
+
+
+def of_error(error: FaultmlError) -> Refusal:
+    """A refusal from a typed error of the library; paths of this machine are kept back."""
+    words = [f"expected {error.expected}"] if error.expected else []
+    if isinstance(error, CatalogueError | StoreError) or error.code in _AGAIN:
+        status = 503
+        words = []
+    elif error.code in _MISSING:
+        status, words = 404, []
+    else:
+        status = 409 if error.code in _CONFLICT else 422
+        words += [f"found {error.found}"] if error.found else []
+    sentence = f"{error.code}: {', '.join(words)}." if words else f"{error.code}."
+    return Refusal(status, error.code, sentence)
+
+
+def install(app: FastAPI) -> None:
+    """Answer every error of an app with a problem document."""
+
+    async def refused(request: Request, error: Exception) -> Response:
+        if isinstance(error, Refusal):
+            return response(error)
+        assert isinstance(error, HTTPException)
+        code = HTTPStatus(error.status_code).phrase.lower().replace(" ", "-")
+        said = {404: "There is nothing here.", 405: "This cannot be done here."}
+        detail = said.get(error.status_code, str(error.detail))
+        return response(Refusal(error.status_code, code, detail, headers=error.headers))
+
+    async def wrong(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)
+        return response(invalid(error.errors()))
+
+    async def typed(request: Request, error: Exception) -> Response:
+        assert isinstance(error, FaultmlError)
+        return response(of_error(error))
+
+    app.add_exception_handler(HTTPException, refused)
+    app.add_exception_handler(RequestValidationError, wrong)
+    app.add_exception_handler(FaultmlError, typed)
+
+
+def _escaped(step: object) -> str:
+    return str(step).replace("~", "~0").replace("/", "~1")

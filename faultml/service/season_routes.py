@@ -1,0 +1,100 @@
+"""``/v1/seasons``: a season is uploaded, classified in its turn, and its results are fetched."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Request, Response
+from fastapi.responses import FileResponse
+
+from faultml.results import REPORT_FILE
+from faultml.service.answers import JobOut
+from faultml.service.context import service_of
+from faultml.service.describe import binary, problems
+from faultml.service.jobs import RESULT_FILES, ResultFile
+from faultml.service.problems import Refusal
+from faultml.service.uploads import CSV, MULTIPART, PARQUET, ROSTER_PART, SEASON_PART, store_upload
+
+router = APIRouter(tags=["seasons"])
+
+JobName = Annotated[str, Path(pattern="^[A-Za-z0-9_-]{10,64}$", description="As the upload was answered.")]
+
+REPORT_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; sandbox"
+)
+
+_FILE = {"type": "string", "format": "binary"}
+_FORM = {
+    "type": "object",
+    "properties": {SEASON_PART: {"type": "array", "items": _FILE, "minItems": 1}, ROSTER_PART: _FILE},
+    "required": [SEASON_PART],
+}
+_BODY = {
+    "required": True,
+    "content": {MULTIPART: {"schema": _FORM}, **{kind: binary() for kind in (*PARQUET, *CSV)}},
+}
+_ANY = {kind.partition(";")[0]: binary() for kind in RESULT_FILES.values()}
+
+
+@router.post(
+    "/v1/seasons",
+    status_code=202,
+    summary="Upload a season to be classified.",
+    response_model=JobOut,
+    responses=problems(403, 408, 413, 415, 422),
+    openapi_extra={"requestBody": _BODY},
+)
+async def upload(request: Request, response: Response) -> dict[str, Any]:
+    """A season table as one Parquet or long CSV file, or a form with several and a roster.
+
+    Without a roster nobody has said whether anything hurts, and every drill says: ask first.
+    """
+    service = service_of(request)
+    job = service.jobs.new()
+    try:
+        await store_upload(request, job.folder, service.settings.limits, service.reading)
+    except BaseException:
+        service.jobs.remove(job)
+        raise
+    service.jobs.submit(job)
+    response.headers["location"] = f"/v1/seasons/{job.id}"
+    return job.as_dict()
+
+
+@router.get(
+    "/v1/seasons/{season}",
+    summary="How far a season is.",
+    response_model=JobOut,
+    responses=problems(404, 422),
+)
+async def show(request: Request, season: JobName) -> dict[str, Any]:
+    """State, progress, what is wrong in the files, and which results there are."""
+    return service_of(request).jobs.get(season).as_dict()
+
+
+@router.delete(
+    "/v1/seasons/{season}",
+    status_code=204,
+    summary="Remove a season and everything of it.",
+    responses=problems(403, 404, 422),
+)
+async def remove(request: Request, season: JobName) -> None:
+    """Ends it where it runs."""
+    jobs = service_of(request).jobs
+    jobs.remove(jobs.get(season))
+
+
+@router.get(
+    "/v1/seasons/{season}/results/{file}",
+    summary="Fetch one file of a season's results.",
+    response_class=FileResponse,
+    responses={200: {"description": "The file.", "content": _ANY}, **problems(404, 422)},
+)
+async def result(request: Request, season: JobName, file: ResultFile) -> FileResponse:
+    """The tables are described in the README; the page comes as a file to be saved."""
+    job = service_of(request).jobs.get(season)
+    path = job.results / file
+    if job.state != "done" or not path.is_file():
+        raise Refusal(404, "no-such-result", "It is not there, or not yet.")
+    headers = {"content-security-policy": REPORT_POLICY} if file == REPORT_FILE else {}
+    return FileResponse(path, media_type=RESULT_FILES[file], filename=file, headers=headers)

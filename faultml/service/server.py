@@ -1,0 +1,54 @@
+"""Listen and answer until told to stop."""
+
+from __future__ import annotations
+
+import socket
+
+import uvicorn
+from fastapi import FastAPI
+
+from faultml.errors import InputError
+
+_IDLE_S = 30
+_GRACE_S = 10
+_MOST_HEAD_BYTES = 32_768
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A socket that listens; with port 0 the system chooses one.
+
+    Raises
+    ------
+    InputError
+        ``cannot-listen`` where the address is not ours or taken.
+    """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    taken = socket.socket(family)
+    try:
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        taken.bind((host.strip("[]"), port))
+    except (OSError, OverflowError) as error:
+        taken.close()
+        raise InputError(
+            "cannot-listen", where=f"{host}:{port}", expected="a free port of this machine", found=str(error)
+        ) from error
+    return taken
+
+
+def server(app: FastAPI) -> uvicorn.Server:
+    """A server for an app; ``run(sockets=[...])`` answers until it is told to stop."""
+    # No access log: players' names stand in paths. The gate logs what may be logged.
+    return uvicorn.Server(
+        uvicorn.Config(
+            app,
+            access_log=False,
+            server_header=False,
+            log_level="warning",
+            proxy_headers=False,
+            ws="none",
+            http="h11",
+            h11_max_incomplete_event_size=_MOST_HEAD_BYTES,
+            timeout_keep_alive=_IDLE_S,
+            timeout_graceful_shutdown=_GRACE_S,
+        )
+    )

@@ -1,0 +1,183 @@
+"""What a server is given: where things lie, who may ask, and every limit by its name."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from faultml.errors import InputError
+
+TOKEN_ENVIRONMENT: Final = "FAULTML_TOKEN"
+LEAST_TOKEN_LETTERS: Final = 24
+
+
+@dataclass(frozen=True)
+class Limits:
+    """How much a server takes on. Each is told in docs/http.md.
+
+    Attributes
+    ----------
+    most_body_bytes
+        A request's body, but for a season's upload: 413.
+    most_swings
+        Swings in one request to assess: 422.
+    most_samples
+        Samples of one swing: 422.
+    most_labels
+        Verdicts in one request, and in one answer: 422.
+    most_running
+        Assessments that run at once, a thread each.
+    most_waiting
+        Assessments that wait for a thread: 503.
+    longest_assessment_s
+        From the arrival of a request's body to its answer: 503.
+    longest_read_s
+        From a request to its answer out of results or the store: 503.
+    longest_body_s
+        Until a request's body has arrived: 408.
+    most_requests_of_a_client
+        Requests of one address that are being answered: 429.
+    most_requests
+        Requests of all that are being answered: 503.
+    most_upload_bytes
+        A season's upload, all files together: 413.
+    most_upload_files
+        Files of a season's upload: 400.
+    most_jobs
+        Seasons that are kept, finished ones included: 429.
+    longest_job_s
+        One season's classification; then it has failed.
+    job_kept_s
+        How long a finished season is kept.
+    """
+
+    most_body_bytes: int = 16_000_000
+    most_swings: int = 200
+    most_samples: int = 10_000
+    most_labels: int = 1000
+    most_running: int = 2
+    most_waiting: int = 64
+    longest_assessment_s: float = 30.0
+    longest_read_s: float = 40.0
+    longest_body_s: float = 600.0
+    most_requests_of_a_client: int = 64
+    most_requests: int = 256
+    most_upload_bytes: int = 1_000_000_000
+    most_upload_files: int = 100
+    most_jobs: int = 20
+    longest_job_s: float = 3600.0
+    job_kept_s: float = 86_400.0
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a server is given.
+
+    Attributes
+    ----------
+    model, catalogue
+        Folder of the model, file of moved edges; the package's own where None.
+    results
+        Results folder that drills are told from; None: those of the latest season that was uploaded.
+    store
+        The coach's store; None: no labels.
+    token
+        What a request must bring as ``Authorization: Bearer``; "" for none, on loopback only.
+    hosts
+        ``host:port`` that a request's Host may name, exactly, in small letters.
+    spool
+        Where uploads are kept; None: the system's folder for temporary files.
+    limits
+        Every limit.
+    """
+
+    model: Path | None = None
+    catalogue: Path | None = None
+    results: Path | None = None
+    store: Path | None = None
+    token: str = ""
+    hosts: tuple[str, ...] = ()
+    spool: Path | None = None
+    limits: Limits = field(default_factory=Limits)
+
+
+def allowed_hosts(host: str, port: int, others: tuple[str, ...] = ()) -> tuple[str, ...]:
+    """Every ``host:port`` that a server which listens at `host` may be called.
+
+    Parameters
+    ----------
+    host, port
+        Where it listens. On loopback all of loopback's names are meant.
+    others
+        Names it is reached by as well, with a port where that is another.
+
+    Raises
+    ------
+    InputError
+        ``host-needed`` where it listens on all addresses and no name is told.
+    """
+    names = ["127.0.0.1", "localhost", "[::1]"] if is_loopback(host) else [_bracketed(host)]
+    if host in ("0.0.0.0", "::", ""):
+        if not others:
+            raise InputError(
+                "host-needed",
+                where=host,
+                expected="the name that clients call it by, with --allow-host",
+                found="every address of this machine",
+            )
+        names = []
+    allowed = [f"{name.lower()}:{port}" for name in names]
+    for other in others:
+        has_port = other.rpartition(":")[2].isdecimal() and not other.endswith("]")
+        allowed.append(other.lower() if has_port else f"{other.lower()}:{port}")
+    default = [each.rpartition(":")[0] for each in allowed if each.endswith((":80", ":443"))]
+    return tuple(dict.fromkeys([*allowed, *default]))
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address or name is only reached from this machine."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def read_token(file: Path | None, host: str) -> str:
+    """The token, from a file or from the environment; "" where there is none, which only loopback allows.
+
+    Raises
+    ------
+    InputError
+        ``token-needed`` where others than this machine may ask and there is none, ``token-too-short``,
+        ``unreadable``.
+    """
+    try:
+        said = file.read_text(encoding="utf-8") if file else os.environ.get(TOKEN_ENVIRONMENT, "")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError("unreadable", where=str(file), expected="a file with the token") from error
+    token = said.strip()
+    if not token and (file or not is_loopback(host)):
+        raise InputError(
+            "token-needed",
+            where=str(file or host),
+            expected=f"a token, with --token-file or {TOKEN_ENVIRONMENT}: others than this machine could ask",
+            found="none",
+        )
+    if token and (len(token) < LEAST_TOKEN_LETTERS or not token.isascii() or not token.isprintable()):
+        raise InputError(
+            "token-too-short",
+            where=str(file or TOKEN_ENVIRONMENT),
+            expected=f"{LEAST_TOKEN_LETTERS} letters or more on one line, ASCII: python -c"
+            " 'import secrets; print(secrets.token_urlsafe(32))'",
+            found=f"{len(token)} letters",
+        )
+    return token
+
+
+def _bracketed(host: str) -> str:
+    return f"[{host}]" if ":" in host and not host.startswith("[") else host

@@ -1,0 +1,95 @@
+"""A season's upload onto the disk: under names of our own, by what the files are and never by what they are called."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from starlette.datastructures import UploadFile
+from starlette.requests import Request
+
+from faultml.recordings.files import ROSTER_FILE, find_files
+from faultml.service.bodies import PARQUET, unknown_type
+from faultml.service.pool import Pool
+from faultml.service.problems import MOST_ERRORS, Refusal
+from faultml.service.settings import Limits
+
+CSV: Final = ("text/csv", "application/gzip")
+MULTIPART: Final = "multipart/form-data"
+TYPES: Final = (*PARQUET, *CSV, MULTIPART)
+SEASON_PART, ROSTER_PART = "season", "roster"
+SEASON_FOLDER: Final = "season"
+
+_SUFFIXES: Final = {b"PAR1": ".parquet", b"\x1f\x8b": ".csv.gz"}
+_COPY_BYTES: Final = 1 << 20
+
+
+async def store_upload(request: Request, folder: Path, limits: Limits, disk: Pool) -> None:
+    """Write a request's files into ``season/`` of a folder.
+
+    Raises
+    ------
+    Refusal
+        415 for another media type, 400 for a broken form, 422 for parts that are not asked for or a file that is
+        no table.
+    """
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    season = folder / SEASON_FOLDER
+    season.mkdir(mode=0o700)
+    if kind == MULTIPART:
+        await _store_form(request, season, limits, disk)
+    elif kind in TYPES:
+        part = folder / "arriving"
+        with part.open("wb") as file:
+            async for chunk in request.stream():
+                await disk.run(file.write, chunk)
+        part.rename(season / _name(part, 1))
+    else:
+        raise unknown_type(TYPES)
+    await disk.run(_check, season)
+
+
+async def _store_form(request: Request, season: Path, limits: Limits, disk: Pool) -> None:
+    async with request.form(max_files=limits.most_upload_files, max_fields=1) as form:
+        errors = [
+            ("body", f"/{name[:50]}", f"a file, as {SEASON_PART} or {ROSTER_PART}")
+            for name, value in form.multi_items()
+            if name not in (SEASON_PART, ROSTER_PART) or not isinstance(value, UploadFile)
+        ]
+        if len(form.getlist(ROSTER_PART)) > 1:
+            errors.append(("body", f"/{ROSTER_PART}", "one roster"))
+        if SEASON_PART not in form:
+            errors.append(("body", f"/{SEASON_PART}", "a file at least"))
+        if errors:
+            raise Refusal(422, "invalid", "The form is not as described.", errors=errors[:MOST_ERRORS])
+        for number, value in enumerate(form.getlist(SEASON_PART), 1):
+            part = season.parent / "arriving"
+            await disk.run(_copy, value.file, part)  # type: ignore[union-attr]
+            part.rename(season / _name(part, number))
+        for value in form.getlist(ROSTER_PART):
+            await disk.run(_copy, value.file, season / ROSTER_FILE)  # type: ignore[union-attr]
+
+
+def _copy(source: BinaryIO, target: Path) -> None:
+    with target.open("wb") as file:
+        shutil.copyfileobj(source, file, _COPY_BYTES)
+
+
+def _name(file: Path, number: int) -> str:
+    with file.open("rb") as stream:
+        head = stream.read(4)
+    return f"file-{number}" + next(
+        (end for magic, end in _SUFFIXES.items() if head.startswith(magic)), ".csv"
+    )
+
+
+def _check(season: Path) -> None:
+    """Refuse at once what cannot be a season; the worker reads it in earnest."""
+    found = find_files([season])
+    if not found.files:
+        errors = [
+            ("body", "", f"{Path(problem.file).name}: expected {problem.expected}, found {problem.found}")
+            for problem in found.problems[:MOST_ERRORS]
+        ]
+        raise Refusal(422, "no-season", "No file of it is a season table.", errors=errors)

@@ -123,10 +123,14 @@ def ramp(count: int) -> np.ndarray:
 
 
 def jitter(share: float) -> Row:
-    steps = 0.005 * (1 + share * np.random.default_rng(0).uniform(-1, 1, N + 100))
-    row = fake_swing(**LONG_S)
-    t_s = np.cumsum(steps)[: len(row["t_s"])]
+    row, random = fake_swing(**LONG_S), np.random.default_rng(5)
+    t_s = np.cumsum(0.005 * random.choice([1 - share, 1 + share], len(row["t_s"])))
     return {"t_s": t_s, **{name: np.interp(t_s, row["t_s"], row[name]) for name in row if name != "t_s"}}
+
+
+def regripped(by_deg: float) -> Row:
+    """Ulnar deviation moves by so much before the takeaway."""
+    return ulnar(lambda flat: flat + by_deg * np.clip((np.arange(len(flat)) - 60) / 80, 0, 1))
 
 
 def damaged(n_bytes: int) -> Files:
@@ -265,10 +269,7 @@ PAIRS: dict[str, tuple[Files, Files]] = {
         parquet(every(fake_swing(**LONG_S), slice(BACK + 50, None))),
         parquet(every(fake_swing(**LONG_S), slice(BACK - 60, None))),
     ),
-    "direction-unclear": (
-        parquet(ulnar(lambda f: f - 40 * ramp(len(f)))),
-        parquet(ulnar(lambda f: f - 10 * ramp(len(f)))),
-    ),
+    "direction-unclear": (parquet(regripped(35.0)), parquet(regripped(10.0))),
     "flexed-address": (parquet(flexion(lambda f: f + 30)), parquet(flexion(lambda f: f + 20))),
     "address-drift": (sessions(12.0), sessions(6.0)),
     "mounting-unreadable": (parquet({"mounting_sd_deg": -1.0}), parquet({"mounting_sd_deg": 0.0})),

@@ -1,0 +1,245 @@
+"""May a challenger take the champion's place? Only where golfers neither has seen show it better.
+
+What counts is golfers, not swings (facts.md): swings of one golfer are alike, so whole golfers are drawn again and
+again, the same for both models, and every rule is about the interval that results.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+MARGIN: Final = 0.01
+"""Average precision that a challenger may lose on a fault, at most: what is stated in the gate's report."""
+CERTAINTY: Final = 0.95
+"""Of each one-sided bound."""
+RESAMPLES: Final = 1000
+LEAST_ANSWERS: Final = 15
+"""Fewer yes or no answers than this, and a fault is not compared in a suite."""
+LEAST_GOLFERS: Final = 20
+"""Fewer golfers than this say nothing: a suite with fewer is told, and decides nothing."""
+_CHUNK: Final = 50
+_CLIP: Final = 1e-6
+
+
+class Answers(NamedTuple):
+    """A suite: what a coach says of swings, and what two models give for them.
+
+    Attributes
+    ----------
+    name
+        Of the suite, as it is told.
+    labels
+        ``(n_swings, n_faults)``: 1, 0, NaN where there is no answer.
+    champion, challenger
+        ``(n_swings, n_faults)`` probabilities; where one of them is NaN the answer is not compared.
+    golfers
+        ``(n_swings,)``.
+    decides
+        Whether better must be shown here. Where not, as with the coach's few labels, worse must not be shown.
+    """
+
+    name: str
+    labels: Array
+    champion: Array
+    challenger: Array
+    golfers: NDArray
+    decides: bool = True
+
+
+class Gain(NamedTuple):
+    """What the challenger gains, above 0 where it is better, with its one-sided lower and upper bound."""
+
+    gain: float
+    lo: float
+    hi: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One suite compared.
+
+    Attributes
+    ----------
+    name, decides
+        As in `Answers`.
+    golfers, swings
+        That have an answer to a fault that is compared.
+    log_loss, average_precision
+        Mean gains over the compared faults.
+    faults
+        Gain in average precision of each compared fault.
+    reasons
+        Why the challenger is held back here; empty where it is not.
+    """
+
+    name: str
+    decides: bool
+    golfers: int
+    swings: int
+    log_loss: Gain | None
+    average_precision: Gain | None
+    faults: dict[str, Gain]
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Whether a challenger may take the champion's place, and why not."""
+
+    comparisons: tuple[Comparison, ...]
+    reasons: tuple[str, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether nothing holds it back."""
+        return not self.reasons
+
+
+def judge(
+    faults: tuple[str, ...],
+    suites: list[Answers],
+    *,
+    margin: float = MARGIN,
+    resamples: int = RESAMPLES,
+    seed: int = 0,
+) -> Verdict:
+    """Compare two models on every suite.
+
+    A suite that decides must show, each with a one-sided certainty of 95 %: mean log loss better, mean average
+    precision no worse than the margin, and each fault's average precision no worse than the margin. All of them must
+    hold, so none needs a correction for their number.
+
+    Parameters
+    ----------
+    faults
+        Names of the columns.
+    suites
+        With as many columns.
+    margin
+        Average precision.
+    resamples, seed
+        Of the bootstrap.
+    """
+    comparisons = tuple(
+        compare(faults, suite, margin=margin, resamples=resamples, seed=seed) for suite in suites
+    )
+    reasons = [f"{each.name}: {reason}" for each in comparisons for reason in each.reasons]
+    if not any(each.decides and each.log_loss for each in comparisons):
+        reasons.append("no suite has answers enough to decide")
+    return Verdict(comparisons, tuple(reasons))
+
+
+def compare(
+    faults: tuple[str, ...],
+    suite: Answers,
+    *,
+    margin: float = MARGIN,
+    resamples: int = RESAMPLES,
+    seed: int = 0,
+) -> Comparison:
+    """Compare two models on one suite by a paired bootstrap over golfers (percentile bounds)."""
+    known = np.isfinite(suite.labels) & np.isfinite(suite.champion) & np.isfinite(suite.challenger)
+    yes = (known & (suite.labels == 1)).sum(axis=0)
+    enough = np.flatnonzero(np.minimum(yes, known.sum(axis=0) - yes) >= LEAST_ANSWERS)
+    used = known[:, enough].any(axis=1)
+    golfer = np.unique(suite.golfers[used], return_inverse=True)[1]
+    count = int(golfer.max()) + 1 if used.any() else 0
+    if count < LEAST_GOLFERS or not len(enough):
+        few = f"{count} golfers with enough answers, {LEAST_GOLFERS} are needed"
+        reasons = (few,) if suite.decides else ()
+        return Comparison(suite.name, suite.decides, count, int(used.sum()), None, None, {}, reasons)
+    weights = golfer_weights(count, resamples, seed)[:, golfer]
+    columns = [
+        _gains(
+            suite.labels[used, column],
+            (suite.champion[used, column], suite.challenger[used, column]),
+            known[used, column],
+            weights,
+        )
+        for column in enough
+    ]
+    losses, precisions = (np.array([column[k] for column in columns]) for k in (0, 1))
+    by_fault = {faults[column]: _bounds(row) for column, row in zip(enough, precisions, strict=True)}
+    log_loss, precision = _bounds(np.nanmean(losses, axis=0)), _bounds(np.nanmean(precisions, axis=0))
+    return Comparison(
+        name=suite.name,
+        decides=suite.decides,
+        golfers=count,
+        swings=int(used.sum()),
+        log_loss=log_loss,
+        average_precision=precision,
+        faults=by_fault,
+        reasons=tuple(_held_back(suite.decides, log_loss, precision, by_fault, margin)),
+    )
+
+
+def golfer_weights(golfers: int, resamples: int, seed: int) -> Array:
+    """How often each golfer is drawn, ``(1 + resamples, golfers)``; the first row is the golfers as they are."""
+    drawn = np.random.default_rng(seed).multinomial(golfers, np.full(golfers, 1 / golfers), size=resamples)
+    return np.vstack([np.ones(golfers), drawn])
+
+
+def weighted_log_loss(labels: Array, chance: Array, weights: Array) -> Array:
+    """Log loss for each row of weights, ``(n_rows,)``."""
+    p = np.clip(chance, _CLIP, 1 - _CLIP)
+    loss = -np.where(labels == 1, np.log(p), np.log1p(-p))
+    with np.errstate(invalid="ignore"):
+        return weights @ loss / weights.sum(axis=1)
+
+
+def weighted_average_precision(labels: Array, chance: Array, weights: Array) -> Array:
+    """Average precision for each row of weights, ``(n_rows,)``; NaN where a row holds no yes."""
+    order = np.argsort(-chance, kind="stable")
+    ends = np.flatnonzero(np.append(np.diff(chance[order]) != 0, True))
+    precisions = []
+    for first in range(0, len(weights), _CHUNK):
+        ordered = weights[first : first + _CHUNK][:, order]
+        found = np.cumsum(ordered * labels[order], axis=1)[:, ends]
+        told = np.cumsum(ordered, axis=1)[:, ends]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            gained = np.diff(found, prepend=0.0, axis=1) / found[:, -1:]
+            precisions.append((gained * np.where(told > 0, found / told, 0.0)).sum(axis=1))
+    return np.concatenate(precisions)
+
+
+def _gains(
+    labels: Array, chances: tuple[Array, Array], known: NDArray, weights: Array
+) -> tuple[Array, Array]:
+    """The challenger's gain in log loss and in average precision for each row of weights."""
+    y, w = labels[known], weights[:, known]
+    champion, challenger = (chance[known] for chance in chances)
+    return (
+        weighted_log_loss(y, champion, w) - weighted_log_loss(y, challenger, w),
+        weighted_average_precision(y, challenger, w) - weighted_average_precision(y, champion, w),
+    )
+
+
+def _bounds(gains: Array) -> Gain:
+    lo, hi = np.nanquantile(gains[1:], (1 - CERTAINTY, CERTAINTY))
+    return Gain(float(gains[0]), float(lo), float(hi))
+
+
+def _held_back(
+    decides: bool, log_loss: Gain, precision: Gain, faults: dict[str, Gain], margin: float
+) -> list[str]:
+    if not decides:
+        reasons = ["log loss is shown worse"] if log_loss.hi < 0 else []
+        return reasons + [f"{fault} is shown worse" for fault, gain in faults.items() if gain.hi < -margin]
+    reasons = [] if log_loss.lo > 0 else [f"log loss is not shown better (gain {_told(log_loss)})"]
+    if precision.lo <= -margin:
+        reasons.append(f"average precision may be worse by {margin} or more (gain {_told(precision)})")
+    return reasons + [
+        f"{fault} may be worse by {margin} or more in average precision (gain {_told(gain)})"
+        for fault, gain in faults.items()
+        if gain.lo <= -margin
+    ]
+
+
+def _told(gain: Gain) -> str:
+    return f"{gain.gain:+.4f}, from {gain.lo:+.4f} to {gain.hi:+.4f}"

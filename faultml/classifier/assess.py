@@ -119,7 +119,7 @@ class Assessor:
         self._check_features(features)
 
         full = self.bundle.gate.predict(features.values)
-        noticed = notice_motion(batch, windows, landmarks, full)
+        noticed = notice_motion(batch, windows, landmarks, curves, full)
         reason = batch.table["reason"].to_numpy(object).copy()
         for code in (refusals(noticed, len(batch)), np.where(full, "", NOT_FULL)):
             reason = np.where(reason == "", code, reason)

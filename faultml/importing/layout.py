@@ -35,7 +35,7 @@ class _Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pass
 
 
-class FileLayout(_Part):
+class FileLayout(_Part, frozen=True):
     """``[file]``: which reader, and how the table stands in the file.
 
     ``names_line`` is the line of the column names, counted from 1, and 0 where there is none; ``first_line`` that of
@@ -55,7 +55,7 @@ class FileLayout(_Part):
     list_delimiter: str = " "
 
 
-class TimeLayout(_Part):
+class TimeLayout(_Part, frozen=True):
     """``[time]``: a column with its unit; or ``samples``, counted by a column or by the rows, with a rate.
 
     `format` is of `datetime.strptime`, for unit ``datetime``; without it stamps are ISO 8601.
@@ -67,7 +67,7 @@ class TimeLayout(_Part):
     rate_hz: Positive | Open | None = None
 
 
-class AngleLayout(_Part):
+class AngleLayout(_Part, frozen=True):
     """``[angles.flexion]`` and the like: a column of a joint angle, its unit and what its positive values mean.
 
     `unit` ``"file"`` is what the file's own header says (motion files only). `sign` is ``anatomical`` where positive
@@ -80,7 +80,7 @@ class AngleLayout(_Part):
     sign: Literal["anatomical", "geometric", "?"] = "anatomical"
 
 
-class Angles(_Part):
+class Angles(_Part, frozen=True):
     """``[angles]``: the wrist's two angles and, where it is recorded, the forearm's rotation.
 
     `alignment` is a file of ``faultml align`` beside the layout, by which the two are turned into the bone's axes.
@@ -100,7 +100,7 @@ POSITIVE: Final = {
 """Words that `AngleLayout.positive` may have, ours first."""
 
 
-class Segment(_Part):
+class Segment(_Part, frozen=True):
     """``[orientation.hand]`` and the like: four quaternion columns, and where two bone axes point in the sensor.
 
     `volar` (palm side) and `proximal` (toward the elbow) are sensor axes such as ``"+x"``; they may be absent where
@@ -112,7 +112,7 @@ class Segment(_Part):
     proximal: Axis | None = None
 
 
-class Orientation(_Part):
+class Orientation(_Part, frozen=True):
     """``[orientation]``: segment orientations as quaternions instead of angles.
 
     `order` is that of the four columns. `frame` says what a quaternion turns: ``segment-to-world`` vectors of the
@@ -129,7 +129,7 @@ class Orientation(_Part):
     alignment: str = ""
 
 
-class FromColumn(_Part):
+class FromColumn(_Part, frozen=True):
     """A value that stands in a column, the file's words put into ours by `words`.
 
     With `format` (of `datetime.strptime`, or ``"iso"``) a stamp becomes its ISO date. A word that `words` lacks stays
@@ -145,7 +145,7 @@ Value = Annotated[str, msgspec.Meta(max_length=1000)] | FromColumn
 """One word for every swing, or a column."""
 
 
-class Worn(_Part):
+class Worn(_Part, frozen=True):
     """``[worn]``: the arm that carries the recorder (``left``, ``right`` or ``lead``) and the golfer's handedness.
 
     `hand` is ``right``, ``left``, a column, or ``roster``. What was recorded on the trail arm is refused.
@@ -155,7 +155,7 @@ class Worn(_Part):
     hand: Value = OPEN
 
 
-class Ids(_Part):
+class Ids(_Part, frozen=True):
     """``[ids]``: each id is one word, a column, or a field of the file name's `pattern`.
 
     `pattern` is plain text with the fields ``{player}``, ``{session}``, ``{swing}`` and ``{any}``; with ``/`` it
@@ -168,7 +168,7 @@ class Ids(_Part):
     pattern: str = ""
 
 
-class Swings(_Part):
+class Swings(_Part, frozen=True):
     """``[swings]``: where one swing ends and the next begins.
 
     ``file``: a file is a swing; ``column``: where an id changes; ``clock``: where time falls back, or jumps by more
@@ -179,7 +179,7 @@ class Swings(_Part):
     gap_s: Positive | Open | None = None
 
 
-class Contact(_Part):
+class Contact(_Part, frozen=True):
     """``[contact]``: how the recorder marks the contact with the ball. At most one of the three columns.
 
     `time_column` holds it on the clock of ``[time]``, in `unit` (by default the clock's). `event_column` holds one of
@@ -194,7 +194,7 @@ class Contact(_Part):
     first_sample: Literal[0, 1, "?"] = OPEN
 
 
-class Words(_Part):
+class Words(_Part, frozen=True):
     """``[words]``: what may be known of a swing besides; the words of the season table, by `FromColumn.words`."""
 
     club: Value | None = None
@@ -202,7 +202,7 @@ class Words(_Part):
     context: Value | None = None
 
 
-class Layout(_Part):
+class Layout(_Part, frozen=True):
     """A layout: see the module and docs/layouts.md. Either `angles` or `orientation` is given."""
 
     schema: Literal[1]
@@ -282,7 +282,7 @@ def _open(part: object, path: str) -> Iterator[str]:
         yield from _absent(part)
 
 
-def _matters(part: _Part, name: str) -> bool:
+def _matters(part: msgspec.Struct, name: str) -> bool:
     """Whether anybody reads the field."""
     return not (isinstance(part, Contact) and name == "first_sample" and part.sample_column is None)
 

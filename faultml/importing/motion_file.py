@@ -55,7 +55,7 @@ def read_header(path: Path) -> tuple[dict[str, str], int]:
     InputError
         ``no-motion-header`` where it does not end.
     """
-    header = {}
+    header: dict[str, str] = {}
     with open_bytes(path) as stream:
         for line in range(1, MOST_HEADER_LINES + 1):
             text = stream.readline(MOST_HEADER_LINE).decode("utf-8", "replace").strip()

@@ -345,7 +345,7 @@ def _bones(sensor: Floats, segment: Segment) -> Floats:
     """Orientations of the bone from those of the sensor on it, by where two bone axes point in the sensor."""
     volar, proximal = _axis(segment.volar), _axis(segment.proximal)
     bone = Rotation.from_matrix(np.stack([volar, proximal, np.cross(volar, proximal)], axis=1))
-    lost = np.isnan(sensor).any(axis=1)
+    lost = np.asarray(np.isnan(sensor).any(axis=1), dtype=bool)
     turned = (Rotation.from_quat(np.where(lost[:, None], _NO_TURN, sensor)) * bone).as_quat()
     turned[lost] = np.nan
     return turned

@@ -73,7 +73,7 @@ class _Splitter:
             changes[1:] |= codes[1:] != codes[:-1]
         # Two codes may stand for one word, which is rare: only where codes change are words compared.
         for row in np.flatnonzero(changes):
-            changes[row] = _key(rows, row) != _key(rows, row - 1)
+            changes[row] = _key(rows, int(row)) != _key(rows, int(row) - 1)
         begun = self._last is not None
         changes[0] = _key(rows, 0) != self._last
         further = np.flatnonzero(changes) if begun else np.flatnonzero(changes[1:]) + 1

@@ -27,7 +27,7 @@ from faultml.importing.rows import RowReader
 from faultml.importing.swings import Counts, read_swings
 from faultml.recordings.checks import check_swings
 from faultml.recordings.files import RESULTS_MARK, ROSTER_FILE
-from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
+from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten, swing_problem
 from faultml.recordings.raw import RawSwings, Samples
 from faultml.recordings.roster import read_roster
 from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN, SHOT_COLUMN, TEXT_COLUMNS
@@ -333,9 +333,9 @@ class _Importer:
         for row, key in enumerate(pd.util.hash_pandas_object(ids, index=False).tolist()):
             if key in self.met:
                 file, line = raw.table["file"][row].as_py(), raw.table["row"][row].as_py()
-                parts = [shorten(part) for part in ids.iloc[row]]
                 expected = "each player, session and swing once"
-                yield Problem(file, line, *parts, "repeated-id", expected, "another swing with these")
+                found = "another swing with these"
+                yield swing_problem(file, line, list(ids.iloc[row]), "repeated-id", expected, found)
             self.met.add(key)
 
 

@@ -119,7 +119,9 @@ def coach_answers(
     # Of several coaches, and of one coach asked twice: what most of them say; as many yes as no is no answer.
     said = answered.assign(yes=(answered["verdict"] == "yes").astype(float))
     said = said.groupby([*ID_COLUMNS, "fault"])["yes"].mean().round(6)
-    said = said[said != 0.5].round().unstack("fault").reindex(columns=list(catalogue.ids))
+    said = said[said != 0.5].round().reset_index()
+    said = said.pivot_table(index=list(ID_COLUMNS), columns="fault", values="yes")
+    said = said.reindex(columns=list(catalogue.ids))
     assessors = [Assessor(bundle, catalogue) if bundle else None for bundle in (champion, challenger)]
     parts: list[tuple[pd.DataFrame, list[Array]]] = []
     for batch in open_season(season).batches():
@@ -135,7 +137,8 @@ def coach_answers(
         none = np.empty((0, len(catalogue.ids)))
         return Answers(name, none, none, none, np.empty(0, dtype=object), decides=False)
     table = pd.concat([labels for labels, _ in parts])
-    labels, (old, new) = table.to_numpy(float), (np.concatenate(each) for each in zip(*(c for _, c in parts)))
+    labels = table.to_numpy(float)
+    old, new = (np.concatenate([chances[k] for _, chances in parts]) for k in (0, 1))
     golfers = table.index.get_level_values("player").to_numpy(object)
     return Answers(name, labels, old if champion else base_rates(labels), new, golfers, decides=False)
 

@@ -37,7 +37,7 @@ class ServedModel:
             frame[name] = [None if each is None or np.ndim(each) == 0 else each for each in frame[name]]
         batch, _ = read_frame(frame)
         faults = faults_frame(self.assessor, self.assessor.assess(batch))
-        return faults[[*TEXT_OUT, *NUMBERS_OUT]].astype({name: object for name in TEXT_OUT})
+        return faults[[*TEXT_OUT, *NUMBERS_OUT]].astype(dict.fromkeys(TEXT_OUT, object))
 
 
 def signature() -> ModelSignature:

@@ -29,6 +29,7 @@ COMMANDS: Final = {
     "store": "Look after the coach's store.",
     "serve": "Answer other programs over HTTP.",
     "train": "Train the default model from a seed.",
+    "models": "Keep models, and promote the better one.",
     "compare": "Compare the model with its peers, under shifts.",
     "benchmark": "Measure how fast it is, beside peers.",
 }

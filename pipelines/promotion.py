@@ -1,0 +1,82 @@
+"""Promote a registered model: run the gate against the champion, keep its report, and put the model in use if it may."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from faultml.errors import BundleError
+from faultml.faults.catalogue import load_catalogue
+from faultml.pipelines import gate_suites, registry
+from faultml.pipelines.gate_report import report
+from faultml.pipelines.gatekeeping import Verdict, judge
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+NOBODY = "knowing only how common each fault is"
+
+
+class Judged(NamedTuple):
+    """What the gate said of a version, and its report."""
+
+    version: registry.Version
+    verdict: Verdict
+    report: str
+
+
+def judge_version(
+    folder: Path,
+    number: int | str = registry.CHALLENGER,
+    *,
+    season: list[Path] | None = None,
+    verdicts: pd.DataFrame | None = None,
+    learned_from: Callable[[str], bool] = lambda player: False,
+    golfers: int = gate_suites.GOLFERS,
+    jobs: int = 1,
+) -> Judged:
+    """Judge a registered version against the champion, and keep the report with its run.
+
+    Parameters
+    ----------
+    number
+        Of the version, or its alias.
+    season, verdicts, learned_from
+        As in `gate_suites.coach_answers`; without, only the fixed suites speak.
+    golfers, jobs
+        Golfers of the fixed suites, and processes to draw them with.
+    """
+    catalogue = load_catalogue()
+    version = registry.find(folder, number)
+    before = registry.champion_or_none(folder)
+    if before and before.number == version.number:
+        before = None
+    challenger = registry.load_version(folder, version.number)
+    try:
+        champion = registry.load_version(folder, before.number) if before else None
+        suites, worse = gate_suites.fixed_suites(catalogue, champion, challenger, golfers=golfers, jobs=jobs)
+        name = f"champion {before.number}" if before else NOBODY
+    except BundleError as error:
+        if before is None:
+            raise
+        # A champion of another program version cannot speak; the challenger must still be worth something.
+        champion, name = None, f"{NOBODY} (champion {before.number} does not run here: {error.code})"
+        suites, worse = gate_suites.fixed_suites(catalogue, None, challenger, golfers=golfers, jobs=jobs)
+    if season and verdicts is not None:
+        suites.append(
+            gate_suites.coach_answers(
+                catalogue, season, verdicts, champion, challenger, learned_from=learned_from
+            )
+        )
+    verdict = judge(catalogue.ids, suites)
+    verdict = replace(verdict, reasons=(*verdict.reasons, *worse))
+    text = report(verdict, f"Version {version.number} ({version.model})", name)
+    registry.keep_report(folder, version, f"against_{before.number if before else 'nobody'}.md", text)
+    return Judged(version, verdict, text)
+
+
+def promote(folder: Path, judged: Judged) -> registry.Version | None:
+    """Put a judged version in use if the gate let it pass; None where not."""
+    return registry.make_champion(folder, judged.version.number) if judged.verdict.passed else None

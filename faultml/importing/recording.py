@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from faultml.recordings.findings import findings
 from faultml.recordings.problems import file_problem
 from faultml.recordings.schema import HANDS
 from faultml.recordings.stream import Block
+
+_MOST_WAITING: Final = 1000
+"""So many marks of later times are kept."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,7 @@ def read_recordings(reader: RowReader, report: Report) -> Iterator[Recording]:
             said = f"arm {arm or 'unknown'}, golfer's hand {hand or 'unknown'}"
             report(file_problem(str(reader.path), reason, "the lead wrist", said, line))
         else:
-            blocks = (_block(piece, reader.path, report) for piece in chain([first], rest))
+            blocks = _in_place(_block(piece, reader.path, report) for piece in chain([first], rest))
             yield Recording(
                 reader.path,
                 words["player"],
@@ -90,6 +94,18 @@ class _Run:
         for _ in self:
             pass
         return self._next
+
+
+def _in_place(blocks: Iterable[Block]) -> Iterator[Block]:
+    """The blocks with each mark once, in that of its own time; a column of times may tell it rows before or after."""
+    told_s, waiting_s = -np.inf, np.empty(0)
+    for block in blocks:
+        marks_s = np.union1d(waiting_s, block.marks_s)
+        marks_s = marks_s[marks_s > told_s]
+        due = marks_s <= (block.t_s[-1] if len(block.t_s) else -np.inf)
+        waiting_s = marks_s[~due][:_MOST_WAITING]
+        told_s = marks_s[due][-1] if due.any() else told_s
+        yield block._replace(marks_s=marks_s[due])
 
 
 def _block(piece: Piece, path: Path, report: Report) -> Block:

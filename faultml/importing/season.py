@@ -301,6 +301,8 @@ class _Importer:
                 session = (recording.player, recording.session)
                 for piece in self.cut(recording, self.counts[session] + 1):
                     self.counts[session] += len(piece.batch)
+                    if self.alignment is not None:
+                        piece.batch.table[MOUNTING_COLUMN] = self.alignment.mounting_sd_deg
                     self._count(piece.batch)
                     self.run.n_written += len(piece.batch)
                     problems.extend(piece.problems)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from types import GenericAlias
 from typing import Annotated, Any, Final, Literal, Optional
 
 import numpy as np
@@ -177,10 +178,14 @@ def _model(name: str, doc: str, columns: Mapping[str, Kind], **more: Any) -> Any
     return create_model(name, __doc__=doc, **fields, **more)
 
 
+def _many(model: Any) -> Any:
+    return GenericAlias(list, (model,))
+
+
 FaultOut = _model("FaultOut", "A row of the table ``faults``.", FAULT_COLUMNS)
 SwingOut = _model(
     "SwingOut", "A row of the table ``swings``, with its rows of ``faults``.", SWINGS,
-    faults=(list[FaultOut], ...),
+    faults=(_many(FaultOut), ...),
 )  # fmt: skip
 ProblemOut = _model("ProblemOut", "Something wrong with a swing as it was sent.", PROBLEM_COLUMNS)
 Assessed = create_model(
@@ -188,8 +193,8 @@ Assessed = create_model(
     __doc__="Every swing, in the order asked; one that could not be assessed says why.",
     model=(ModelOut, ...),
     catalogue_owner=(str, ...),
-    swings=(list[SwingOut], ...),
-    problems=(list[ProblemOut], ...),
+    swings=(_many(SwingOut), ...),
+    problems=(_many(ProblemOut), ...),
 )
 DrillOut = _model(
     "DrillOut", "A row of the table ``drills``, with the drill as the book has it (null where there is none).",
@@ -199,9 +204,9 @@ PlayerDrills = create_model(
     "PlayerDrills",
     __doc__="A player's drills, rank 1 the one to work on next; rank 0 is none, and its reason and notes say why.",
     player=(str, ...),
-    season=(str, ...),
+    classified_at=(str, ...),
     care=(list[str], ...),
-    drills=(list[DrillOut], ...),
+    drills=(_many(DrillOut), ...),
 )
 
 

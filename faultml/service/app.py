@@ -48,7 +48,7 @@ def create_app(settings: Settings) -> FastAPI:
     ):  # fmt: skip
         app.include_router(router)
     problems.install(app)
-    app.add_middleware(Gate, settings=settings)  # type: ignore[arg-type]
+    app.add_middleware(Gate, settings=settings)
     _describe(app)
     return app
 

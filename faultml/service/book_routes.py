@@ -61,8 +61,8 @@ def _player_drills(service: Service, player: str) -> dict[str, Any]:
     told = records(rows, DRILL_COLUMNS)
     for row in told:
         row["book"] = book.get(row["drill"])
-    season = str(results.run.get("finished", ""))
-    return {"player": player, "season": season, "care": list(CARE), "drills": told}
+    finished = str(results.run.get("finished", ""))
+    return {"player": player, "classified_at": finished, "care": list(CARE), "drills": told}
 
 
 def _entries(service: Service, part: str, digest: str, player: str = "") -> dict[str, Any]:

@@ -10,7 +10,6 @@ from faultml.service.problems import MEDIA_TYPE, ProblemDocument
 
 TITLE: Final = "faultml"
 SUMMARY: Final = "Lead-wrist swing faults and drills, over HTTP."
-SECURITY: Final = [{"token": []}, {}]
 
 CARE: Final = (
     "No drill while hand, wrist, forearm or elbow hurts, is numb, clicks or is weak, nor with pain elsewhere, until"

@@ -68,10 +68,10 @@ class Gate:
             # Places only: the message of an error may repeat what was sent.
             places = "".join(traceback.format_tb(error.__traceback__))
             log.error("%s in an answer\n%s", type(error).__name__, places)
-            refusal = Refusal(
+            wrong = Refusal(
                 500, "internal-error", "Something is wrong with this program, not with the request."
             )
-            await out.answer(response(refusal), scope, receive)
+            await out.answer(response(wrong), scope, receive)
         finally:
             self._open[client] -= 1
             if not self._open[client]:

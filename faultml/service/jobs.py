@@ -15,11 +15,11 @@ from typing import Any, Final, Literal
 import msgspec
 
 from faultml.results import REPORT_FILE
+from faultml.service.orders import RESULTS_FOLDER, Order, Told
 from faultml.service.problems import Refusal
 from faultml.service.settings import TOKEN_ENVIRONMENT, Settings
 from faultml.service.spool import new_folder
 from faultml.service.uploads import SEASON_FOLDER
-from faultml.service.worker import RESULTS_FOLDER, Order, Told
 
 log = logging.getLogger(__name__)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from threading import Lock
 from typing import ParamSpec, TypeVar
 
@@ -48,7 +48,7 @@ class Pool:
                 raise Refusal(503, "busy", "Too much work is waiting. Try again in a moment.")
             self._taken += 1
         future = self._threads.submit(call, *args, **kwargs)
-        future.add_done_callback(self._free)
+        future.add_done_callback(lambda _: self._free())
         try:
             return await asyncio.wait_for(asyncio.wrap_future(future), self._longest_s)
         except TimeoutError as error:
@@ -60,6 +60,6 @@ class Pool:
         """Let go of the threads; what waits is dropped."""
         self._threads.shutdown(wait=False, cancel_futures=True)
 
-    def _free(self, _: Future[object]) -> None:
+    def _free(self) -> None:
         with self._lock:
             self._taken -= 1

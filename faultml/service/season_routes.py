@@ -9,11 +9,12 @@ from fastapi.responses import FileResponse
 
 from faultml.results import REPORT_FILE
 from faultml.service.answers import JobOut
+from faultml.service.bodies import PARQUET
 from faultml.service.context import service_of
 from faultml.service.describe import binary, problems
 from faultml.service.jobs import RESULT_FILES, ResultFile
 from faultml.service.problems import Refusal
-from faultml.service.uploads import CSV, MULTIPART, PARQUET, ROSTER_PART, SEASON_PART, store_upload
+from faultml.service.uploads import CSV, MULTIPART, ROSTER_PART, SEASON_PART, store_upload
 
 router = APIRouter(tags=["seasons"])
 

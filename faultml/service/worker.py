@@ -12,34 +12,13 @@ import threading
 import traceback
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import msgspec
 
 from faultml.errors import FaultmlError
+from faultml.service.orders import RESULTS_FOLDER, Order, Told
 from faultml.service.uploads import SEASON_FOLDER
-
-RESULTS_FOLDER: Final = "results"
-
-
-class Order(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What to classify with; the package's own where None."""
-
-    model: str | None = None
-    catalogue: str | None = None
-    store: str | None = None
-
-
-class Told(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """How far it is; `finished` on the last line."""
-
-    swings: int = 0
-    seen: int = 0
-    assessed: int = 0
-    problems: tuple[tuple[str, str, int], ...] = ()
-    roster_unreadable: bool = False
-    refused: str = ""
-    finished: bool = False
 
 
 def main() -> None:
@@ -116,7 +95,9 @@ def _tell(told: Told) -> None:
 
 
 def _end_with_the_server() -> None:
-    sys.stdin.buffer.read()
+    # Not by way of sys.stdin, whose lock this thread would still hold when the interpreter ends.
+    while os.read(0, 1024):
+        pass
     os._exit(1)
 
 

@@ -14,7 +14,9 @@ from recorder_files import layout_of, recorder_table, text_bytes
 from season_fakes import fake_season
 
 from faultml.cli import main
+from faultml.faults.catalogue import load_catalogue
 from faultml.importing.layout_toml import write_layout
+from faultml.synthetic.range_session import draw_range_session, write_stream
 
 LAYOUT = layout_of()
 
@@ -125,6 +127,40 @@ def test_a_folder_of_good_and_bad_files(tmp_path: Path) -> None:
     assert swings.loc[swings["player"].isin(["ann", "zoe"])].groupby("player").size().tolist() == [2, 2]
     refused = set(swings.loc[swings["reason"] != "", "reason"])
     assert {"unit-suspected", "time-stands"} <= refused
+
+
+def test_a_whole_session_is_cut_into_swings(tmp_path: Path) -> None:
+    truth = write_stream(
+        draw_range_session(load_catalogue(), 7, duration_s=240.0, rate_hz=100.0, contact_mark=True),
+        tmp_path / "a.csv",
+        "ann",
+        "2031-05-01",
+    )
+    (tmp_path / "l.toml").write_text(STREAM)
+    result = run_import(
+        str(tmp_path / "a.csv"), "--layout", str(tmp_path / "l.toml"), "--out", str(tmp_path / "s")
+    )
+    assert result.exit_code in (0, 3), result.output
+    season = pd.read_parquet(tmp_path / "s" / "season.parquet")
+    full = truth[truth["kind"] == "swing"]
+    assert abs(len(season[season["context"] != "practice"]) - len(full)) <= 1
+    played = season.loc[season["context"] != "practice", "impact_s"]
+    assert played.notna().all() and played.is_monotonic_increasing
+    assert (tmp_path / "s" / "_cuts.csv").exists()
+
+
+STREAM = """
+schema = 1
+file.reader = "text"
+time = { column = "t_s", unit = "s" }
+angles.flexion = { column = "flexion_deg", unit = "deg", positive = "flexion" }
+angles.ulnar = { column = "ulnar_deg", unit = "deg", positive = "ulnar" }
+angles.pronation = { column = "pronation_deg", unit = "deg", positive = "pronation" }
+worn.arm = "lead"
+ids = { player = { column = "player" }, session = { column = "session" } }
+contact.time_column = "impact_s"
+swings.split = "stream"
+"""
 
 
 def test_open_questions_are_named_and_nothing_is_written(tmp_path: Path) -> None:

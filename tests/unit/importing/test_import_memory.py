@@ -11,7 +11,7 @@ import pyarrow as pa
 import pytest
 from recorder_files import layout_of, write_recorder
 
-from faultml.importing.layout import Ids, Layout, Swings
+from faultml.importing.layout import Contact, Ids, Layout, Swings
 from faultml.importing.readers import MEMORY_BASE_BYTES, MEMORY_RATIO, read_blocks
 from faultml.importing.recording import read_recordings
 from faultml.importing.rows import RowReader
@@ -58,3 +58,23 @@ def test_a_spreadsheet_stays_within_its_multiple(tmp_path: Path) -> None:
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < MEMORY_BASE_BYTES + MEMORY_RATIO * path.stat().st_size
+
+
+@pytest.mark.parametrize("rows", [1, 50, 1000])
+def test_a_contact_is_marked_once_and_in_its_own_block(
+    rows: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("faultml.importing.parquet_file.MOST_BLOCK_ROWS", rows)
+    layout = msgspec.structs.replace(
+        layout_of("parquet"),
+        ids=Ids("ann", "day"),
+        swings=Swings("stream"),
+        contact=Contact(time_column="Hit"),
+    )
+    table = pd.DataFrame({"Clock": [at / 100 for at in range(400)], "Bend": 0.0, "Tilt": 0.0, "Twist": 0.0})
+    table["Hit"] = [1.5] * 200 + [3.25] + [None] * 199  # repeated around its time, and told well before
+    path = write_recorder(table, tmp_path / "a.parquet", layout)
+    recording = next(read_recordings(RowReader(path, layout), lambda problem: None))
+    marks = [(mark, block.t_s) for block in recording.blocks for mark in block.marks_s]
+    assert [mark for mark, _ in marks] == [1.5, 3.25]
+    assert all(t_s[0] - 0.01 < mark <= t_s[-1] for mark, t_s in marks)

@@ -18,6 +18,7 @@ from faultml.pipelines import train as training
 from faultml.pipelines.card import CARD_FILE
 from faultml.pipelines.data import Drawn, draw, take_windows, vary
 from faultml.pipelines.evaluate import calibration_error, macro, seen_measures, with_marks
+from faultml.quality.reference import REFERENCE_FILE
 from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.season import SyntheticSeason
 
@@ -62,7 +63,8 @@ class TestTraining:
         self, trained: tuple[Path, Manifest, list[set[str]]], catalogue: Catalogue
     ) -> None:
         folder, manifest, _ = trained
-        assert {path.name for path in folder.iterdir()} == {MODEL_FILE, MANIFEST_FILE, CARD_FILE}
+        left = {path.name for path in folder.iterdir()}
+        assert left == {MODEL_FILE, MANIFEST_FILE, CARD_FILE, REFERENCE_FILE}
         assert load_bundle(folder).manifest == manifest
         assert manifest.faults == catalogue.ids and manifest.catalogue_sha256 == catalogue.digest
         assert manifest.code_sha256 == training.code_digest() and manifest.seed == TINY.seed

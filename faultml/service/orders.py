@@ -1,0 +1,29 @@
+"""What a server and the process that classifies a season say to each other, as lines of JSON."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import msgspec
+
+RESULTS_FOLDER: Final = "results"
+
+
+class Order(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What to classify with; the package's own where None."""
+
+    model: str | None = None
+    catalogue: str | None = None
+    store: str | None = None
+
+
+class Told(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """How far it is; `finished` on the last line."""
+
+    swings: int = 0
+    seen: int = 0
+    assessed: int = 0
+    problems: tuple[tuple[str, str, int], ...] = ()
+    roster_unreadable: bool = False
+    refused: str = ""
+    finished: bool = False

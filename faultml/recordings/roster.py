@@ -87,6 +87,10 @@ def _unread(problem: Problem) -> Roster:
     return Roster(roster_frame({}), [problem], problem.file, unreadable=True)
 
 
+MOST_CELL: Final = 10_000
+"""Longest cell of a roster, characters."""
+
+
 class _Reader:
     def __init__(self, file: str) -> None:
         self._file = file
@@ -102,6 +106,9 @@ class _Reader:
             if names is None:
                 return Roster(roster_frame({}), self._problems, self._file, unreadable=True)
             for fields in rows:
+                # Not left to csv's own limit, which other libraries move.
+                if max(map(len, fields), default=0) > MOST_CELL:
+                    raise csv.Error(f"a cell of more than {MOST_CELL:,} characters")
                 if any(field.strip() for field in fields):
                     self._add(rows.line_num, names, fields)
         except csv.Error as error:

@@ -142,7 +142,7 @@ def test_a_whole_session_is_cut_into_swings(tmp_path: Path) -> None:
     )
     assert result.exit_code in (0, 3), result.output
     season = pd.read_parquet(tmp_path / "s" / "season.parquet")
-    full = truth[truth["kind"] == "swing"]
+    full = truth[truth["kind"] == "full"]
     assert abs(len(season[season["context"] != "practice"]) - len(full)) <= 1
     played = season.loc[season["context"] != "practice", "impact_s"]
     assert played.notna().all() and played.is_monotonic_increasing

@@ -95,14 +95,22 @@ class Check:
         return 3 if self.n_problems else 0
 
 
-def check_season(season: Season, assessor: Assessor) -> Check:
-    """Read a season and make every check on it; memory grows with its sessions, not with its swings."""
+def check_season(season: Season, assessor: Assessor, imported: Sequence[Problem] | None = None) -> Check:
+    """Read a season and make every check on it; memory grows with its sessions, not with its swings.
+
+    Parameters
+    ----------
+    imported
+        Where the season was imported for this check alone: the problems that the import told. They name the places
+        in the original files; places in the imported copy are left out.
+    """
     known = findings()
     counts, able = Counter[str](), Counter[str]()
     first: dict[str, tuple[str, str, str]] = {}
     files: list[Problem] = []
     address = AddressSums()
-    n_assessed = 0
+    n_assessed, copied = 0, imported is not None
+    _place(imported or (), first, files)
     for batch in season.batches():
         assessment = assessor.assess(batch)
         n_assessed += int(assessment.assessed.sum())
@@ -115,12 +123,17 @@ def check_season(season: Season, assessor: Assessor) -> Check:
             for code in {*own, *filter(None, [refused[row]])}:
                 counts[code] += 1
                 first.setdefault(code, (ids[row], "", ""))
-        _place([*season.take_problems(), *motion_problems(batch, codes)], first, files)
-    _place(season.take_problems(), first, files)
+        _place([*season.take_problems(), *motion_problems(batch, codes)], first, files, copied)
+    _place(season.take_problems(), first, files, copied)
+    if imported is not None:
+        # What an import leaves out is not in the season, and is told by the import alone.
+        told_once = Counter(problem.code for problem in imported if problem.code in known)
+        counts.update({code: n for code, n in told_once.items() if not counts[code]})
+        able["layout"] = able[""]
 
     drifts = address.drifts(number_sessions, limits().motion)
-    told = drifts[drifts["change_deg"].notna()]
-    able["earlier-session"] = len(told[["player", "session"]].drop_duplicates())
+    judged = drifts[drifts["change_deg"].notna()]
+    able["earlier-session"] = len(judged[["player", "session"]].drop_duplicates())
     drifted = drifts[drifts["drifted"].astype(bool)]
     counts[DRIFT] = len(drifted[["player", "session"]].drop_duplicates())
     if len(drifted):
@@ -155,7 +168,12 @@ def _able(assessment: Assessment) -> dict[str, int]:
     }
 
 
-def _place(problems: Sequence[Problem], first: dict[str, tuple[str, str, str]], files: list[Problem]) -> None:
+def _place(
+    problems: Sequence[Problem],
+    first: dict[str, tuple[str, str, str]],
+    files: list[Problem],
+    copied: bool = False,
+) -> None:
     """Problems of swings give the first of their code its place and figures; the others are of files."""
     for problem in problems:
         ids = " ".join((problem.player, problem.session, problem.swing)).strip()
@@ -163,5 +181,5 @@ def _place(problems: Sequence[Problem], first: dict[str, tuple[str, str, str]], 
             files.append(problem)
         elif not first.get(problem.code, ("", "", ""))[1]:
             line = f"{problem.file}, row {problem.row}" if problem.row else problem.file
-            where = f"{ids} ({line})" if ids and line else ids or line
+            where = f"{ids} ({line})" if ids and line and not copied else ids or line
             first[problem.code] = (where, problem.expected, problem.found)

@@ -70,14 +70,14 @@ def command(files: tuple[Path, ...], layout_path: Path | None, as_json: bool, ex
     sys.exit(check.exit_code)
 
 
-def _check(files: Sequence[Path]) -> Check:
+def _check(files: Sequence[Path], imported: Sequence[Problem] | None = None) -> Check:
     from faultml.check import check_season
     from faultml.classifier.assess import Assessor
     from faultml.classifier.bundle import load_bundle
     from faultml.faults.catalogue import load_catalogue
     from faultml.recordings.read import open_season
 
-    return check_season(open_season(files), Assessor(load_bundle(), load_catalogue()))
+    return check_season(open_season(files), Assessor(load_bundle(), load_catalogue()), imported)
 
 
 def _check_layout(files: Sequence[Path], layout_path: Path) -> Check:
@@ -90,9 +90,7 @@ def _check_layout(files: Sequence[Path], layout_path: Path) -> Check:
     with TemporaryDirectory(prefix="faultml-check-") as folder:
         season = Path(folder) / "season"
         import_season(files, layout, season, alignment=alignment_of(layout, layout_path), cut=cutter(layout))
-        check = _check([season])
-        check.files = [*_imported(season / PROBLEMS_FILE), *check.files]
-    return check
+        return _check([season], _imported(season / PROBLEMS_FILE))
 
 
 def _imported(path: Path) -> list[Problem]:

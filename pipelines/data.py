@@ -118,6 +118,32 @@ def _draw_golfer(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, index: 
     return Drawn(slim, season.truth)
 
 
+def rescale(drawn: Drawn, random: np.random.Generator, *, share: float) -> Drawn:
+    """The same recordings with flexion and ulnar deviation inflated or shrunk for a share of the golfers.
+
+    Captures that infer the hand from a marker or two get the deviation's size wrong, up to nearly twofold. When the
+    swing happens, and whether it is one, must not hang on that; what is measured in it does, so nothing is learned of
+    measures from these.
+    """
+    windows = drawn.windows
+    names, golfer = np.unique(drawn.golfers, return_inverse=True)
+    flexion = np.exp(random.normal(0, 0.15, len(names)))
+    ulnar = random.uniform(0.9, 1.9, len(names))
+    factor = np.column_stack([flexion, ulnar, np.ones(len(names))])
+    factor[random.random(len(names)) >= share] = 1.0
+    scale = factor[golfer].astype(np.float32)
+    start = windows.angles_deg[:, :, :1]
+    return replace(
+        drawn,
+        windows=replace(
+            windows,
+            angles_deg=start + scale[:, :, None] * (windows.angles_deg - start),
+            rates_dps=scale[:, :, None] * windows.rates_dps,
+            noise_deg=scale * windows.noise_deg,
+        ),
+    )
+
+
 def vary(
     drawn: Drawn, random: np.random.Generator, *, marked_share: float = 0.5, lost_share: float = 0.12
 ) -> Drawn:

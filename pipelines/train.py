@@ -20,7 +20,7 @@ from faultml.errors import MissingExtraError
 from faultml.faults.catalogue import Catalogue
 from faultml.motion.landmarks import LandmarkDetector
 from faultml.pipelines.card import write_card
-from faultml.pipelines.data import Drawn, draw, vary
+from faultml.pipelines.data import Drawn, draw, rescale, vary
 from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
 from faultml.pipelines.fixed_part import fixed_part
 from faultml.pipelines.reference import write_reference
@@ -33,6 +33,10 @@ logger = logging.getLogger(__name__)
 NAME: Final = "default"
 LITTLE_HINGE_WEIGHT: Final = 8.0
 HALF_SPEED_WEIGHT: Final = 5.0
+SLOW_STARTS: Final = 0.20
+"""Golfers in training who start down slowly; more than among everyday ones, as real captures hold such swings."""
+RESCALED: Final = 0.20
+"""Golfers in training whose recorders get sizes wrong, for landmarks and gate."""
 _CODE: Final = ("network.py", "channels.py", "faults", "motion", "features", "classifier", "synthetic")
 _BESIDE: Final = {
     "motion": {"align.py", "closure.py", "rotations.py", "turn.py"},
@@ -104,11 +108,11 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
 
     drawn = draw(
         catalogue,
-        plan.recipe(1, plan.landmark_golfers, non_swing_share=0.0, slow_start_share=0.08),
+        plan.recipe(1, plan.landmark_golfers, non_swing_share=0.0, slow_start_share=SLOW_STARTS),
         jobs=jobs,
     )
     logger.info("drew %d recordings for the landmarks (%.0f s)", len(drawn), time.monotonic() - started)
-    varied = vary(drawn, random)
+    varied = rescale(vary(drawn, random), random, share=RESCALED)
     detector = LandmarkDetector(
         epochs=plan.landmark_epochs, averaged=plan.averaged, n_jobs=jobs, random_state=plan.seed
     )
@@ -117,7 +121,9 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
 
     drawn = vary(
         draw(
-            catalogue, plan.recipe(2, plan.fault_golfers, alien_share=0.08, slow_start_share=0.05), jobs=jobs
+            catalogue,
+            plan.recipe(2, plan.fault_golfers, alien_share=0.08, slow_start_share=SLOW_STARTS),
+            jobs=jobs,
         ),
         random,
     )
@@ -125,7 +131,8 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     logger.info("drew %d recordings for gate and faults (%.0f s)", len(drawn), time.monotonic() - started)
     full = drawn.full
     gate = SwingGate(random_state=plan.seed)
-    gate.fit(features.values, full, groups=drawn.golfers, emphasis=_gate_weights(catalogue, drawn))
+    shown, _ = features_of(catalogue, detector, rescale(drawn, random, share=RESCALED))
+    gate.fit(shown.values, full, groups=drawn.golfers, emphasis=_gate_weights(catalogue, drawn))
     measures, guards = seen_measures(catalogue, drawn), drawn.guards(catalogue)
     # What will not be assessed is not learned from either.
     measures[np.isnan(features.measures)] = np.nan

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from fastapi import Request
 
-from faultml.assessing import AssessedSwings, assess_swings
+from faultml.assessing import AssessedSwings, assess_swings, default_assessor
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import load_bundle
 from faultml.coaching.rules import Coaching, load_coaching
@@ -45,9 +45,8 @@ class Service:
     def __init__(self, settings: Settings) -> None:
         limits = settings.limits
         self.settings = settings
-        catalogue = load_catalogue(settings.catalogue)
-        self.assessor = Assessor(load_bundle(settings.model), catalogue)
-        self.coaching: Coaching = load_coaching(catalogue)
+        self.assessor = _assessor(settings)
+        self.coaching: Coaching = load_coaching(self.assessor.catalogue)
         self.store = _open(settings)
         if settings.results is not None:
             read_results(settings.results)
@@ -110,6 +109,12 @@ def service_of(request: Request) -> Service:
     """The service behind an app's routes."""
     service: Service = request.app.state.service
     return service
+
+
+def _assessor(settings: Settings) -> Assessor:
+    if settings.model is None and settings.catalogue is None:
+        return default_assessor()
+    return Assessor(load_bundle(settings.model), load_catalogue(settings.catalogue))
 
 
 def _open(settings: Settings) -> Store | None:

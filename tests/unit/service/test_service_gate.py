@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 

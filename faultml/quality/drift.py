@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS
 from faultml.recordings.findings import MotionLimits
@@ -24,7 +25,7 @@ class AddressSums:
 
     def add(self, swings: pd.DataFrame) -> None:
         """Take in a batch's ``swings`` table."""
-        parts = {}
+        parts: dict[str, NDArray[np.float64]] = {}
         for name in _COLUMNS:
             angle = swings[name].to_numpy(float)
             parts |= {

@@ -6,24 +6,60 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from faultml.assessing import assess_swings
+    from faultml.check import check_season
+    from faultml.classifier.assess import Assessor
     from faultml.classifier.bundle import load_bundle
     from faultml.faults.catalogue import load_catalogue
+    from faultml.importing.calibration import calibrate
+    from faultml.importing.layout import load_layout
+    from faultml.importing.season import import_season
+    from faultml.outcomes.change import changes
     from faultml.recordings.read import open_season
+    from faultml.recordings.write import write_season
     from faultml.results import read_results
     from faultml.season import classify_season
+    from faultml.store import open_store
+    from faultml.streams.cut import cut_stream
 
 __version__ = "0.1.0"
 
 _HOMES: Final = {
+    "Assessor": "faultml.classifier.assess",
+    "assess_swings": "faultml.assessing",
+    "calibrate": "faultml.importing.calibration",
+    "changes": "faultml.outcomes.change",
+    "check_season": "faultml.check",
     "classify_season": "faultml.season",
+    "cut_stream": "faultml.streams.cut",
+    "import_season": "faultml.importing.season",
     "load_bundle": "faultml.classifier.bundle",
     "load_catalogue": "faultml.faults.catalogue",
+    "load_layout": "faultml.importing.layout",
     "open_season": "faultml.recordings.read",
+    "open_store": "faultml.store",
     "read_results": "faultml.results",
+    "write_season": "faultml.recordings.write",
 }
 """Where each public name lives; imported when it is first used, so that ``import faultml`` costs nothing."""
 
-__all__ = ["classify_season", "load_bundle", "load_catalogue", "open_season", "read_results"]
+__all__ = [
+    "Assessor",
+    "assess_swings",
+    "calibrate",
+    "changes",
+    "check_season",
+    "classify_season",
+    "cut_stream",
+    "import_season",
+    "load_bundle",
+    "load_catalogue",
+    "load_layout",
+    "open_season",
+    "open_store",
+    "read_results",
+    "write_season",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import httpx
 import pytest
-from http_fakes import fake_swings, problem, serving, until
+from http_fakes import fake_swings, problem, serving
 
 from faultml.errors import InputError
 from faultml.service.gate import HEADERS

@@ -60,12 +60,12 @@ def assert_same(given: pd.DataFrame, expected: pd.DataFrame) -> None:
 
 def test_the_numbers_are_the_librarys(client: httpx.Client, assessor: Assessor) -> None:
     frame = fake_season(3, noise_deg=0.3).assign(hand="left", shot=[["push", "hook"], [], ["fat"]])
-    frame.at[1, "pronation_deg"] = None
+    frame["pronation_deg"] = [None if row == 1 else each for row, each in enumerate(frame["pronation_deg"])]
     batch, _ = read_frame(frame)
     assessment = assessor.assess(batch)
     sent = frame.to_dict("records")
     for row in sent:
-        row |= {name: None if row[name] is None else row[name].tolist() for name in ("t_s", "flexion_deg", "ulnar_deg", "pronation_deg")}  # fmt: skip
+        row |= {name: value.tolist() for name, value in row.items() if isinstance(value, np.ndarray)}
     by_json = client.post("/v1/assess", json={"swings": sent})
     by_parquet = client.post("/v1/assess", content=parquet(frame), headers={"content-type": PARQUET})
     assert by_json.json() == by_parquet.json()
@@ -176,7 +176,8 @@ def test_swings_in_memory(assessor: Assessor) -> None:
 def test_a_label_and_its_store(tmp_path: Path) -> None:
     label = {"player": "p1", "session": "s", "swing": "1", "fault": "flip", "verdict": "yes", "coach": "ann"}
     with serving(tmp_path, store=tmp_path / "store.sqlite", most_labels=2) as client:
-        assert client.post("/v1/labels", json={"labels": [label, label | {"swing": "2"}]}).json() == {"added": 2, "already": 0}  # fmt: skip
+        both = {"labels": [label, label | {"swing": "2"}]}
+        assert client.post("/v1/labels", json=both).json() == {"added": 2, "already": 0}
         assert client.post("/v1/labels", json={"labels": [label]}).json() == {"added": 0, "already": 1}
         client.post("/v1/labels", json={"labels": [label | {"verdict": "no"}]})
         told = client.get("/v1/labels").json()

@@ -16,8 +16,9 @@ from joblib import Parallel, delayed
 
 from faultml import __version__
 from faultml.channels import ID_COLUMNS
-from faultml.classifier.assess import Assessor
+from faultml.classifier.assess import Assessment, Assessor
 from faultml.classifier.bundle import Bundle, load_bundle
+from faultml.classifier.promise import DEFAULT_FALSE_SHARE
 from faultml.classifier.tables import curves_frame, faults_frame, swings_frame
 from faultml.coaching.explain import EXPLANATIONS_FILE, encode
 from faultml.coaching.prescribe import Prescription, prescribe
@@ -29,6 +30,7 @@ from faultml.outcomes.change import changes
 from faultml.outcomes.effects import Effects, drill_effects
 from faultml.quality.drift import AddressSums
 from faultml.quality.notice import motion_problems
+from faultml.quality.watch import Tally, compare_to, tally
 from faultml.recordings.findings import limits
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
 from faultml.recordings.read import Season, open_season
@@ -55,6 +57,7 @@ class BatchTables:
     curves: pd.DataFrame
     summary: Summary
     problems: list[Problem]
+    watched: Tally
 
 
 @dataclass
@@ -113,6 +116,7 @@ def classify_season(
     bundle: Bundle | None = None,
     catalogue: Catalogue | None = None,
     jobs: int = 1,
+    false_share: float = DEFAULT_FALSE_SHARE,
     table_format: TableFormat = "parquet",
     assigned: pd.DataFrame | None = None,
     outcomes: pd.DataFrame | None = None,
@@ -131,6 +135,8 @@ def classify_season(
         The package's own where not given.
     jobs
         Threads.
+    false_share
+        What share of the flags may be wrong; see `faultml.classifier.promise`.
     table_format
         ``parquet`` or ``csv``.
     assigned
@@ -153,9 +159,9 @@ def classify_season(
     started = time.monotonic()
     catalogue = catalogue or load_catalogue()
     coaching = load_coaching(catalogue)
-    assessor = Assessor(bundle or load_bundle(), catalogue)
+    assessor = Assessor(bundle or load_bundle(), catalogue, false_share=false_share)
     season = season if isinstance(season, Season) else open_season([Path(path) for path in season])
-    running, address = RunningSummary(), AddressSums()
+    running, address, watched = RunningSummary(), AddressSums(), Tally()
     curves: list[pd.DataFrame] = []
     n_swings = n_assessed = 0
     counts: Counter[tuple[str, str]] = Counter()
@@ -172,6 +178,7 @@ def classify_season(
             # Folded as they come, so that what is kept does not grow with the season.
             running.add(tables.summary)
             address.add(tables.swings)
+            watched.add(tables.watched)
             curves = [_bounded_curves([*curves, tables.curves])]
             n_swings += len(tables.swings)
             n_assessed += int(tables.swings["assessed"].sum())
@@ -206,6 +213,7 @@ def classify_season(
         results.file(EXPLANATIONS_FILE).write_bytes(encode(prescription.explanations))
         results.run |= _run_record(assessor, coaching, run, started)
         results.run["address_drift"] = _drifted(address)
+        results.run["watch"] = compare_to(assessor.bundle.reference, watched)
         if before_closing:
             before_closing(run, results)
     return run
@@ -221,7 +229,21 @@ def assess_batch(assessor: Assessor, batch: SwingBatch) -> BatchTables:
     rows = chosen.sort_values("order").groupby("player", sort=False).head(CURVES_PER_PLAYER).index.to_numpy()
     curves = curves_frame(assessment, rows).assign(order=order[rows])
     summary = summarise(swings, faults, assessor.catalogue)
-    return BatchTables(swings, faults, curves, summary, motion_problems(batch, assessment.findings))
+    return BatchTables(
+        swings,
+        faults,
+        curves,
+        summary,
+        motion_problems(batch, assessment.findings),
+        _watched(assessor, assessment),
+    )
+
+
+def _watched(assessor: Assessor, assessment: Assessment) -> Tally:
+    """Histograms of the assessed swings' features."""
+    features, assessed = assessment.features, assessment.assessed
+    players = assessment.batch.table["player"].to_numpy(object)[assessed]
+    return tally(assessor.bundle.reference, features.names, features.values[assessed], players)
 
 
 def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[BatchTables]:

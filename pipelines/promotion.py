@@ -1,4 +1,4 @@
-"""Promote a registered model: run the gate against the champion, keep its report, and put the model in use if it may."""
+"""Promote a registered model: the gate against the champion, its report kept, and in use only if it may be."""
 
 from __future__ import annotations
 

@@ -14,6 +14,7 @@ from faultml.channels import LANDMARKS
 from faultml.classifier.bundle import Bundle
 from faultml.classifier.faults import INTERVAL_Z, Posterior
 from faultml.classifier.mounting import with_mounting
+from faultml.classifier.promise import DEFAULT_FALSE_SHARE
 from faultml.errors import BundleError
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import coordinate, late_save, phase_times
@@ -70,6 +71,7 @@ class Assessment:
     landmarks: Landmarks
     curves: Curves
     closure: ClosureBudget
+    features: Features
     reason: Texts
     findings: list[tuple[str, ...]]
     status: Texts
@@ -97,13 +99,17 @@ class Assessment:
 class Assessor:
     """Assesses batches with one bundle and one catalogue. Holds no state between batches."""
 
-    def __init__(self, bundle: Bundle, catalogue: Catalogue) -> None:
+    def __init__(
+        self, bundle: Bundle, catalogue: Catalogue, *, false_share: float = DEFAULT_FALSE_SHARE
+    ) -> None:
+        """An assessor; of what it flags, at most `false_share` is wrong where the bundle can promise it."""
         if bundle.manifest.faults != catalogue.ids:
             raise BundleError(
                 "bundle-faults", expected=", ".join(catalogue.ids), found=", ".join(bundle.manifest.faults)
             )
         self.bundle = bundle
         self.catalogue = catalogue
+        self.false_share = false_share
 
     @cached_property
     def _reaches(self) -> Array:
@@ -138,6 +144,7 @@ class Assessor:
             landmarks=landmarks,
             curves=curves,
             closure=closure_budget(curves.d_deg, curves.address_deg),
+            features=features,
             reason=reason,
             findings=found,
             status=status,
@@ -193,9 +200,27 @@ class Assessor:
         """``yes``, ``borderline`` or ``no``; "" where not assessed."""
         past = self.catalogue.signs * (assessment.posterior.mean - assessment.edges)
         clear = past >= YES_PAST_SOFTNESS * self.catalogue.softness_by_fault
-        yes = (assessment.probability >= YES_FROM) & clear
+        yes_from = np.fmax(self._promised_from[assessment.windows.marked.astype(int)], YES_FROM)
+        yes = (assessment.probability >= yes_from) & clear
         call = np.where(yes, "yes", np.where(assessment.probability < NO_BELOW, "no", "borderline"))
         return np.where(assessment.status == "assessed", call, "").astype(object)
+
+    def promised(self, assessment: Assessment) -> Array:
+        """``(n_swings, n_faults)`` what share of such flags is wrong at most; NaN where nothing is promised.
+
+        Nothing is where an edge was moved: the proof is for the edges the bundle was shown with.
+        """
+        shown = np.isfinite(self._promised_from)[assessment.windows.marked.astype(int)]
+        same_edge = assessment.edges == self.bundle.classifier.edges
+        return np.where(shown & same_edge & (assessment.status == "assessed"), self.false_share, np.nan)
+
+    @cached_property
+    def _promised_from(self) -> Array:
+        """``(2, n_faults)`` lowest probabilities flagged, contact not marked and marked; NaN without a promise."""
+        promises = self.bundle.manifest.promises
+        if promises is None:
+            return np.full((2, len(self.catalogue.ids)), np.nan)
+        return promises.thresholds(self.catalogue.ids, self.false_share)
 
 
 def _widened(posterior: Posterior, by: Array) -> Posterior:

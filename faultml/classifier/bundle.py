@@ -18,8 +18,10 @@ import sklearn
 
 from faultml.classifier.faults import FaultClassifier
 from faultml.classifier.gate import SwingGate
+from faultml.classifier.promise import Promises
 from faultml.errors import BundleError
 from faultml.motion.landmarks import LandmarkDetector
+from faultml.quality.reference import Reference, load_reference
 
 MODEL_FILE: Final = "bundle.skops"
 MANIFEST_FILE: Final = "manifest.json"
@@ -60,6 +62,8 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
         What was measured on golfers it was not trained on.
     evidence
         Which features each fault uses, and what it loses without each group.
+    promises
+        How few of the flags are wrong, and on whom that was shown.
     """
 
     schema: int
@@ -75,16 +79,18 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     recipe: dict[str, Any]
     figures: dict[str, Any]
     evidence: dict[str, Any] = {}
+    promises: Promises | None = None
 
 
 @dataclass(frozen=True)
 class Bundle:
-    """A model ready for use."""
+    """A model ready for use; `reference` is what it has learned from, where the bundle tells."""
 
     detector: LandmarkDetector
     gate: SwingGate
     classifier: FaultClassifier
     manifest: Manifest
+    reference: Reference | None = None
 
 
 def default_bundle_path() -> Path:
@@ -169,7 +175,20 @@ def load_bundle(folder: Path | None = None) -> Bundle:
         raise BundleError(
             "bundle-unreadable", where=str(path), expected=", ".join(expected), found=str(type(parts))
         )
-    return Bundle(**{name: parts[name] for name in expected}, manifest=manifest)
+    return Bundle(
+        **{name: parts[name] for name in expected},
+        manifest=manifest,
+        reference=_reference(folder, manifest.sha256),
+    )
+
+
+def _reference(folder: Path, sha256: str) -> Reference | None:
+    """What lies beside the bundle to watch seasons with: without it a season is still assessed, and this is told."""
+    try:
+        return load_reference(folder, sha256)
+    except BundleError as error:
+        warnings.warn(str(error), stacklevel=3)
+        return None
 
 
 def _check_versions(manifest: Manifest, path: Path) -> None:

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from faultml import __version__
 from faultml.coaching.notes import WEAK
 from faultml.coaching.rules import Coaching
+from faultml.quality.watch import watch_sentences
 from faultml.recordings.findings import findings
 from faultml.report.changes import change_words
 from faultml.report.charts import Share, whisker, whisker_axis, whisker_scale
@@ -82,6 +83,7 @@ class SeasonView:
     roster: list[RosterLine]
     shared: list[SharedFault]
     reasons: list[Reason]
+    unlike: list[str]
     owners: str
     provenance: str
 
@@ -126,6 +128,7 @@ def season_view(
         roster=[_roster_line(player, anchors[player.name], coaching) for player in players],
         shared=_shared(players, anchors, coaching),
         reasons=_reasons(source),
+        unlike=watch_sentences(source.run.get("watch", [])),
         owners=listed(sorted({row["edge_owner"] for each in players for row in each.faults.values()} - {""})),
         provenance=f"Written by faultml {__version__}. {_basis(source.run, coaching)}",
     )

@@ -23,6 +23,7 @@ from faultml.pipelines.card import write_card
 from faultml.pipelines.data import Drawn, draw, rescale, vary
 from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
 from faultml.pipelines.fixed_part import fixed_part
+from faultml.pipelines.promise import learn_promises
 from faultml.pipelines.reference import write_reference
 from faultml.pipelines.relevance import group_losses, relevant_features
 from faultml.synthetic.coach import Coach
@@ -54,8 +55,9 @@ class Plan:
     ----------
     seed
         Everything follows from it.
-    landmark_golfers, fault_golfers, test_golfers
-        Golfers from whom landmarks are learned, faults are learned, and the figures are taken; all different.
+    landmark_golfers, fault_golfers, test_golfers, promise_golfers
+        Golfers from whom landmarks are learned, faults are learned, the figures are taken and promises are shown; all
+        different.
     landmark_epochs, fault_epochs, averaged
         Of the networks.
     """
@@ -64,6 +66,7 @@ class Plan:
     landmark_golfers: int = 26_000
     fault_golfers: int = 7500
     test_golfers: int = 300
+    promise_golfers: int = 1500
     landmark_epochs: int = 16
     fault_epochs: int = 16
     averaged: int = 2
@@ -72,7 +75,7 @@ class Plan:
         """The same plan with so many times the golfers, at least 40 of each kind."""
         counts = {
             name: max(40, round(by * getattr(self, name)))
-            for name in ("landmark_golfers", "fault_golfers", "test_golfers")
+            for name in ("landmark_golfers", "fault_golfers", "test_golfers", "promise_golfers")
         }
         return replace(self, **counts)
 
@@ -158,6 +161,9 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     }
     evidence = _evidence(catalogue, detector, classifier, test, random)
     evidence["fixed_part"] = fixed_part(catalogue, detector, gate, classifier)
+    promises = learn_promises(
+        catalogue, detector, gate, classifier, seed=plan.seed, golfers=plan.promise_golfers, jobs=jobs
+    )
     logger.info("evaluated on %d recordings (%.0f s)", len(test), time.monotonic() - started)
     manifest = save_bundle(
         folder,
@@ -173,6 +179,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
             "recipe": asdict(plan),
             "figures": figures,
             "evidence": evidence,
+            "promises": promises,
         },
     )
     write_card(folder, manifest)

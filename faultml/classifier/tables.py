@@ -77,6 +77,7 @@ def faults_frame(assessor: Assessor, assessment: Assessment) -> pd.DataFrame:
         "probability": assessment.probability,
         "call": calls,
         "flagged": calls == "yes",
+        "promised": assessor.promised(assessment),
         "measure": np.where(known, assessment.posterior.mean, np.nan),
         "severity": severity[0],
         "severity_lo": severity[1],

@@ -45,6 +45,13 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="A table of an earlier season, written by outcomes --out; it weighs the drills too.",
 )
+@click.option(
+    "--false-share",
+    type=click.Choice(["0.05", "0.10", "0.15", "0.20", "0.30"]),
+    default="0.10",
+    show_default=True,
+    help="Of what is flagged, how much may be wrong.",
+)
 @click.option("--no-report", is_flag=True, help="Leave out report.html.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 def command(
@@ -56,6 +63,7 @@ def command(
     overrides: Path | None,
     store: Path | None,
     outcomes: Path | None,
+    false_share: str,
     no_report: bool,
     quiet: bool,
 ) -> None:
@@ -84,6 +92,7 @@ def command(
         catalogue=load_catalogue(overrides),
         jobs=jobs,
         table_format=table_format,
+        false_share=float(false_share),
         assigned=given_drills(store) if store else None,
         outcomes=read_changes(outcomes) if outcomes else None,
         report=not no_report,

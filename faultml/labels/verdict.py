@@ -233,7 +233,8 @@ def _new_rows(connection: Connection, given: Sequence[Verdict], catalogue: Catal
         row["unit"] = catalogue[verdict.fault].unit if verdict.severity is not None else ""
         key = tuple(row[name] for name in KEY)
         everything = tuple(row[name] for name in COLUMNS)
-        if everything in said if verdict.when else held.get(key) == _content(row):
+        known = everything in said if verdict.when else held.get(key) == _content(row)
+        if known:
             continue
         said.add(everything)
         held[key] = _content(row)

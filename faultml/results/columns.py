@@ -43,6 +43,7 @@ FAULTS: Final[dict[str, Kind]] = {
     "probability": "number",
     "call": "text",
     "flagged": "flag",
+    "promised": "number",
     **dict.fromkeys(("measure", "severity", "severity_lo", "severity_hi"), "number"),
     "unit": "text",
     "edge": "number",

@@ -1,0 +1,87 @@
+"""Learn a bundle's promises on generated golfers from whom nothing else was learned."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from faultml.classifier.assess import YES_PAST_SOFTNESS
+from faultml.classifier.faults import FaultClassifier
+from faultml.classifier.gate import SwingGate
+from faultml.classifier.promise import (
+    CONFIDENCE,
+    FALSE_SHARES,
+    FaultPromise,
+    Promises,
+    lowest_threshold,
+)
+from faultml.faults.catalogue import Catalogue
+from faultml.motion.landmarks import LandmarkDetector
+from faultml.pipelines.data import Drawn, draw
+from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
+from faultml.synthetic.coach import Coach
+from faultml.synthetic.recipe import Recipe
+
+FEWEST_YES_GOLFERS: Final = 20
+"""A fault that fewer golfers show is promised nothing."""
+
+
+def learn_promises(
+    catalogue: Catalogue,
+    detector: LandmarkDetector,
+    gate: SwingGate,
+    classifier: FaultClassifier,
+    *,
+    seed: int,
+    golfers: int = 1500,
+    jobs: int = 1,
+) -> Promises:
+    """Draw everyday golfers, four swings each, and keep the lowest threshold that holds each share."""
+    recipe = Recipe(golfers=golfers, sessions=1, swings=4, seed=seed * 10 + 5, non_swing_share=0.0)
+    drawn = draw(catalogue, recipe, jobs=jobs)
+    sides = {
+        name: _thresholds(catalogue, detector, gate, classifier, with_marks(drawn, marked))
+        for name, marked in (("marked", True), ("not_marked", False))
+    }
+    return Promises(
+        held_on="generated golfers",
+        golfers=golfers,
+        false_shares=FALSE_SHARES,
+        confidence=CONFIDENCE,
+        faults={
+            fault: FaultPromise(**{name: side[fault] for name, side in sides.items()})
+            for fault in catalogue.ids
+        },
+    )
+
+
+def _thresholds(
+    catalogue: Catalogue,
+    detector: LandmarkDetector,
+    gate: SwingGate,
+    classifier: FaultClassifier,
+    drawn: Drawn,
+) -> dict[str, tuple[float | None, ...]]:
+    features, _ = features_of(catalogue, detector, drawn)
+    passed = gate.predict(features.values)
+    measures = np.where(np.isnan(features.measures), np.nan, seen_measures(catalogue, drawn))
+    yes = Coach.careful(catalogue).chance_of_yes(catalogue, measures, drawn.guards(catalogue))
+    posterior = classifier.posterior(features.values)
+    chance = classifier.probability(posterior, classifier.edges)
+    past = classifier.signs * (posterior.mean - classifier.edges) >= YES_PAST_SOFTNESS * classifier.softness
+    found: dict[str, tuple[float | None, ...]] = {}
+    for column, fault in enumerate(catalogue.ids):
+        known = passed & np.isfinite(yes[:, column]) & np.isfinite(chance[:, column])
+        shown = len(np.unique(drawn.golfers[known & (yes[:, column] > 0.5)]))
+        parts: dict[str, Any] = {
+            "chance": chance[known, column],
+            "may_flag": past[known, column],
+            "wrong": 1 - yes[known, column],
+            "golfers": drawn.golfers[known],
+        }
+        found[fault] = tuple(
+            lowest_threshold(**parts, false_share=share) if shown >= FEWEST_YES_GOLFERS else None
+            for share in FALSE_SHARES
+        )
+    return found

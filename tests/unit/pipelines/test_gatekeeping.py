@@ -1,0 +1,132 @@
+"""The gate: a better model passes, an equal, a worse and a shuffled one do not; its bounds are scipy's bootstrap's."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.stats import bootstrap
+from sklearn.metrics import average_precision_score, log_loss
+
+from faultml.pipelines.gate_report import report
+from faultml.pipelines.gatekeeping import (
+    CERTAINTY,
+    LEAST_GOLFERS,
+    Answers,
+    compare,
+    golfer_weights,
+    judge,
+    weighted_average_precision,
+    weighted_log_loss,
+)
+
+FAULTS = ("flip", "overset", "hold_off")
+
+
+def suite(
+    old: float, new: float, *, golfers: int = 300, each: int = 10, decides: bool = True, seed: int = 1
+) -> Answers:
+    """Answers of a coach, and two models that see the motion through so much noise (in units of its spread)."""
+    random = np.random.default_rng(seed)
+    shape = (golfers * each, len(FAULTS))
+    golfer = np.repeat(np.arange(golfers), each)
+    motion = random.normal(0, 1, (golfers, len(FAULTS)))[golfer] + random.normal(0, 0.5, shape)
+    labels = (random.random(shape) < chance(motion)).astype(float)
+    labels[random.random(shape) < 0.1] = np.nan
+    models = [chance((motion + random.normal(0, noise, shape)) / (1 + noise**2)) for noise in (old, new)]
+    return Answers("the suite", labels, *models, golfer, decides)
+
+
+def chance(motion: NDArray) -> NDArray:
+    return 1 / (1 + np.exp(-4 * (motion - 1)))
+
+
+class TestRules:
+    def test_a_better_model_passes(self) -> None:
+        assert judge(FAULTS, [suite(0.8, 0.3)]).passed
+
+    @pytest.mark.parametrize("new", [0.5, 0.8], ids=["as good", "worse"])
+    def test_one_as_good_or_worse_does_not(self, new: float) -> None:
+        verdict = judge(FAULTS, [suite(0.5, new)])
+        assert any("log loss is not shown better" in reason for reason in verdict.reasons)
+
+    def test_the_same_model_is_not_shown_better_than_itself(self) -> None:
+        answers = suite(0.5, 0.5)
+        assert not judge(FAULTS, [answers._replace(challenger=answers.champion)]).passed
+
+    def test_better_overall_but_worse_on_one_fault_does_not(self) -> None:
+        answers = suite(0.8, 0.2)
+        answers.challenger[:, 1] = suite(0.8, 1.5).challenger[:, 1]
+        verdict = judge(FAULTS, [answers])
+        assert len(verdict.reasons) == 1 and "overset may be worse" in verdict.reasons[0]
+
+    def test_shuffled_is_refused_even_where_there_is_no_champion(self) -> None:
+        answers = suite(0.5, 0.3)
+        rate = np.broadcast_to(np.nanmean(answers.labels, axis=0), answers.labels.shape)
+        shuffled = np.random.default_rng(2).permutation(answers.challenger)
+        assert not judge(FAULTS, [answers._replace(champion=rate, challenger=shuffled)]).passed
+        assert judge(FAULTS, [answers._replace(champion=rate)]).passed
+
+    def test_every_suite_must_agree(self) -> None:
+        assert not judge(FAULTS, [suite(0.8, 0.3), suite(0.3, 0.8, seed=2)]).passed
+
+    def test_a_coachs_few_labels_hold_back_only_what_they_show_to_be_worse(self) -> None:
+        good = suite(0.8, 0.3)
+        few = {"golfers": 30, "each": 5, "decides": False}
+        assert judge(FAULTS, [good, suite(0.5, 0.5, **few)]).passed
+        verdict = judge(FAULTS, [good, suite(0.1, 3.0, **few)])
+        assert any("log loss is shown worse" in reason for reason in verdict.reasons)
+
+    def test_too_few_golfers_decide_nothing(self) -> None:
+        few = suite(0.8, 0.3, golfers=LEAST_GOLFERS - 1, each=40)
+        assert "golfers with enough answers" in judge(FAULTS, [few]).reasons[0]
+        assert judge(FAULTS, [suite(0.8, 0.3), few._replace(decides=False)]).passed
+        assert not judge(FAULTS, []).passed
+
+    def test_one_golfers_many_swings_do_not_narrow_the_bounds(self) -> None:
+        once = suite(0.8, 0.3, golfers=60, each=5)
+        often = Answers(once.name, *(np.repeat(part, 20, axis=0) for part in once[1:5]))
+        one, many = compare(FAULTS, once).log_loss, compare(FAULTS, often).log_loss
+        assert one is not None and many is not None and many == pytest.approx(one, abs=1e-9)
+
+
+class TestArithmetic:
+    def test_scores_are_scikit_learns_at_every_weight(self) -> None:
+        random = np.random.default_rng(3)
+        y, p = (random.random(200) < 0.3).astype(float), random.random(200).round(1)  # with ties
+        weights = random.integers(0, 4, (7, 200)).astype(float)
+        expected = [average_precision_score(y, p, sample_weight=row) for row in weights]
+        assert weighted_average_precision(y, p, weights) == pytest.approx(expected)
+        p = np.clip(p, 0.05, 0.95)
+        expected = [log_loss(y, p, sample_weight=row) for row in weights]
+        assert weighted_log_loss(y, p, weights) == pytest.approx(expected)
+
+    def test_the_bounds_are_those_of_scipys_bootstrap(self) -> None:
+        answers = suite(0.8, 0.5, golfers=80, each=6)
+        ours = compare(FAULTS[:1], Answers("", *(part[:, :1] for part in answers[1:4]), answers.golfers))
+
+        def gain(golfers: NDArray) -> float:
+            rows = (golfers[:, None] * 6 + np.arange(6)).ravel().astype(int)
+            y, old, new = (part[rows, 0] for part in answers[1:4])
+            known = np.isfinite(y)
+            return log_loss(y[known], old[known]) - log_loss(y[known], new[known])
+
+        found = bootstrap(
+            (np.arange(80),), gain, vectorized=False, n_resamples=1000, method="percentile",
+            confidence_level=2 * CERTAINTY - 1, rng=np.random.default_rng(4),
+        )  # fmt: skip
+        assert ours.log_loss is not None
+        assert (ours.log_loss.lo, ours.log_loss.hi) == pytest.approx(
+            tuple(found.confidence_interval), abs=0.1 * found.standard_error * 3
+        )
+
+    def test_the_first_weights_are_the_golfers_as_they_are(self) -> None:
+        weights = golfer_weights(30, 50, 0)
+        assert (weights[0] == 1).all() and (weights.sum(axis=1) == 30).all()
+
+
+def test_the_report_says_why_not_and_names_every_fault() -> None:
+    text = report(judge(FAULTS, [suite(0.3, 0.8)]), "Version 2", "champion 1")
+    assert "May not become champion" in text and "log loss is not shown better" in text
+    assert all(f"| {fault} |" in text for fault in FAULTS)
+    assert "May become champion" in report(judge(FAULTS, [suite(0.8, 0.3)]), "Version 2", "champion 1")

@@ -1,4 +1,6 @@
-"""A client of ``faultml serve`` with nothing but the standard library: ``python client.py SWINGS.json [SEASON.parquet]``.
+"""A client of ``faultml serve`` with nothing but the standard library.
+
+Usage: ``python client.py SWINGS.json [SEASON.parquet ...]``
 
 SWINGS.json is what /v1/assess takes: {"swings": [{"t_s": [...], "flexion_deg": [...], "ulnar_deg": [...], ...}]}.
 """
@@ -46,7 +48,9 @@ def classify(season: Path) -> None:
     while job["state"] in ("waiting", "running"):
         time.sleep(0.5)
         job = ask("GET", f"/v1/seasons/{job['id']}")
-    sys.stdout.write(f"{job['state']}: {job['assessed']} of {job['swings']} swings assessed {job['reason']}\n")
+    sys.stdout.write(
+        f"{job['state']}: {job['assessed']} of {job['swings']} swings assessed {job['reason']}\n"
+    )
     ask("DELETE", f"/v1/seasons/{job['id']}")
 
 

@@ -1,4 +1,4 @@
-"""The service as others meet it: a season uploaded and fetched, killed servers, many clients, the example, the command."""
+"""The service as others meet it: a season in, results out, killed servers, many clients, the example, the command."""
 
 from __future__ import annotations
 
@@ -218,7 +218,8 @@ def test_wrong_use_is_told_before_it_listens(
 
 
 def started(spool: Path, *options: str) -> subprocess.Popen[str]:
-    command = [sys.executable, "-c", "from faultml.cli import main; main()", "serve", "--port", "0", "--spool", str(spool), *options]  # fmt: skip
+    code = "from faultml.cli import main; main()"
+    command = [sys.executable, "-c", code, "serve", "--port", "0", "--spool", str(spool), *options]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
 
 

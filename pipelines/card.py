@@ -7,7 +7,9 @@ from typing import Any, Final
 
 from faultml.classifier.bundle import Manifest
 from faultml.pipelines.evaluate import macro
+from faultml.pipelines.promise import promise_section
 from faultml.pipelines.relevance import relevance_section
+from faultml.pipelines.risk_coverage import risk_section
 
 CARD_FILE: Final = "CARD.md"
 
@@ -52,6 +54,9 @@ def write_card(folder: Path, manifest: Manifest) -> None:
     parts = [head, *(_figures(name, figures) for name, figures in manifest.figures.items())]
     if manifest.evidence:
         parts.append(relevance_section(manifest.evidence))
+        parts.append(risk_section(manifest.evidence["risk_coverage"]))
+    if manifest.promises is not None:
+        parts.append(promise_section(manifest.promises))
     (folder / CARD_FILE).write_text("\n".join(parts), encoding="utf-8")
 
 

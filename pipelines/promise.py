@@ -11,9 +11,11 @@ from faultml.classifier.faults import FaultClassifier
 from faultml.classifier.gate import SwingGate
 from faultml.classifier.promise import (
     CONFIDENCE,
+    DEFAULT_FALSE_SHARE,
     FALSE_SHARES,
     FaultPromise,
     Promises,
+    golfers_needed,
     lowest_threshold,
 )
 from faultml.faults.catalogue import Catalogue
@@ -85,3 +87,27 @@ def _thresholds(
             for share in FALSE_SHARES
         )
     return found
+
+
+def promise_section(promises: Promises) -> str:
+    """The card's section."""
+
+    def told(thresholds: tuple[float | None, ...]) -> str:
+        return ", ".join("none" if value is None else f"{value:.2f}" for value in thresholds)
+
+    shares = ", ".join(f"{share:g}" for share in promises.false_shares)
+    lines = [
+        "## What is promised of flags",
+        "",
+        f"With {promises.confidence:.0%} confidence for each fault, shown on {promises.golfers:,} "
+        f"{promises.held_on} whom nothing was learned from: flagged at these probabilities and above, at most so much is "
+        "wrong. It is no promise about your players: for those it can be shown from some "
+        f"{golfers_needed(DEFAULT_FALSE_SHARE, len(promises.faults))} labelled golfers on.",
+        "",
+        f"| fault | contact marked: {shares} | not marked: {shares} |",
+        "|---|---|---|",
+    ]
+    lines += [
+        f"| {fault} | {told(one.marked)} | {told(one.not_marked)} |" for fault, one in promises.faults.items()
+    ]
+    return "\n".join([*lines, ""])

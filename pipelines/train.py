@@ -26,6 +26,7 @@ from faultml.pipelines.fixed_part import fixed_part
 from faultml.pipelines.promise import learn_promises
 from faultml.pipelines.reference import write_reference
 from faultml.pipelines.relevance import group_losses, relevant_features
+from faultml.pipelines.risk_coverage import risk_coverage
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
@@ -160,6 +161,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
         for name, marked in (("contact_marked", True), ("contact_not_marked", False))
     }
     evidence = _evidence(catalogue, detector, classifier, test, random)
+    evidence["risk_coverage"] = risk_coverage(catalogue, detector, gate, classifier, jobs=jobs)
     evidence["fixed_part"] = fixed_part(catalogue, detector, gate, classifier)
     promises = learn_promises(
         catalogue, detector, gate, classifier, seed=plan.seed, golfers=plan.promise_golfers, jobs=jobs

@@ -100,8 +100,8 @@ def promise_section(promises: Promises) -> str:
         "## What is promised of flags",
         "",
         f"With {promises.confidence:.0%} confidence for each fault, shown on {promises.golfers:,} "
-        f"{promises.held_on} whom nothing was learned from: flagged at these probabilities and above, at most so much is "
-        "wrong. It is no promise about your players: for those it can be shown from some "
+        f"{promises.held_on} whom nothing was learned from: flagged at these probabilities and above, at most so much "
+        "is wrong. It is no promise about your players: for those it can be shown from some "
         f"{golfers_needed(DEFAULT_FALSE_SHARE, len(promises.faults))} labelled golfers on.",
         "",
         f"| fault | contact marked: {shares} | not marked: {shares} |",

@@ -15,9 +15,9 @@ def test_honest_doubt_lowers_risk_with_every_answer_left_out() -> None:
     rows = risk_by_coverage(chance, labels)
     assert [row["coverage"] for row in rows] == list(COVERAGES)
     wrong = [row["wrong"] for row in rows]
-    assert wrong == sorted(wrong, reverse=True) and abs(wrong[0] - 0.25) < 0.01
+    assert wrong == sorted(wrong, reverse=True) and abs(wrong[0] - 0.25) < 0.02
     text = risk_section({"everyday": {"refused": 0.01, "mean_sd_softness": 0.8, "risk": rows}})
-    assert "| everyday | 1.0% | 0.80 | 25" in text and "synthetic" in text
+    assert "| everyday | 1.0% | 0.80 | 2" in text and "synthetic" in text
 
 
 def test_doubt_that_tells_nothing_lowers_no_risk() -> None:

@@ -169,7 +169,7 @@ def _versions(client: MlflowClient) -> list[Version]:
     found = [
         Version(
             number=int(each.version),
-            run=each.run_id,
+            run=each.run_id or "",
             model=each.tags.get("model", ""),
             sha256=each.tags.get("model_sha256", ""),
             registered=_time(each.creation_timestamp / 1000),

@@ -46,12 +46,12 @@ def signature() -> ModelSignature:
 
     mlflow_module()
     from mlflow.models import ModelSignature
-    from mlflow.types.schema import Array, ColSpec, DataType, Schema
+    from mlflow.types.schema import Array, ColSpec, DataType, Schema, TensorSpec
 
-    given = [ColSpec("string", name) for name in ID_COLUMNS]
+    given: list[ColSpec | TensorSpec] = [ColSpec("string", name) for name in ID_COLUMNS]
     given += [ColSpec(Array(DataType.double), name, required=needed) for name, needed in _SAMPLES_IN.items()]
     given += [ColSpec(kind, name, required=False) for name, kind in _OPTIONAL_IN.items()]
-    told = [ColSpec("string", name) for name in TEXT_OUT]
+    told: list[ColSpec | TensorSpec] = [ColSpec("string", name) for name in TEXT_OUT]
     told += [ColSpec("double", name, required=False) for name in NUMBERS_OUT]
     return ModelSignature(Schema(given), Schema(told))
 

@@ -116,6 +116,8 @@ def log_training(
     client = open_client(folder, create=True)
     manifest = read_manifest(bundle)
     experiment = client.get_experiment_by_name(_EXPERIMENT)
+    if experiment is None:
+        raise RuntimeError(f"{_EXPERIMENT} was made with the registry and is gone")
     run = client.create_run(
         experiment.experiment_id, run_name=f"{manifest.name} {manifest.version}"
     ).info.run_id

@@ -74,11 +74,9 @@ class Promises(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             raise ValueError(f"expected a share of {shares}; found {false_share:g}")
         at = self.false_shares.index(false_share)
         told = [self.faults.get(fault) for fault in faults]
-        rows = [
-            [None if one is None else side(one)[at] for one in told]
-            for side in (lambda one: one.not_marked, lambda one: one.marked)
-        ]
-        return np.array(rows, dtype=float)
+        not_marked = [None if one is None else one.not_marked[at] for one in told]
+        marked = [None if one is None else one.marked[at] for one in told]
+        return np.array([not_marked, marked], dtype=float)
 
 
 def golfers_needed(false_share: float, faults: int, confidence: float = CONFIDENCE) -> int:

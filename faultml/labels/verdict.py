@@ -233,8 +233,7 @@ def _new_rows(connection: Connection, given: Sequence[Verdict], catalogue: Catal
         row["unit"] = catalogue[verdict.fault].unit if verdict.severity is not None else ""
         key = tuple(row[name] for name in KEY)
         everything = tuple(row[name] for name in COLUMNS)
-        known = everything in said if verdict.when else held.get(key) == _content(row)
-        if known:
+        if everything in said if verdict.when else held.get(key) == _content(row):
             continue
         said.add(everything)
         held[key] = _content(row)

@@ -86,8 +86,10 @@ def drill_effects(
     for (drill, fault), rows in told.groupby(["drill", "fault"], sort=True):
         strength = strengths.get(str(drill), {}).get(str(fault), 0.0)
         scale = to_degrees(catalogue[str(fault)])
-        figures = [rows[name].to_numpy(float) * scale for name in ("change", "change_sd", "shared_sd")]
-        low, mean, high = _posterior(-figures[0], *figures[1:], strength, rules)
+        change, sd, shared_sd = (
+            rows[name].to_numpy(float) * scale for name in ("change", "change_sd", "shared_sd")
+        )
+        low, mean, high = _posterior(-change, sd, shared_sd, strength, rules)
         found[str(drill), str(fault)] = DrillEffect(
             drill=str(drill),
             fault=str(fault),

@@ -56,7 +56,10 @@ MAY_IMPORT: dict[str, set[str]] = {
 """What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""
 
 ONLY_INSIDE_COMMANDS = {"synthetic", "pipelines", "models"}
-INSIDE = {"cli": ONLY_INSIDE_COMMANDS, "faultml": WORDS | STEPS | INPUT | TABLES | {"season", "assessing", "check"}}
+INSIDE = {
+    "cli": ONLY_INSIDE_COMMANDS,
+    "faultml": WORDS | STEPS | INPUT | TABLES | {"season", "assessing", "check"},
+}
 """What a room may import beyond that where the import does not run at once: public names are lazy."""
 
 LIGHT = {"faultml", "errors", "cli"}

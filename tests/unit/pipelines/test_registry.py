@@ -95,7 +95,7 @@ def test_versions_are_promoted_rolled_back_and_reopened_elsewhere(
     # Moved, and opened by a process that did not make it.
     moved = Path(shutil.move(folder, tmp_path / "elsewhere"))
     told = subprocess.run(
-        [sys.executable, "-m", "faultml", "models", "list", "--registry", str(moved)],
+        [sys.executable, "-c", "from faultml.cli import main; main()", "models", "list", "--registry", moved],
         capture_output=True, text=True, check=True,
     ).stdout  # fmt: skip
     assert "champion since" in told.splitlines()[0] and "rolled back" in told.splitlines()[1]

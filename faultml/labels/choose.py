@@ -176,9 +176,8 @@ def _why(swing: dict[str, object], *, judged: int, first: bool) -> str:
     reasons = [f"{names}could go either way" if either else "the least clear that is left"]
     if not first and float(swing["unlike"]) > _UNLIKE:  # type: ignore[arg-type]
         reasons.append("unlike the swings judged so far and those above")
-    reasons.append(
-        f"{judged} swings of this golfer judged" if judged else "nobody has judged this golfer yet"
-    )
+    swings = "1 swing" if judged == 1 else f"{judged} swings"
+    reasons.append(f"{swings} of this golfer judged" if judged else "nobody has judged this golfer yet")
     return "; ".join(reasons)
 
 

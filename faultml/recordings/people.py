@@ -6,6 +6,7 @@ import csv
 import gzip
 import os
 import tempfile
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -104,7 +105,11 @@ def _split(
         if kind == "parquet":
             return _split_parquet(file, out, is_player, matching=matching)
         return _split_csv(file, out, is_player, matching=matching, is_roster=kind is None)
-    except (pa.ArrowException, OSError, EOFError, ValueError, csv.Error) as error:
+    except InputError as error:  # of the header, which does not say whose
+        raise InputError(
+            "unreadable-season", where=str(file), expected=error.expected, found=error.found
+        ) from error
+    except (pa.ArrowException, OSError, EOFError, KeyError, ValueError, csv.Error, zlib.error) as error:
         raise InputError(
             "unreadable-season", where=str(file), expected="a file read to its end", found=str(error)
         ) from error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from pathlib import Path
 
@@ -218,8 +219,25 @@ def test_a_name_leads_to_the_pseudonym_and_goes_with_it(tmp_path: Path, store: S
     assert table.read_text() == "player,pseudonym\nBo R,golfer2\n"
 
 
-def test_a_season_that_cannot_be_read_to_its_end_stops_it(season: Path, everything: list[object]) -> None:
-    (season / "d.parquet").write_bytes(b"PAR1 and no more")
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("d.parquet", b"PAR1 and no more"),
+        ("d.csv.gz", gzip.compress(b"player,session,swing,t_s,flexion_deg,ulnar_deg\n" * 99)[:-20]),
+        ("d.csv", b"session,swing,t_s,flexion_deg,ulnar_deg\ns,1,0,0,0\n"),
+    ],
+    ids=["parquet", "packed", "no players"],
+)
+def test_a_season_that_cannot_be_read_to_its_end_stops_it(
+    season: Path, everything: list[object], name: str, content: bytes
+) -> None:
+    (season / name).write_bytes(content)
+    done = run("forget", NAME, *everything, "--yes")
+    assert done.exit_code == 2 and name in done.stderr
+    assert (season / "c.parquet").exists()
+
+
+def test_a_parquet_file_without_players_stops_it(season: Path, everything: list[object]) -> None:
+    fake_season(1).drop(columns="player").to_parquet(season / "d.parquet")
     done = run("forget", NAME, *everything, "--yes")
     assert done.exit_code == 2 and "d.parquet" in done.stderr
-    assert (season / "c.parquet").exists()

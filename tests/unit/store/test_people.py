@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import sqlite3
 from pathlib import Path
 
 import pandas as pd
@@ -14,10 +15,10 @@ from label_fakes import fake_results
 from season_fakes import fake_season, write_long, write_parquet
 
 from faultml.cli import main
-from faultml.errors import InputError
+from faultml.errors import InputError, StoreError
 from faultml.labels import Verdict, add, verdicts
 from faultml.results import read_results
-from faultml.store import Store, open_store
+from faultml.store import Store, base, open_store
 from faultml.store.people import (
     forget,
     models_of,
@@ -76,6 +77,31 @@ def test_no_byte_is_left_in_the_file(store: Store) -> None:
     assert left.count(NAME.encode()) == left.count(STAYS.encode()) > 0
     assert b"hurts" not in left
     assert set(verdicts(store)["player"]) == {STAYS, "golfer2"}
+
+
+def test_no_byte_is_left_in_the_log_while_another_has_the_store_open(store: Store) -> None:
+    another = sqlite3.connect(store.path)
+    try:
+        another.execute("SELECT count(*) FROM verdicts").fetchall()  # keeps the log from being deleted
+        add(store, [said(NAME, "300", "hurts")])
+        forget(store, NAME)
+        assert b"hurts" not in bytes_of(store)
+    finally:
+        another.close()
+
+
+def test_a_reader_in_the_way_is_told_and_the_rest_cleared_later(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(base, "WAIT_S", 0.05)
+    with store.reading() as connection:
+        connection.exec_driver_sql("SELECT count(*) FROM verdicts").scalar()
+        with pytest.raises(StoreError, match="store-busy"):
+            forget(store, NAME)
+    assert rows_about(store, NAME) == {}
+    again = run("forget", NAME, "--store", store.path)
+    assert again.exit_code == 0 and "was forgotten before" in again.stdout
+    assert b"hurts" not in bytes_of(store)
 
 
 def test_a_dry_run_removes_nothing(store: Store) -> None:

@@ -156,7 +156,9 @@ def path_of(folder: Path, version: Version) -> Path:
 
 def keep_report(folder: Path, version: Version, name: str, text: str) -> None:
     """Keep a report among the files of a version's run."""
-    open_client(folder).log_text(version.run, text, f"gate/{name}")
+    path = run_folder(folder, version.run) / "gate" / name
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(text, encoding="utf-8")
 
 
 def _versions(client: MlflowClient) -> list[Version]:

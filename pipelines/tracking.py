@@ -82,8 +82,7 @@ def open_client(folder: Path, *, create: bool = False) -> MlflowClient:
     uri = database_uri(folder)
     try:
         client: MlflowClient = mlflow.MlflowClient(tracking_uri=uri, registry_uri=uri)
-        if client.get_experiment_by_name(_EXPERIMENT) is None:
-            client.create_experiment(_EXPERIMENT, artifact_location=(folder.resolve() / "runs").as_uri())
+        _experiment(client, folder)
     except Exception as error:  # mlflow raises its own, SQLAlchemy's and Alembic's
         raise InputError(
             "registry-unreadable",
@@ -115,12 +114,8 @@ def log_training(
     """
     client = open_client(folder, create=True)
     manifest = read_manifest(bundle)
-    experiment = client.get_experiment_by_name(_EXPERIMENT)
-    if experiment is None:
-        raise RuntimeError(f"{_EXPERIMENT} was made with the registry and is gone")
-    run = client.create_run(
-        experiment.experiment_id, run_name=f"{manifest.name} {manifest.version}"
-    ).info.run_id
+    title = f"{manifest.name} {manifest.version}"
+    run = client.create_run(_experiment(client, folder), run_name=title).info.run_id
     try:
         for name, value in {**manifest.recipe, "seed": manifest.seed, **(parameters or {})}.items():
             client.log_param(run, name, value)
@@ -158,6 +153,14 @@ def run_folder(folder: Path, run: str) -> Path:
 def bundle_folder(folder: Path, run: str) -> Path:
     """Where the bundle of a run lies."""
     return run_folder(folder, run) / "model" / "data" / BUNDLE
+
+
+def _experiment(client: MlflowClient, folder: Path) -> str:
+    """The id of the experiment whose files lie in `folder`: another one once the folder was moved."""
+    location = (folder.resolve() / "runs").as_uri()
+    name = f"{_EXPERIMENT} in {location}"
+    known = client.get_experiment_by_name(name)
+    return known.experiment_id if known else client.create_experiment(name, artifact_location=location)
 
 
 def _lay_out(into: Path, bundle: Path, manifest: Manifest, tables: Mapping[str, pd.DataFrame]) -> None:

@@ -64,7 +64,7 @@ class Plan:
     """
 
     seed: int = 20
-    landmark_golfers: int = 26_000
+    landmark_golfers: int = 22_000
     fault_golfers: int = 7500
     test_golfers: int = 300
     promise_golfers: int = 1500

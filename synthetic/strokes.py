@@ -63,7 +63,8 @@ def base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chanc
     set_deg = chance.normal(-31.0 + style[:, ULNAR, 1], 1.0, 1.8)
     casting = np.isfinite(plan.size[:, catalogue.ids.index("early_ulnar_release")])
     hinged_at = top + np.where(casting, -0.02, np.clip(chance.normal(-0.005, 0.035, 0.008), -0.11, 0.07))
-    ulnar = backswing(set_deg, hinged_at, chance.uniform(0.25, 0.75))
+    # Some set all of it half-way back and hold it past the top: one of the open motion captures moves like that.
+    ulnar = backswing(set_deg, hinged_at, chance.uniform(0.25, 0.98))
     cock_deg = np.where(casting, 0, np.minimum(chance.normal(1.5, 4.0, 0.8), 0))
     ulnar += cock_deg[:, None] * smooth_step(t, top - 0.05, top + chance.uniform(0.15, 0.5) * down)
     unhinged_deg = chance.normal(2.0 + style[:, ULNAR, 2], 1.0, 1.6)
@@ -82,7 +83,7 @@ def base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chanc
     # Flexion: to the top's value, then to impact's, partly in step with the release (the dart-thrower's line).
     early_deg = chance.normal(0.0, 1.0, 1.2) + style[:, FLEXION, 0]
     top_deg = chance.normal(4.0 + style[:, FLEXION, 1], 1.0, 2.0)
-    flexion = backswing(top_deg, top + chance.normal(-0.01, 0.03, 0.008), chance.uniform(0.2, 0.8))
+    flexion = backswing(top_deg, top + chance.normal(-0.01, 0.03, 0.008), chance.uniform(0.15, 0.9))
     flexion += early_deg[:, None] * bump(t, takeaway, 0.4 * top, 0.5 * top, top)
     impact_deg = chance.normal(11.0 + style[:, FLEXION, 2], 1.0, 2.2)
     coupling = np.clip(chance.normal(0.35, 0.35, 0.06), -0.5, 1.2)
@@ -101,7 +102,7 @@ def base_curves(catalogue: Catalogue, plan: SwingPlan, landmarks_s: Array, chanc
     early_roll_deg = chance.normal(0.0, 1.0, 1.5) + style[:, PRONATION, 0]
     open_deg = chance.normal(44.0 + style[:, PRONATION, 1], 2.0, 2.5)
     pronation = backswing(
-        open_deg, top + np.clip(chance.normal(-0.01, 0.03, 0.008), -0.1, 0.08), chance.uniform(0.3, 0.8)
+        open_deg, top + np.clip(chance.normal(-0.01, 0.03, 0.008), -0.1, 0.08), chance.uniform(0.3, 0.97)
     )
     pronation += early_roll_deg[:, None] * bump(t, takeaway, 0.45 * top, 0.6 * top, top)
     rolled_deg = chance.normal(-2.0 + style[:, PRONATION, 2], 2.0, 2.5)

@@ -16,7 +16,7 @@ from faultml.network import one_thread
 
 Array = NDArray[np.float64]
 
-GOOD_REFUSED_SHARE: Final = 0.010
+GOOD_REFUSED_SHARE: Final = 0.006
 """Share of good swings that the threshold may refuse, on golfers not learned from."""
 
 

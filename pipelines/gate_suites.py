@@ -100,8 +100,6 @@ def coach_answers(
     verdicts: pd.DataFrame,
     champion: Bundle | None,
     challenger: Bundle,
-    *,
-    learned_from: Callable[[str], bool] = lambda player: False,
 ) -> Answers:
     """A coach's yes and no to swings of a season, of players from whom neither model has learned.
 
@@ -111,11 +109,8 @@ def coach_answers(
         Paths of the recordings.
     verdicts
         ``player, session, swing, fault, verdict``, as `faultml.labels.verdicts` gives them.
-    learned_from
-        Whether a model has learned from a player: then nothing of theirs is looked at.
     """
     answered = verdicts[verdicts["verdict"].isin(["yes", "no"])]
-    answered = answered[~answered["player"].map(learned_from).astype(bool)]
     # Of several coaches, and of one coach asked twice: what most of them say; as many yes as no is no answer.
     said = answered.assign(yes=(answered["verdict"] == "yes").astype(float))
     said = said.groupby([*ID_COLUMNS, "fault"])["yes"].mean().round(6)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -33,7 +33,7 @@ def judge_version(
     *,
     season: list[Path] | None = None,
     verdicts: pd.DataFrame | None = None,
-    learned_from: Callable[[str], bool] = lambda player: False,
+    learned: Mapping[str, Collection[str]] | None = None,
     golfers: int = gate_suites.GOLFERS,
     jobs: int = 1,
 ) -> Judged:
@@ -43,8 +43,11 @@ def judge_version(
     ----------
     number
         Of the version, or its alias.
-    season, verdicts, learned_from
+    season, verdicts
         As in `gate_suites.coach_answers`; without, only the fixed suites speak.
+    learned
+        SHA-256 of the models that have learned from a player's labels, by player: where either of the two is among
+        them, the player's labels are not looked at.
     golfers, jobs
         Golfers of the fixed suites, and processes to draw them with.
     """
@@ -65,11 +68,9 @@ def judge_version(
         champion, name = None, f"{NOBODY} (champion {before.number} does not run here: {error.code})"
         suites, worse = gate_suites.fixed_suites(catalogue, None, challenger, golfers=golfers, jobs=jobs)
     if season and verdicts is not None:
-        suites.append(
-            gate_suites.coach_answers(
-                catalogue, season, verdicts, champion, challenger, learned_from=learned_from
-            )
-        )
+        judged = {each.sha256 for each in (version, before) if each}
+        held_out = [not judged & set((learned or {}).get(player, ())) for player in verdicts["player"]]
+        suites.append(gate_suites.coach_answers(catalogue, season, verdicts[held_out], champion, challenger))
     verdict = judge(catalogue.ids, suites)
     verdict = replace(verdict, reasons=(*verdict.reasons, *worse))
     text = report(verdict, f"Version {version.number} ({version.model})", name)

@@ -107,15 +107,17 @@ def promote_version(
     """
     from faultml.pipelines.promotion import judge_version, promote
 
-    verdicts = None
+    verdicts, learned = None, None
     if season:
         from faultml.labels import verdicts as held_verdicts
         from faultml.store import open_store, store_path
+        from faultml.store.people import models_of
 
         with open_store(store_path(store), create=False) as opened:
             verdicts = held_verdicts(opened)
+            learned = {player: models_of(opened, player) for player in verdicts["player"].unique()}
     judged = judge_version(
-        registry, version or "challenger", season=list(season), verdicts=verdicts, jobs=jobs
+        registry, version or "challenger", season=list(season), verdicts=verdicts, learned=learned, jobs=jobs
     )
     click.echo(judged.report)
     if not judged.verdict.passed:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -99,7 +100,9 @@ def command(
         )
         app = create_app(settings)
         click.echo("\n".join(_said(host, port, settings)))
-        server(app).run(sockets=[taken])
+        # uvicorn has shut down in order by then, and hands the signal on.
+        with suppress(KeyboardInterrupt):
+            server(app).run(sockets=[taken])
 
 
 def _said(host: str, port: int, settings: Settings) -> list[str]:

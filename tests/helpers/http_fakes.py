@@ -16,7 +16,7 @@ from faultml.service import Limits, Settings, create_app
 from faultml.service.server import listen, server
 from faultml.service.settings import allowed_hosts
 
-PATIENCE_S = 60.0
+PATIENCE_S = 240.0
 
 
 @contextmanager

@@ -11,7 +11,7 @@ import schemathesis
 from http_fakes import serving
 from hypothesis import HealthCheck, Phase, settings
 from schemathesis.checks import not_a_server_error
-from schemathesis.openapi.checks import response_schema_conformance, status_code_conformance
+from schemathesis.specs.openapi.checks import response_schema_conformance, status_code_conformance
 
 EXAMPLES = 15
 

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.typing import NDArray
 from scipy.stats import bootstrap
 from sklearn.metrics import average_precision_score, log_loss
 
+from faultml.classifier.assess import Assessor
+from faultml.classifier.bundle import Bundle
+from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.gate_report import report
 from faultml.pipelines.gatekeeping import (
     CERTAINTY,
@@ -19,6 +25,9 @@ from faultml.pipelines.gatekeeping import (
     weighted_average_precision,
     weighted_log_loss,
 )
+from faultml.recordings.read import open_season
+from faultml.recordings.write import write_season
+from faultml.synthetic.season import SyntheticSeason
 
 FAULTS = ("flip", "overset", "hold_off")
 
@@ -135,3 +144,24 @@ def test_the_report_says_why_not_and_names_every_fault() -> None:
     assert "May not become champion" in text and "log loss is not shown better" in text
     assert all(f"| {fault} |" in text for fault in FAULTS)
     assert "May become champion" in report(judge(FAULTS, [suite(0.8, 0.3)]), "Version 2", "champion 1")
+
+
+def test_a_coachs_answers_meet_their_swings(
+    generated: SyntheticSeason, bundle: Bundle, assessor: Assessor, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    from faultml.pipelines.gate_suites import coach_answers
+
+    write_season(generated.batch, tmp_path / "season.parquet")
+    assessment = assessor.assess(next(iter(open_season([tmp_path]).batches())))
+    table, rows = assessment.batch.table, np.flatnonzero(assessment.assessed)[:20]
+    ids = table.iloc[rows][["player", "session", "swing"]]
+    said = ids.assign(fault="flip", verdict=["yes", "no"] * 10)
+    # As many yes as no of one swing is no answer, and unsure is none.
+    both = said.head(1).assign(verdict="no")
+    unsure = said.head(3).assign(fault="overset", verdict="unsure")
+    answers = coach_answers(catalogue, [tmp_path], pd.concat([said, both, unsure]), None, bundle)
+    column = catalogue.ids.index("flip")
+    assert not answers.decides and np.isfinite(answers.labels).sum() == 19
+    assert answers.labels[:, column].tolist() == [0.0, 1.0] * 9 + [0.0]
+    assert answers.golfers.tolist() == ids["player"].tolist()[1:]
+    np.testing.assert_array_equal(answers.challenger, assessment.probability[rows[1:]])

@@ -42,7 +42,15 @@ RESCALED: Final = 0.20
 _CODE: Final = ("network.py", "channels.py", "faults", "motion", "features", "classifier", "synthetic")
 _BESIDE: Final = {
     "motion": {"align.py", "closure.py", "rotations.py", "turn.py"},
-    "classifier": {"assess.py", "bundle.py", "coach_eye.py", "mounting.py", "promise.py", "tables.py"},
+    "classifier": {
+        "assess.py",
+        "bundle.py",
+        "closure_doubt.py",
+        "coach_eye.py",
+        "mounting.py",
+        "promise.py",
+        "tables.py",
+    },
     "synthetic": {"figures.py", "published.toml", "range_session.py"},
 }
 """What runs beside a model and has no part in its making."""

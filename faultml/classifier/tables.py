@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, ID_COLUMNS, LANDMARKS, PRONATION
 from faultml.classifier.assess import Assessment, Assessor
+from faultml.classifier.closure_doubt import closure_sd
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX
 from faultml.faults.onset import onset_phases, phase_words
 from faultml.motion.closure import PHASES
@@ -51,6 +52,13 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
         frame[f"closure_{phase}_bend_deg"] = told(closure.bend_deg[:, k])
         frame[f"closure_{phase}_roll_deg"] = told(closure.roll_deg[:, k])
     frame["closure_total_deg"] = told(closure.total_deg.sum(axis=1))
+    bend_sd, roll_sd, total_sd = closure_sd(
+        assessment.windows, assessment.landmarks, assessment.curves, closure
+    )
+    for k, phase in enumerate(PHASES):
+        frame[f"closure_{phase}_bend_sd_deg"] = told(bend_sd[:, k])
+        frame[f"closure_{phase}_roll_sd_deg"] = told(roll_sd[:, k])
+    frame["closure_total_sd_deg"] = told(total_sd)
     frame["late_save"] = assessment.late_save
     frame["late_save_probability"] = assessment.late_save_probability
     return pd.DataFrame(frame)

@@ -18,6 +18,7 @@ _CLOSURE: Final = tuple(
     for phase in ("backswing", "downswing", "release")
     for part in ("bend", "roll")
 )
+_CLOSURE_SD: Final = tuple(name.replace("_deg", "_sd_deg") for name in _CLOSURE)
 
 SWINGS: Final[dict[str, Kind]] = {
     **_IDS,
@@ -32,6 +33,7 @@ SWINGS: Final[dict[str, Kind]] = {
     "tempo": "number",
     **dict.fromkeys(("address_flexion_deg", "address_ulnar_deg", "address_pronation_deg"), "number"),
     **dict.fromkeys((*_CLOSURE, "closure_total_deg"), "number"),
+    **dict.fromkeys((*_CLOSURE_SD, "closure_total_sd_deg"), "number"),
     "late_save": "flag",
     "late_save_probability": "number",
 }  # fmt: skip

@@ -53,7 +53,8 @@ def folder(
 ) -> Path:
     out = tmp_path_factory.mktemp("run") / "results"
     with ResultsWriter(out, format=request.param) as results:
-        swings = season.swings.assign(closure_total_deg=0.0)[list(SWINGS)]  # type: ignore[attr-defined]
+        unread = {name: 0.0 for name in SWINGS if name.startswith("closure_")}
+        swings = season.swings.assign(**unread)[list(SWINGS)]  # type: ignore[attr-defined]
         for start in range(0, len(swings), ROWS):
             results.append("swings", swings.iloc[start : start + ROWS])
         results.append("faults", season.faults[list(FAULTS)])  # type: ignore[attr-defined]

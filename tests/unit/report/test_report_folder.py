@@ -57,7 +57,8 @@ def folder(
         swings = season.swings.assign(**unread)[list(SWINGS)]  # type: ignore[attr-defined]
         for start in range(0, len(swings), ROWS):
             results.append("swings", swings.iloc[start : start + ROWS])
-        results.append("faults", season.faults[list(FAULTS)])  # type: ignore[attr-defined]
+        faults = season.faults.assign(promised=0.1)[list(FAULTS)]  # type: ignore[attr-defined]
+        results.append("faults", faults)
         results.write("players", source.players)
         results.write("drills", source.drills)
         results.write("retests", source.retests)

@@ -75,7 +75,7 @@ class Plan:
     landmark_golfers: int = 22_000
     fault_golfers: int = 7500
     test_golfers: int = 300
-    promise_golfers: int = 1500
+    promise_golfers: int = 6000
     landmark_epochs: int = 16
     fault_epochs: int = 16
     averaged: int = 2

@@ -1,7 +1,7 @@
 """One contract for every estimator: scikit-learn's own checks on what takes rows, ours on what takes windows.
 
-Which are which: `Network`, `MeasureModel`, `SwingGate` and `FaultClassifier` take ``(n_rows, n_features)``;
-`LandmarkDetector` takes `Windows`, `WindowFeatures` takes ``(n_windows, n_channels, n_samples)``.
+Which are which: `Network`, `MeasureModel`, `SwingGate`, `FaultClassifier` and `Unfamiliarity` take
+``(n_rows, n_features)``; `LandmarkDetector` takes `Windows`, `WindowFeatures` takes ``(n_windows, n_channels, n_samples)``.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from sklearn.utils.estimator_checks import parametrize_with_checks
 from faultml.classifier.faults import FaultClassifier
 from faultml.classifier.gate import SwingGate
 from faultml.classifier.measures import MeasureModel
+from faultml.classifier.unfamiliar import Unfamiliarity
 from faultml.motion.landmarks import LandmarkDetector, Landmarks
 from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
 from faultml.network import Network
@@ -33,6 +34,7 @@ ROWS = [
     SwingGate(rounds=10),
     MeasureModel(ONE, hidden=(8,), epochs=5),
     FaultClassifier(np.zeros(1), ONE, ONE, hidden=(8,), epochs=5),
+    Unfamiliarity(),
 ]
 """Estimators of rows, small enough to be quick and large enough to learn what the checks ask."""
 

@@ -1,7 +1,8 @@
 """One contract for every estimator: scikit-learn's own checks on what takes rows, ours on what takes windows.
 
 Which are which: `Network`, `MeasureModel`, `SwingGate`, `FaultClassifier` and `Unfamiliarity` take
-``(n_rows, n_features)``; `LandmarkDetector` takes `Windows`, `WindowFeatures` takes ``(n_windows, n_channels, n_samples)``.
+``(n_rows, n_features)``; `LandmarkDetector` takes `Windows`, `WindowFeatures` takes
+``(n_windows, n_channels, n_samples)``.
 """
 
 from __future__ import annotations

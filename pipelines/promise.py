@@ -36,11 +36,11 @@ def learn_promises(
     classifier: FaultClassifier,
     *,
     seed: int,
-    golfers: int = 1500,
+    golfers: int = 6000,
     jobs: int = 1,
 ) -> Promises:
-    """Draw everyday golfers, four swings each, and keep the lowest threshold that holds each share."""
-    recipe = Recipe(golfers=golfers, sessions=1, swings=4, seed=seed * 10 + 5, non_swing_share=0.0)
+    """Draw everyday golfers, two swings each, and keep the lowest threshold that holds each share."""
+    recipe = Recipe(golfers=golfers, sessions=1, swings=2, seed=seed * 10 + 5, non_swing_share=0.0)
     drawn = draw(catalogue, recipe, jobs=jobs)
     sides = {
         name: _thresholds(catalogue, detector, gate, classifier, with_marks(drawn, marked))

@@ -27,6 +27,7 @@ TINY = training.Plan(
     landmark_golfers=40,
     fault_golfers=30,
     test_golfers=3,
+    promise_golfers=6,
     landmark_epochs=8,
     fault_epochs=2,
     averaged=1,

@@ -50,6 +50,7 @@ _BESIDE: Final = {
         "mounting.py",
         "promise.py",
         "tables.py",
+        "unfamiliar.py",
     },
     "synthetic": {"figures.py", "published.toml", "range_session.py"},
 }

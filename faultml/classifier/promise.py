@@ -2,7 +2,8 @@
 
 Learn then test (Angelopoulos, Bates, Candes, Jordan & Lei 2021, arXiv:2110.01052). For each threshold of a short list
 the hypothesis "more than the promised share of the flags are wrong" is tested on golfers whom nothing was learned from,
-and the lowest threshold for which it is rejected is kept. A golfer's swings stand together: for golfer g
+from the strictest on until one is not rejected (fixed-sequence testing: so none has to be paid for the others), and the
+last rejected is kept. A golfer's swings stand together: for golfer g
 
     z_g = mean over the swings of flag * (wrong - share),      -share <= z_g <= 1 - share,
 
@@ -124,7 +125,7 @@ def lowest_threshold(
     confidence: float = CONFIDENCE,
     seed: int = 0,
 ) -> float | None:
-    """The lowest of `THRESHOLDS` from which on flags keep to the share; None where none does.
+    """The lowest of `THRESHOLDS` at which, as at all above it, flags keep to the share; None where none does.
 
     Parameters
     ----------
@@ -140,12 +141,11 @@ def lowest_threshold(
     names, owner = np.unique(golfers, return_inverse=True)
     order = np.random.default_rng(seed).permutation(len(names))
     swings = np.bincount(owner, minlength=len(names))
-    for threshold in THRESHOLDS:
+    kept = None
+    for threshold in reversed(THRESHOLDS):
         flagged = may_flag & (chance >= threshold)
-        if not flagged.any():
-            return None
         z = np.bincount(owner, flagged * (wrong - false_share), minlength=len(names)) / swings
-        # All thresholds of the list share the error that is allowed.
-        if betting_p_value(z[order], 1 - false_share) <= (1 - confidence) / len(THRESHOLDS):
-            return threshold
-    return None
+        if betting_p_value(z[order], 1 - false_share) > 1 - confidence:
+            break
+        kept = threshold
+    return kept

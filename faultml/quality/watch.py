@@ -96,7 +96,7 @@ def tally(reference: Reference | None, names: tuple[str, ...], values: Array, pl
             bins[at] = bins_of(np.array(reading.edges), values[rows, column[name]]) + at * BINS
         for rate in np.unique(rates[rows]):
             these = rates[rows] == rate
-            recorder = Recorder(int(rate), bool(place % 2), place >= 2)
+            recorder = Recorder(int(rate), bool(place % 2), bool(place >= 2))
             counts = np.bincount(bins[:, these].ravel(), minlength=len(readings) * BINS)
             found.counts[recorder] = counts.reshape(len(readings), BINS)
             found.players[recorder] = Counter(players[rows[these]].tolist())
@@ -188,8 +188,8 @@ def _compare(name: str, reading: Reading, share: Array, size: Array, tests: int)
         "psi": round(psi, 3),
         "psi_by_chance": round(by_chance, 3),
         "ks": round(float(np.abs(np.cumsum(found - known)).max()), 3),
-        "unlike": surely > OUTSIDE,
-        "shifted": psi > max(SHIFTED, by_chance),
+        "unlike": bool(surely > OUTSIDE),
+        "shifted": bool(psi > max(SHIFTED, by_chance)),
     }
 
 

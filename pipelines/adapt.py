@@ -121,7 +121,9 @@ def chance(classifier: FaultClassifier, judged: Judged, eye: Eye) -> Array:
 
 
 def learn_eye(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> Eye:
-    """A coach's eye from their answers; with none, the prior: the catalogue's edges, known loosely."""
+    """A coach's eye from their answers; with none, the catalogue's own edges."""
+    if not judged.known.any():
+        return default_eye(catalogue)
     likelihood = _likelihood(catalogue, classifier, judged)
     prior = norm.pdf(_DELTA, _MU[:, None], _TAU[:, None, None])
     prior /= prior.sum(axis=-1, keepdims=True)
@@ -160,7 +162,7 @@ def learn_eye(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged)
         ratio * soft,
         slip,
         float(np.sqrt(max(slips @ _SLIP**2 - slip**2, 0.0))),
-        float(expit(against)) if judged.known.any() else 0.0,
+        float(expit(against)),
     )
 
 

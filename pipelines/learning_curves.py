@@ -42,7 +42,7 @@ class Point:
     difference, difference_hi
         `loss` - `default`, and the upper 95 % bound over draws of golfers and labels.
     own_difference_hi
-        The same bound against the coach's own answers, slips and all.
+        The same bound against the coach's own answers, slips and all; both forecasts allow for the slips learned.
     slip
         As learned.
     """
@@ -120,7 +120,8 @@ def _one_draw(
         eyes = (believed(catalogue, learned), default_eye(catalogue), knowing)
         told = [chance(classifier, test, eye) for eye in eyes]
         losses = [_by_golfer(log_losses(clean[out], each), test.golfers) for each in told]
-        losses += [_by_golfer(log_losses(own[out], each), test.golfers) for each in told[:2]]
+        slips = [learned.slip + (1 - 2 * learned.slip) * each for each in told[:2]]
+        losses += [_by_golfer(log_losses(own[out], each), test.golfers) for each in slips]
         found[count] = np.stack(losses), learned.slip
     return found
 

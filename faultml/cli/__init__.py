@@ -22,6 +22,7 @@ COMMANDS: Final = {
     "assign": "Note that a player was given a drill.",
     "outcomes": "Did it work? What each drill changed.",
     "labels": "Keep a coach's verdicts, and choose the next.",
+    "retrain": "Learn a coach's eye from their verdicts.",
     "explain": "Show every number behind one player's drill.",
     "catalogue": "Print faults and drills as the coach reads them.",
     "simulate": "Make a season of generated golfers.",

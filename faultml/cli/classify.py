@@ -36,6 +36,11 @@ if TYPE_CHECKING:
     help="TOML file that moves edges for everybody or for one player.",
 )
 @click.option(
+    "--coach",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="A coach's eye that retrain has left: edges and probabilities as this coach sees them.",
+)
+@click.option(
     "--store",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="The coach's store: what the drills given there have changed weighs the drills.",
@@ -61,6 +66,7 @@ def command(
     table_format: TableFormat,
     model: Path | None,
     overrides: Path | None,
+    coach: Path | None,
     store: Path | None,
     outcomes: Path | None,
     false_share: str,
@@ -80,16 +86,23 @@ def command(
       faultml classify season/ --out results/ --jobs 2
     """
     from faultml.classifier.bundle import load_bundle
+    from faultml.classifier.coach_eye import load_eye, with_eye
     from faultml.cli.drills_given import given_drills
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
     from faultml.outcomes.table import read_changes
 
+    if coach and overrides:
+        raise click.UsageError("--coach has edges of its own: give it or --catalogue, not both.")
+    bundle, catalogue = load_bundle(model), load_catalogue(overrides)
+    if coach:
+        eye, catalogue = load_eye(coach)
+        bundle = with_eye(bundle, eye)
     run = run_season(
         season,
         out,
-        bundle=load_bundle(model),
-        catalogue=load_catalogue(overrides),
+        bundle=bundle,
+        catalogue=catalogue,
         jobs=jobs,
         table_format=table_format,
         false_share=float(false_share),

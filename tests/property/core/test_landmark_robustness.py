@@ -75,7 +75,7 @@ def told(assessor: Assessor, rows: list[Swing]) -> tuple[np.ndarray, list[set[st
 @pytest.mark.parametrize(
     ("change", "sample_s"),
     [(decimated, 1 / 60), (noisy, 1 / 240), (trimmed, 1 / 240)],
-    ids=lambda each: str(each),
+    ids=["decimated", "noisy", "trimmed"],
 )
 def test_a_worse_recording_moves_no_landmark_untold(
     change: Callable[[Swing], Swing], sample_s: float, swings: list[Swing], catalogue: Catalogue

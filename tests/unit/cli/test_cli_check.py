@@ -38,7 +38,7 @@ def test_what_is_found_says_where_and_what_it_means(tmp_path: Path) -> None:
     write_parquet(season(flipped=2), tmp_path / "a.parquet")
     result = run(tmp_path)
     assert result.exit_code == 3
-    assert "notes.docx: not-a-season-file" in result.stdout
+    assert "notes.docx:not-a-season-file" in "".join(result.stdout.split())
     assert "sign-suspected, 2 swings: ulnar deviation turns the wrong way" in result.stdout
     assert "first p1 2026-05-01 001" in result.stdout and "docs/findings.md#sign-suspected" in result.stdout
     assert "The swing is not" in result.stdout

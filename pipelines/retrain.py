@@ -1,0 +1,227 @@
+"""From a store of verdicts and results folders to a coach's eye, and what is told about it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from faultml.channels import ID_COLUMNS
+from faultml.classifier.bundle import Bundle
+from faultml.classifier.coach_eye import EYE_FILE, CoachEye, FaultEye, save_eye
+from faultml.errors import InputError
+from faultml.faults.catalogue import Catalogue
+from faultml.labels import verdicts
+from faultml.pipelines.adapt import (
+    Eye,
+    Judged,
+    believed,
+    difference,
+    guard_chance,
+    held_out_losses,
+    learn_eye,
+)
+from faultml.results import Results
+from faultml.store import Store
+from faultml.store.people import note_training, tokens_of
+
+_IDS: Final = list(ID_COLUMNS)
+_FEWEST_GOLFERS: Final = 5
+"""To hold golfers out."""
+_FEW: Final = 20
+"""Answers to a fault below which it leans on the prior."""
+_Z95: Final = 1.96
+
+
+def retrain(
+    store: Store,
+    coach: str,
+    results: Sequence[Results],
+    bundle: Bundle,
+    catalogue: Catalogue,
+    out: Path,
+) -> list[str]:
+    """Learn a coach's eye, write it to `out`, note in the store whom it has learned from, and tell.
+
+    Raises
+    ------
+    InputError
+        ``no-verdicts`` where the coach has none, or none about swings of these results; ``other-model`` where the
+        results were made with another model than `bundle`.
+    """
+    given = verdicts(store, coach=coach)
+    given = given[given["fault"].isin(catalogue.ids)].drop_duplicates([*_IDS, "fault"], keep="last")
+    if given.empty:
+        known = ", ".join(sorted(verdicts(store)["coach"].unique())) or "none at all"
+        raise InputError(
+            "no-verdicts", where=str(store.path), expected=f"verdicts of {coach}", found=f"of {known}"
+        )
+    rows = _measured(given, results, bundle)
+    judged = judged_swings(rows, bundle, catalogue)
+    if not judged.known.any():
+        raise InputError(
+            "no-verdicts",
+            where=", ".join(str(each.folder) for each in results),
+            expected="a yes or no about an assessed swing",
+            found=f"{len(given)} verdicts, none of them such",
+        )
+    eye = learn_eye(catalogue, bundle.classifier, judged)
+    held_out, why = _judge(catalogue, bundle, judged, eye)
+    used = judged.known.any(axis=1)
+    players = sorted(set(judged.golfers[used]))
+    saved = save_eye(
+        out,
+        catalogue,
+        {
+            "coach": coach,
+            "model_sha256": bundle.manifest.sha256,
+            "adopted": not why,
+            "why": why or "it foretells this coach's answers no worse than the default model",
+            "slip": round(eye.slip, 4),
+            "slip_sd": round(eye.slip_sd, 4),
+            "unrelated": round(eye.unrelated, 4),
+            "swings": int(used.sum()),
+            "golfers": len(players),
+            "labelled_players": tuple(tokens_of(store, players)),
+            "held_out": held_out,
+            "faults": _by_fault(catalogue, judged, believed(catalogue, eye)),
+        },
+    )
+    note_training(store, hashlib.sha256((out / EYE_FILE).read_bytes()).hexdigest(), players)
+    unsure = int((given["verdict"] == "unsure").sum())
+    return tell(saved, catalogue, out, left_out=len(given) - int(judged.known.sum()), unsure=unsure)
+
+
+def judged_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> Judged:
+    """Verdicts with the measures of their swings, as arrays of swings and faults.
+
+    Parameters
+    ----------
+    rows
+        Ids, `fault`, `verdict`, and `measure`, `measure_sd`, `probability`, `edge` of the results.
+    """
+    swings = pd.MultiIndex.from_frame(rows[_IDS]).unique()
+    at = (
+        swings.get_indexer(pd.MultiIndex.from_frame(rows[_IDS])),
+        pd.Index(catalogue.ids).get_indexer(rows["fault"]),
+    )
+    shape = len(swings), len(catalogue.ids)
+
+    def spread(values: Any) -> np.ndarray:
+        full = np.full(shape, np.nan)
+        full[at] = values
+        return full
+
+    measure, sd = spread(rows["measure"]), spread(rows["measure_sd"])
+    there = catalogue.signs * (measure - spread(rows["edge"]))
+    default = np.array([fault.edge for fault in catalogue.faults])
+    return Judged(
+        past=catalogue.signs * (measure - default),
+        sd=sd,
+        guard=guard_chance(bundle.classifier, there, sd, spread(rows["probability"])),
+        answers=spread(rows["verdict"].map({"yes": 1.0, "no": 0.0})),
+        golfers=swings.get_level_values(0).to_numpy(object),
+    )
+
+
+def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsure: int) -> list[str]:
+    """What was learned, in lines for a person."""
+    answers = sum(each.swings for each in eye.faults.values())
+    lines = [f"{eye.coach}: {answers} answers on {eye.swings} swings of {eye.golfers} golfers."]
+    if left_out:
+        lines.append(
+            f"{left_out} left out: {unsure} unsure, the others on swings not in the results or not assessed."
+        )
+    if eye.held_out:
+        told = eye.held_out
+        lines.append(
+            f"On golfers held out, log loss against {eye.coach}'s own answers: default {told['default']:.4f}, "
+            f"this eye {told['eye']:.4f} (difference {told['difference']:+.4f}, 95 % {told['low']:+.4f} to "
+            f"{told['high']:+.4f})."
+        )
+    else:
+        lines.append(
+            f"Too few golfers to hold any out: from {_FEWEST_GOLFERS} on it is tried, not only fitted."
+        )
+    if not eye.adopted:
+        return [*lines, f"Nothing was moved: {eye.why}.", f"{out} gives what the model gives by itself."]
+    lines.append(f"About {eye.slip:.0%} of the answers are taken to be slips (SD {eye.slip_sd:.0%}).")
+    lines += ["", f"{'fault':22s} {'edge':>8s} {'yours':>8s}   {'95 %':^17s}  answers golfers"]
+    for name, seen in eye.faults.items():
+        fault = catalogue[name]
+        edge = fault.edge + fault.sign * seen.shift
+        low, high = sorted(
+            fault.edge + fault.sign * (seen.shift + side * _Z95 * seen.shift_sd) for side in (-1, 1)
+        )
+        note = "  few answers: leans on the prior" if seen.swings < _FEW else ""
+        digits = 1 if fault.unit == "deg" else 2
+        lines.append(
+            f"{name:22s} {fault.edge:8.{digits}f} {edge:8.{digits}f}   {low:8.{digits}f} {high:8.{digits}f}  "
+            f"{seen.swings:7d} {seen.golfers:7d}{note}"
+        )
+    relative = {
+        name: seen.shift_sd / getattr(catalogue.softness, catalogue[name].unit)
+        for name, seen in eye.faults.items()
+    }
+    least = sorted(relative, key=lambda name: -relative[name])[:3]
+    lines += [
+        "",
+        "Known least, so where more verdicts teach most: " + ", ".join(least) + " (faultml labels next).",
+        f"Use it: faultml classify SEASON --coach {out} --out RESULTS",
+    ]
+    return lines
+
+
+def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -> pd.DataFrame:
+    """Verdicts joined with what the results say; the season streams by."""
+    wanted = [*_IDS, "fault", "measure", "measure_sd", "probability", "edge"]
+    found = [given.iloc[:0].assign(**dict.fromkeys(wanted[4:], 0.0))]
+    for each in results:
+        made_with = each.run.get("model", {}).get("sha256", "")
+        if made_with != bundle.manifest.sha256:
+            raise InputError(
+                "other-model",
+                where=str(each.folder),
+                expected=f"results of model {bundle.manifest.sha256[:12]}...; classify the season again",
+                found=made_with[:12] or "unknown",
+            )
+        for _, faults in each.batches():
+            assessed = faults.loc[faults["status"] == "assessed", wanted]
+            found.append(given.merge(assessed, on=[*_IDS, "fault"]))
+    return pd.concat(found, ignore_index=True).drop_duplicates([*_IDS, "fault"], keep="last")
+
+
+def _judge(catalogue: Catalogue, bundle: Bundle, judged: Judged, eye: Eye) -> tuple[dict[str, float], str]:
+    """Figures on golfers held out, and why the eye is not adopted ("" where it is)."""
+    held_out: dict[str, float] = {}
+    if len(np.unique(judged.golfers)) >= _FEWEST_GOLFERS:
+        plain, own = held_out_losses(catalogue, bundle.classifier, judged)
+        mean, low, high = difference(own, plain, judged.golfers)
+        told = (np.nanmean(plain), np.nanmean(own), mean, low, high)
+        names = ("default", "eye", "difference", "low", "high")
+        held_out = {name: round(float(value), 5) for name, value in zip(names, told, strict=True)}
+    if not eye.adopted:
+        return (
+            held_out,
+            "these labels do not go with what is measured; look for a sheet whose rows have slipped",
+        )
+    if held_out and held_out["difference"] > 0:
+        return held_out, "on golfers held out it foretells the answers no better than the default model"
+    return held_out, ""
+
+
+def _by_fault(catalogue: Catalogue, judged: Judged, eye: Eye) -> dict[str, FaultEye]:
+    return {
+        name: FaultEye(
+            shift=round(float(eye.shift[column]), 4),
+            shift_sd=round(float(eye.shift_sd[column]), 4),
+            softness=round(float(eye.softness[column]), 4),
+            swings=int(judged.known[:, column].sum()),
+            golfers=len(np.unique(judged.golfers[judged.known[:, column]])),
+        )
+        for column, name in enumerate(catalogue.ids)
+    }

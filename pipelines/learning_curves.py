@@ -143,7 +143,7 @@ def _macro(sums: Array) -> Array:
 
 def _point(name: str, count: int, found: list[tuple[Array, float]]) -> Point:
     losses = [_macro(sums) for sums, _ in found]
-    learned, default, knowing, own, own_default = np.mean(losses, axis=0)
+    learned, default, knowing = np.mean(losses, axis=0)[:3]
     random = np.random.default_rng(1)
     bounds = []
     for _ in range(400):

@@ -1,7 +1,7 @@
 """A coach's eye: edges moved to where one coach says yes, and how surely that is known.
 
-It is a folder of data: ``edges.toml``, an ordinary file of moved edges whose owner is the coach, and ``eye.json``, which
-says what else was learned, with the hash of the edges and of the model whose measures it rests on.
+It is a folder of data: ``edges.toml``, an ordinary file of moved edges whose owner is the coach, and ``eye.json``,
+which says what else was learned, with the hash of the edges and of the model whose measures it rests on.
 """
 
 from __future__ import annotations

@@ -1,0 +1,191 @@
+"""A coach's eye: learned from answers, held to the targets on golfers held out, and used."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from faultml.classifier.coach_eye import EDGES_FILE, FaultEye, load_eye, save_eye, with_eye
+from faultml.classifier.faults import FaultClassifier, Posterior
+from faultml.errors import BundleError
+from faultml.faults.catalogue import load_catalogue
+from faultml.pipelines.adapt import Judged, believed, chance, default_eye, guard_chance, learn_eye
+from faultml.pipelines.coach_suite import Suite
+from faultml.pipelines.learning_curves import Point, judged_by, learning_curves
+from faultml.synthetic.coach import Coach
+
+CATALOGUE = load_catalogue()
+SOFT = CATALOGUE.softness_by_fault
+
+
+def _classifier() -> FaultClassifier:
+    """A calibrated model without its networks: what an eye needs of it."""
+    model = FaultClassifier.for_catalogue(CATALOGUE)
+    model.slope_, model.offset_ = np.full(len(SOFT), 1.05), np.full(len(SOFT), -0.1)
+    return model
+
+
+def _suite(golfers: int = 130, swings: int = 8, seed: int = 4) -> Suite:
+    """Golfers around the edges, each misread in a way of their own as well as swing by swing."""
+    random = np.random.default_rng(seed)
+    model = _classifier()
+    n, shape = golfers * swings, (golfers * swings, len(SOFT))
+    who = np.repeat(np.arange(golfers), swings)
+    past = random.normal(-2, 2.5, (golfers, len(SOFT)))[who] + random.normal(0, 1.0, shape)
+    truth = model.edges + model.signs * past * SOFT
+    sd = random.uniform(0.3, 0.9, shape) * SOFT
+    misread = np.sqrt(0.1) * random.normal(size=(golfers, len(SOFT)))[who]
+    misread = misread + np.sqrt(0.9) * random.normal(size=shape)
+    guards = random.normal(-6, 6, (n, len(model.guarded)))
+    posterior = Posterior(truth + sd * misread, sd, guards, np.full_like(guards, 2.0))
+    return Suite(posterior, truth, guards, np.array([f"g{k:03d}" for k in who], dtype=object))
+
+
+@pytest.fixture(scope="module")
+def suite() -> Suite:
+    return _suite()
+
+
+@pytest.fixture(scope="module")
+def points(suite: Suite) -> dict[tuple[str, int], Point]:
+    found = learning_curves(CATALOGUE, _classifier(), suite, counts=(0, 100, 500), draws=2)
+    return {(point.coach, point.swings): point for point in found}
+
+
+def _judged(suite: Suite, coach: Coach, swings: int = 120) -> Judged:
+    random = np.random.default_rng(8)
+    answers = coach.label(CATALOGUE, suite.measures, suite.guards, random)
+    judged = judged_by(CATALOGUE, _classifier(), suite, answers)
+    return judged.rows(random.permutation(len(answers))[:swings])
+
+
+@pytest.mark.parametrize("coach", ["moved", "strict on the release"])
+def test_the_gap_to_a_model_that_knows_the_edges_closes(
+    points: dict[tuple[str, int], Point], coach: str
+) -> None:
+    assert points[coach, 0].loss == pytest.approx(points[coach, 0].default)
+    assert points[coach, 100].closed >= 0.5
+    assert points[coach, 500].closed >= 0.8
+
+
+def test_a_careless_coach_makes_nothing_worse(points: dict[tuple[str, int], Point]) -> None:
+    for swings in (100, 500):
+        point = points["careless", swings]
+        assert point.difference_hi <= 0.01
+        assert point.own_difference_hi <= 0.01
+        assert 0.11 <= point.slip <= 0.19
+
+
+def test_shuffled_labels_move_nothing(suite: Suite) -> None:
+    judged = _judged(suite, Coach.careful(CATALOGUE))
+    mixed = np.random.default_rng(0).permutation(judged.answers, axis=0)
+    shuffled = replace(judged, answers=mixed)
+    eye = learn_eye(CATALOGUE, _classifier(), shuffled)
+    assert eye.unrelated > 0.95
+    assert np.all(believed(CATALOGUE, eye).shift == 0)
+    assert learn_eye(CATALOGUE, _classifier(), judged).unrelated < 0.01
+
+
+def test_a_fault_with_no_answers_leans_on_its_group(suite: Suite) -> None:
+    judged = _judged(suite, Coach(-1.5 * SOFT, 0.0))
+    column = CATALOGUE.ids.index("flip")
+    answers = judged.answers.copy()
+    answers[:, column] = np.nan
+    eye = learn_eye(CATALOGUE, _classifier(), replace(judged, answers=answers))
+    others = np.arange(len(SOFT)) != column
+    assert -1.7 < eye.shift[column] / SOFT[column] < -0.5
+    assert eye.shift_sd[column] / SOFT[column] > 1.2 * np.median((eye.shift_sd / SOFT)[others])
+
+
+def test_shifts_are_covered_by_their_intervals(suite: Suite) -> None:
+    bias = np.random.default_rng(3).choice([-1.5, 1.5], len(SOFT)) * SOFT
+    eye = learn_eye(CATALOGUE, _classifier(), _judged(suite, Coach(bias, 0.05)))
+    inside = np.abs(eye.shift - bias) <= 1.96 * eye.shift_sd
+    assert inside.mean() >= 0.8
+
+
+def test_contradicting_coaches_are_kept_apart(suite: Suite) -> None:
+    strict = learn_eye(CATALOGUE, _classifier(), _judged(suite, Coach(-1.5 * SOFT, 0.0)))
+    lenient = learn_eye(CATALOGUE, _classifier(), _judged(suite, Coach(1.5 * SOFT, 0.0)))
+    assert np.all(lenient.shift - strict.shift > 1.5 * SOFT)
+
+
+def test_without_labels_the_default_holds(suite: Suite) -> None:
+    judged = _judged(suite, Coach.careful(CATALOGUE))
+    empty = replace(judged, answers=np.full_like(judged.answers, np.nan))
+    eye = learn_eye(CATALOGUE, _classifier(), empty)
+    plain = chance(_classifier(), judged, default_eye(CATALOGUE))
+    np.testing.assert_allclose(chance(_classifier(), judged, eye), plain)
+
+
+def test_the_guard_is_read_back_from_a_probability(suite: Suite) -> None:
+    model = _classifier()
+    judged = judged_by(CATALOGUE, model, suite, np.full_like(suite.measures, np.nan))
+    told = model.probability(suite.posterior, model.edges)
+    column = model.guarded[0]
+    read = guard_chance(model, judged.past, judged.sd, told)[:, column]
+    clear = (judged.past[:, column] > -4) & (judged.guard[:, column] > 1e-3) & (told[:, column] < 0.9999)
+    np.testing.assert_allclose(read[clear], judged.guard[clear, column], rtol=1e-4)
+
+
+def _saved(folder: Path, **changes: Any) -> None:
+    seen = FaultEye(shift=6.0, shift_sd=1.0, softness=5.0, swings=40, golfers=9)
+    eye = {
+        "coach": 'Ann "the \n eye"', "model_sha256": "m" * 64, "adopted": True, "why": "", "slip": 0.02,
+        "slip_sd": 0.01, "unrelated": 0.0, "swings": 40, "golfers": 9, "labelled_players": ("t",),
+        "held_out": {}, "faults": {"flip": seen},
+    }  # fmt: skip
+    save_eye(folder, CATALOGUE, {**eye, **changes})
+
+
+def _bundle(sha256: str = "m" * 64) -> Any:
+    from faultml.classifier.bundle import Bundle
+
+    manifest: Any = SimpleNamespace(sha256=sha256, faults=CATALOGUE.ids)
+    nothing: Any = None
+    return Bundle(detector=nothing, gate=nothing, classifier=_classifier(), manifest=manifest)
+
+
+def test_a_kept_eye_moves_edges_and_softens_them(tmp_path: Path, suite: Suite) -> None:
+    _saved(tmp_path)
+    eye, catalogue = load_eye(tmp_path)
+    column = CATALOGUE.ids.index("flip")
+    assert catalogue.edge("flip") == (CATALOGUE["flip"].edge - 6.0, 'Ann "the \n eye"')
+    assert catalogue.edge("overset").owner == CATALOGUE.owner
+    bundle = _bundle()
+    model = with_eye(bundle, eye).classifier
+    assert model.softness[column] == pytest.approx(np.hypot(5.0, 1.0))
+    assert bundle.classifier.softness[column] == SOFT[column]  # the model itself stays as it is
+    # The same numbers as those that retraining was judged by.
+    judged = judged_by(CATALOGUE, _classifier(), suite, np.full_like(suite.measures, np.nan))
+    one = default_eye(CATALOGUE)
+    at = np.arange(len(SOFT)) == column
+    one = replace(one, shift=6.0 * at, shift_sd=1.0 * at, softness=np.where(at, 5.0, SOFT))
+    told = model.probability(suite.posterior, catalogue.edges(suite.golfers))
+    np.testing.assert_allclose(told, chance(_classifier(), judged, one))
+
+
+def test_an_eye_is_refused_where_something_was_changed(tmp_path: Path) -> None:
+    _saved(tmp_path)
+    eye, _ = load_eye(tmp_path)
+    with pytest.raises(BundleError, match="coach-model"):
+        with_eye(_bundle("n" * 64), eye)
+    edges = tmp_path / EDGES_FILE
+    edges.write_text(edges.read_text().replace("-11.0", "-9.0"))
+    with pytest.raises(BundleError, match="coach-changed"):
+        load_eye(tmp_path)
+    with pytest.raises(BundleError, match="bad-coach"):
+        load_eye(tmp_path / "nowhere")
+
+
+def test_an_eye_not_adopted_changes_nothing(tmp_path: Path) -> None:
+    _saved(tmp_path, adopted=False)
+    eye, catalogue = load_eye(tmp_path)
+    bundle = _bundle()
+    assert with_eye(bundle, eye) is bundle
+    assert np.array_equal(catalogue.edges(["p"]), CATALOGUE.edges(["p"]))

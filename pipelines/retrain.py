@@ -201,7 +201,7 @@ def _judge(catalogue: Catalogue, bundle: Bundle, judged: Judged, eye: Eye) -> tu
     if len(np.unique(judged.golfers)) >= _FEWEST_GOLFERS:
         plain, own = held_out_losses(catalogue, bundle.classifier, judged)
         mean, low, high = difference(own, plain, judged.golfers)
-        told = (np.nanmean(plain), np.nanmean(own), mean, low, high)
+        told = (float(np.nanmean(plain)), float(np.nanmean(own)), mean, low, high)
         names = ("default", "eye", "difference", "low", "high")
         held_out = {name: round(float(value), 5) for name, value in zip(names, told, strict=True)}
     if not eye.adopted:

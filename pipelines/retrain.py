@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,7 +13,7 @@ import pandas as pd
 
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.coach_eye import EYE_FILE, CoachEye, FaultEye, save_eye
+from faultml.classifier.coach_eye import CoachEye, FaultEye, save_eye
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import verdicts
@@ -78,7 +79,9 @@ def retrain(
         catalogue,
         {
             "coach": coach,
+            "learned": datetime.now(UTC).isoformat(timespec="seconds"),
             "model_sha256": bundle.manifest.sha256,
+            "labels_sha256": labels_digest(rows),
             "adopted": not why,
             "why": why or "it foretells this coach's answers no worse than the default model",
             "slip": round(eye.slip, 4),
@@ -91,7 +94,7 @@ def retrain(
             "faults": _by_fault(catalogue, judged, believed(catalogue, eye)),
         },
     )
-    note_training(store, hashlib.sha256((out / EYE_FILE).read_bytes()).hexdigest(), players)
+    note_training(store, saved.sha256, players)
     unsure = int((given["verdict"] == "unsure").sum())
     return tell(saved, catalogue, out, left_out=len(given) - int(judged.known.sum()), unsure=unsure)
 
@@ -126,6 +129,12 @@ def judged_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> J
         answers=spread(rows["verdict"].map({"yes": 1.0, "no": 0.0})),
         golfers=swings.get_level_values(0).to_numpy(object),
     )
+
+
+def labels_digest(rows: pd.DataFrame) -> str:
+    """SHA-256 over the verdicts and the swings they are about, in whatever order they come."""
+    said = sorted("\0".join(row) for row in rows[[*_IDS, "fault", "verdict"]].itertuples(index=False))
+    return hashlib.sha256("\0\0".join(said).encode()).hexdigest()
 
 
 def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsure: int) -> list[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from typing import Any, Final
@@ -82,15 +82,35 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     promises: Promises | None = None
 
 
+class Registered(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Which registered version a bundle is: its registered model, number and alias, and the model file's SHA-256."""
+
+    model: str
+    version: int
+    alias: str
+    sha256: str
+
+
 @dataclass(frozen=True)
 class Bundle:
-    """A model ready for use; `reference` is what it has learned from, where the bundle tells."""
+    """A model ready for use.
+
+    Attributes
+    ----------
+    detector, gate, classifier, manifest
+        The fitted parts, and what they are.
+    reference
+        What it has learned from, where the bundle tells.
+    origin
+        What ``run.json`` says of it beyond the manifest: ``registry``, ``coach``.
+    """
 
     detector: LandmarkDetector
     gate: SwingGate
     classifier: FaultClassifier
     manifest: Manifest
     reference: Reference | None = None
+    origin: dict[str, Any] = field(default_factory=dict)
 
 
 def default_bundle_path() -> Path:
@@ -127,13 +147,21 @@ def read_manifest(folder: Path) -> Manifest:
         ) from error
 
 
-def load_bundle(folder: Path | None = None) -> Bundle:
+def load_bundle(folder: Path | None = None, registered: Registered | None = None) -> Bundle:
     """Load a bundle after checking its hash, its versions and every type it holds.
+
+    Parameters
+    ----------
+    folder
+        Of the bundle; the one that comes along where not given.
+    registered
+        Which registered version it must be.
 
     Raises
     ------
     BundleError
-        ``bundle-changed`` where the file is not the one the manifest speaks of, ``bundle-not-trusted`` where it asks
+        ``bundle-changed`` where the file is not the one that the manifest or the registry speaks of,
+        ``bundle-not-trusted`` where it asks
         for a type that is not on our list, ``bundle-schema`` and ``bundle-version`` where
         it was made for other versions.
     """
@@ -142,13 +170,15 @@ def load_bundle(folder: Path | None = None) -> Bundle:
     path = folder / MODEL_FILE
     _check_versions(manifest, path)
     found = _digest(path)
-    if found != manifest.sha256:
-        raise BundleError(
-            "bundle-changed",
-            where=str(path),
-            expected=f"SHA-256 {manifest.sha256[:12]}...",
-            found=f"{found[:12]}...",
-        )
+    vouched = {"": manifest.sha256} | ({", as registered": registered.sha256} if registered else {})
+    for who, expected_sha256 in vouched.items():
+        if found != expected_sha256:
+            raise BundleError(
+                "bundle-changed",
+                where=str(path),
+                expected=f"SHA-256 {expected_sha256[:12]}...{who}",
+                found=f"{found[:12]}...",
+            )
     import skops.io
     from skops.io.exceptions import UntrustedTypesFoundException
 
@@ -179,7 +209,12 @@ def load_bundle(folder: Path | None = None) -> Bundle:
         **{name: parts[name] for name in expected},
         manifest=manifest,
         reference=_reference(folder, manifest.sha256),
+        origin={"registry": _told(registered)} if registered else {},
     )
+
+
+def _told(registered: Registered) -> dict[str, Any]:
+    return {"model": registered.model, "version": registered.version, "alias": registered.alias}
 
 
 def _reference(folder: Path, sha256: str) -> Reference | None:

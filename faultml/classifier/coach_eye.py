@@ -1,13 +1,16 @@
 """A coach's eye: edges moved to where one coach says yes, and how surely that is known.
 
-It is a folder of data: ``edges.toml``, an ordinary file of moved edges whose owner is the coach, and ``eye.json``,
-which says what else was learned, with the hash of the edges and of the model whose measures it rests on.
+It is a folder of data: an ordinary file of moved edges whose owner is the coach, named by its hash, and ``eye.json``,
+which says what else was learned, which edges go with it, and the hash of the model whose measures it rests on. The
+edges are written first and ``eye.json`` takes the former one's place last: whoever is stopped in between leaves the
+eye that was there before.
 """
 
 from __future__ import annotations
 
 import copy
 import hashlib
+import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -21,8 +24,7 @@ from faultml.errors import BundleError
 from faultml.faults.catalogue import EDGE_BOUNDS, Catalogue, load_catalogue
 
 EYE_FILE: Final = "eye.json"
-EDGES_FILE: Final = "edges.toml"
-SCHEMA: Final = 1
+SCHEMA: Final = 2
 
 
 class FaultEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -52,10 +54,14 @@ class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     ----------
     coach
         Whose eye.
+    learned
+        When, UTC.
     model_sha256
         The model whose measures were judged.
     edges_sha256
-        Of ``edges.toml``.
+        Of the file of moved edges.
+    labels_sha256
+        Of the verdicts that it was learned from.
     adopted, why
         Whether the labels moved anything, and why or why not.
     slip, slip_sd
@@ -74,8 +80,10 @@ class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
     schema: int
     coach: str
+    learned: str
     model_sha256: str
     edges_sha256: str
+    labels_sha256: str
     adopted: bool
     why: str
     slip: float
@@ -86,6 +94,16 @@ class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     labelled_players: tuple[str, ...]
     held_out: dict[str, float]
     faults: dict[str, FaultEye]
+
+    @property
+    def sha256(self) -> str:
+        """Of ``eye.json`` as it is written: the eye's own name, for stores and results."""
+        return hashlib.sha256(_encode(self)).hexdigest()
+
+    @property
+    def edges_file(self) -> str:
+        """The name of the file of moved edges beside it."""
+        return f"edges-{self.edges_sha256[:12]}.toml"
 
 
 def save_eye(folder: Path, catalogue: Catalogue, eye: Mapping[str, Any]) -> CoachEye:
@@ -101,9 +119,19 @@ def save_eye(folder: Path, catalogue: Catalogue, eye: Mapping[str, Any]) -> Coac
         lines += ["", "[[edge]]", f"fault = {_toml(name)}", f"value = {round(edge, 4)}"]
     edges = ("\n".join(lines) + "\n").encode()
     complete = CoachEye(schema=SCHEMA, edges_sha256=hashlib.sha256(edges).hexdigest(), **eye)
-    (folder / EDGES_FILE).write_bytes(edges)
-    (folder / EYE_FILE).write_bytes(msgspec.json.format(msgspec.json.encode(complete), indent=1) + b"\n")
+    _put(folder / complete.edges_file, edges)
+    _put(folder / EYE_FILE, _encode(complete))
+    for former in folder.glob("edges-*.toml"):
+        if former.name != complete.edges_file:
+            former.unlink()
     return complete
+
+
+def files_of(folder: Path) -> tuple[Path, ...]:
+    """The files of the eye in a folder; none where it holds none."""
+    if not (folder / EYE_FILE).is_file():
+        return ()
+    return folder / EYE_FILE, folder / load_eye(folder)[0].edges_file
 
 
 def load_eye(folder: Path) -> tuple[CoachEye, Catalogue]:
@@ -119,7 +147,7 @@ def load_eye(folder: Path) -> tuple[CoachEye, Catalogue]:
     path = folder / EYE_FILE
     try:
         eye = msgspec.json.decode(path.read_bytes(), type=CoachEye)
-        found = hashlib.sha256((folder / EDGES_FILE).read_bytes()).hexdigest()
+        found = hashlib.sha256((folder / eye.edges_file).read_bytes()).hexdigest()
     except (OSError, msgspec.MsgspecError) as error:
         raise BundleError(
             "bad-coach", where=str(path), expected="what faultml retrain leaves", found=str(error)
@@ -129,7 +157,7 @@ def load_eye(folder: Path) -> tuple[CoachEye, Catalogue]:
     if found != eye.edges_sha256:
         raise BundleError(
             "coach-changed",
-            where=str(folder / EDGES_FILE),
+            where=str(folder / eye.edges_file),
             expected=f"SHA-256 {eye.edges_sha256[:12]}...; use classify --catalogue for edges set by hand",
             found=f"{found[:12]}...",
         )
@@ -137,7 +165,7 @@ def load_eye(folder: Path) -> tuple[CoachEye, Catalogue]:
         raise BundleError(
             "bad-coach", where=str(path), expected="finite shifts, softness above 0", found="others"
         )
-    return eye, load_catalogue(folder / EDGES_FILE)
+    return eye, load_catalogue(folder / eye.edges_file)
 
 
 def with_eye(bundle: Bundle, eye: CoachEye) -> Bundle:
@@ -157,6 +185,8 @@ def with_eye(bundle: Bundle, eye: CoachEye) -> Bundle:
             expected=f"model {eye.model_sha256[:12]}...; run faultml retrain with the present one",
             found=f"{bundle.manifest.sha256[:12]}...",
         )
+    told = {"name": eye.coach, "eye_sha256": eye.sha256, "learned": eye.learned, "adopted": eye.adopted}
+    bundle = replace(bundle, origin=bundle.origin | {"coach": told})
     if not eye.adopted:
         return bundle
     classifier = copy.copy(bundle.classifier)
@@ -170,6 +200,20 @@ def with_eye(bundle: Bundle, eye: CoachEye) -> Bundle:
 
 def _sound(seen: FaultEye) -> bool:
     return bool(np.isfinite([seen.shift, seen.shift_sd]).all() and 0 < seen.softness < np.inf)
+
+
+def _encode(eye: CoachEye) -> bytes:
+    return msgspec.json.format(msgspec.json.encode(eye), indent=1) + b"\n"
+
+
+def _put(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all, and to the disk before anything that follows."""
+    part = path.with_name(f".{path.name}.part")
+    with part.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(path)
 
 
 def _toml(text: str) -> str:

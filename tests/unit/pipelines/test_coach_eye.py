@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -10,7 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from faultml.classifier.coach_eye import EDGES_FILE, FaultEye, load_eye, save_eye, with_eye
+from faultml.classifier import coach_eye
+from faultml.classifier.coach_eye import FaultEye, load_eye, save_eye, with_eye
 from faultml.classifier.faults import FaultClassifier, Posterior
 from faultml.errors import BundleError
 from faultml.faults.catalogue import load_catalogue
@@ -136,7 +138,8 @@ def test_the_guard_is_read_back_from_a_probability(suite: Suite) -> None:
 def _saved(folder: Path, **changes: Any) -> None:
     seen = FaultEye(shift=6.0, shift_sd=1.0, softness=5.0, swings=40, golfers=9)
     eye = {
-        "coach": 'Ann "the \n eye"', "model_sha256": "m" * 64, "adopted": True, "why": "", "slip": 0.02,
+        "coach": 'Ann "the \n eye"', "learned": "2031-05-01T10:00:00+00:00", "model_sha256": "m" * 64,
+        "labels_sha256": "f" * 64, "adopted": True, "why": "", "slip": 0.02,
         "slip_sd": 0.01, "unrelated": 0.0, "swings": 40, "golfers": 9, "labelled_players": ("t",),
         "held_out": {}, "faults": {"flip": seen},
     }  # fmt: skip
@@ -175,7 +178,7 @@ def test_an_eye_is_refused_where_something_was_changed(tmp_path: Path) -> None:
     eye, _ = load_eye(tmp_path)
     with pytest.raises(BundleError, match="coach-model"):
         with_eye(_bundle("n" * 64), eye)
-    edges = tmp_path / EDGES_FILE
+    edges = tmp_path / eye.edges_file
     edges.write_text(edges.read_text().replace("-11.0", "-9.0"))
     with pytest.raises(BundleError, match="coach-changed"):
         load_eye(tmp_path)
@@ -183,9 +186,60 @@ def test_an_eye_is_refused_where_something_was_changed(tmp_path: Path) -> None:
         load_eye(tmp_path / "nowhere")
 
 
+def test_who_is_stopped_while_writing_leaves_the_old_eye_or_the_new(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Stopped after any of its steps on the disk."""
+    _saved(tmp_path)
+    old = load_eye(tmp_path)[0]
+    moved = FaultEye(shift=9.0, shift_sd=1.0, softness=5.0, swings=40, golfers=9)
+    steps = [0]
+    replaced, unlink = Path.replace, Path.unlink
+
+    class Stopped(BaseException):
+        pass
+
+    def count_down(then: Any) -> Any:
+        def step(self: Path, *words: Any, **more: Any) -> Any:
+            if steps[0] == 0:
+                raise Stopped
+            steps[0] -= 1
+            return then(self, *words, **more)
+
+        return step
+
+    monkeypatch.setattr(Path, "replace", count_down(replaced))
+    monkeypatch.setattr(Path, "unlink", count_down(unlink))
+    for stop_after in range(4):
+        steps[0] = 99
+        _saved(tmp_path)
+        steps[0] = stop_after
+        finished = True
+        try:
+            _saved(tmp_path, faults={"flip": moved})
+        except Stopped:
+            finished = False
+        seen, catalogue = load_eye(tmp_path)
+        assert finished == (stop_after == 3)
+        new = stop_after >= 2
+        assert seen.faults["flip"].shift == (9.0 if new else 6.0)
+        assert catalogue.edge("flip").value == CATALOGUE["flip"].edge - seen.faults["flip"].shift
+        assert new or seen == old
+    assert {path.name for path in tmp_path.iterdir()} == {coach_eye.EYE_FILE, seen.edges_file}
+
+
+def test_results_name_the_eye(tmp_path: Path) -> None:
+    _saved(tmp_path)
+    eye, _ = load_eye(tmp_path)
+    digest = hashlib.sha256((tmp_path / coach_eye.EYE_FILE).read_bytes()).hexdigest()
+    assert with_eye(_bundle(), eye).origin["coach"] == {
+        "name": eye.coach, "eye_sha256": digest, "learned": "2031-05-01T10:00:00+00:00", "adopted": True,
+    }  # fmt: skip
+
+
 def test_an_eye_not_adopted_changes_nothing(tmp_path: Path) -> None:
     _saved(tmp_path, adopted=False)
     eye, catalogue = load_eye(tmp_path)
     bundle = _bundle()
-    assert with_eye(bundle, eye) is bundle
+    assert with_eye(bundle, eye).classifier is bundle.classifier
     assert np.array_equal(catalogue.edges(["p"]), CATALOGUE.edges(["p"]))

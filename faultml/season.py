@@ -307,6 +307,7 @@ def _run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started:
         "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "seconds": round(time.monotonic() - started, 3),
         "model": {"name": manifest.name, "version": manifest.version, "sha256": manifest.sha256},
+        **assessor.bundle.origin,
         "catalogue": {"owner": assessor.catalogue.owner, "sha256": assessor.catalogue.digest},
         "coaching": coaching.digests,
         "counts": {

@@ -71,7 +71,7 @@ $(PEERS)/ready: pipelines/compare/peers.lock | $(READY)
 	$(PEERS)/bin/python -m pip --disable-pip-version-check --no-input --quiet install --require-hashes --requirement $<
 	@touch $@
 
-compare: $(READY) $(PEERS)/ready  ## the model beside its peers, in models/COMPARE.md: hours; ARGS=--quick only tries it
+compare: $(READY) $(PEERS)/ready  ## the model beside its peers, in models/COMPARE.md: half an hour; ARGS=--quick only tries it
 	$(BIN)/faultml compare --out models --peers $(PEERS)/bin/python $(ARGS)
 
 clean:  ## what was generated, but for .venv

@@ -44,7 +44,8 @@ def command(
 ) -> None:
     """Draw golfers whom nobody was trained on, in distribution and under shifts, and compare with peers.
 
-    All figures but those on public data are synthetic. A full run with peers takes hours on two cores.
+    All figures but those on public data are synthetic. A full run with peers takes about
+    half an hour on two cores.
 
     \b
     Example:

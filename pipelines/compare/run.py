@@ -34,6 +34,7 @@ from faultml.pipelines.compare.contenders import (
 )
 from faultml.pipelines.compare.page import comparison_page
 from faultml.pipelines.compare.public_series import public_figures
+from faultml.pipelines.compare.recorder import through_recorder
 from faultml.pipelines.compare.scores import fault_scores, macro_scores, severity_scores
 from faultml.pipelines.compare.suites import SUITES, Suite
 from faultml.pipelines.data import Drawn, draw, vary
@@ -62,14 +63,14 @@ class Sizes:
     train_golfers
         Golfers whom the peers learn from, twenty swings each.
     slow_swings
-        Swings of each suite and seed that the slow peers answer for.
+        Swings of each suite and seed that the slow peers answer for, spread over its golfers.
     epochs
         Of the project's own networks when learned from the peers' golfers.
     """
 
     seeds: int = 5
     test_golfers: int = 55
-    train_golfers: int = 300
+    train_golfers: int = 100
     slow_swings: int = 100
     epochs: int = 16
 
@@ -179,20 +180,27 @@ def _run_seed(
         into.chances["ours"].append(said.chance)
         into.chances["ours_small"].append(ours(catalogue, detector, classifier, drawn).chance)
         into.chances["edges"].append(said.edges_chance)
+        into.chances["recorder"].append(through_recorder(catalogue, drawn, truth.measures, seed=seed))
         tests.append(drawn)
     if python is None:
         return
     counts = [len(drawn) for drawn in tests]
     for peer in PEERS:
-        firsts = [min(count, sizes.slow_swings) if peer in SLOW else count for count in counts]
-        some = [drawn.rows(np.arange(first)) for drawn, first in zip(tests, firsts, strict=True)]
+        asked = [_few(count, sizes.slow_swings) if peer in SLOW else np.arange(count) for count in counts]
+        some = [drawn.rows(rows) for drawn, rows in zip(tests, asked, strict=True)]
         task = _task(catalogue, peer, train, train_truth, some, seed, jobs)
         answer = ask_peer(python, peer, task)
         chance = calibrated(answer["held_out"], train_truth.labels[~task["learn"]], answer["test"])
-        for suite, part in zip(suites, np.split(chance, np.cumsum(firsts)[:-1]), strict=True):
+        ends = np.cumsum([len(rows) for rows in asked])
+        for suite, part in zip(suites, np.split(chance, ends[:-1]), strict=True):
             answers[suite.id].chances[peer].append(part)
-        _tick(clock, peer, sum(firsts), float(answer["predict_s"]))
+        _tick(clock, peer, int(ends[-1]), float(answer["predict_s"]))
         logger.info("asked %s (%.0f s)", peer, float(answer["fit_s"]) + float(answer["predict_s"]))
+
+
+def _few(count: int, wanted: int) -> NDArray[np.int64]:
+    """Rows of so many swings, spread evenly over all, and so over the golfers."""
+    return np.unique(np.linspace(0, count - 1, min(count, wanted)).round().astype(np.int64))
 
 
 def _draw_train(
@@ -230,19 +238,12 @@ def _tick(clock: dict[str, list[float]], name: str, swings: int, seconds: float)
 
 def _suite_figures(catalogue: Catalogue, suite: Suite, said: _Answers, sizes: Sizes) -> dict[str, Any]:
     labels = np.concatenate(said.labels)
+    few = [_few(len(own), sizes.slow_swings) for own in said.labels]
+    few_labels = np.concatenate([own[rows] for own, rows in zip(said.labels, few, strict=True)])
     full, slow = {}, {}
     for name, parts in said.chances.items():
-        fewer = [
-            (own[: sizes.slow_swings], part[: sizes.slow_swings])
-            for own, part in zip(said.labels, parts, strict=True)
-        ]
-        slow[name] = macro_scores(
-            fault_scores(
-                catalogue.ids,
-                np.concatenate([own for own, _ in fewer]),
-                np.concatenate([part for _, part in fewer]),
-            )
-        )
+        some = [part if name in SLOW else part[rows] for part, rows in zip(parts, few, strict=True)]
+        slow[name] = macro_scores(fault_scores(catalogue.ids, few_labels, np.concatenate(some)))
         if name in SLOW:
             continue
         scores = fault_scores(catalogue.ids, labels, np.concatenate(parts))
@@ -262,7 +263,7 @@ def _suite_figures(catalogue: Catalogue, suite: Suite, said: _Answers, sizes: Si
         "swings": len(labels),
         "asked_share": round(float(np.isfinite(labels).sum() / said.asked), 4),
         "contenders": full,
-        "small_subset": {"swings": sizes.slow_swings * len(said.labels), "contenders": slow},
+        "small_subset": {"swings": len(few_labels), "contenders": slow},
         "severity": severity_scores(
             np.concatenate(said.past),
             np.concatenate(said.mean),

@@ -19,8 +19,10 @@ from faultml.cli import main
 from faultml.errors import InputError, MissingExtraError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.pipelines.compare import contenders, pendulum, run
+from faultml.pipelines.compare import page as page_words
 from faultml.pipelines.compare.contenders import Truth, ask_peer, calibrated, hold_out, ours, peer_windows
 from faultml.pipelines.compare.pendulum import STEP_S, Pushes, release_by_dynamics, swing_down
+from faultml.pipelines.compare.recorder import _understood, through_recorder
 from faultml.pipelines.compare.run import DATA_FILE, PAGE_FILE, Sizes, compare
 from faultml.pipelines.compare.scores import fault_scores, macro_scores, severity_scores
 from faultml.pipelines.compare.suites import NEW_PAIRS, SUITES, Suite
@@ -266,7 +268,8 @@ def test_a_comparison_end_to_end(
     assert written["sizes"] == figures["sizes"]
     marked = written["suites"]["marked"]
     assert marked["swings"] == 80
-    assert set(marked["contenders"]) == {"oracle", "ours", "ours_small", "edges", "minirocket", "quant"}
+    everybody = {"oracle", "recorder", "ours", "ours_small", "edges", "minirocket", "quant"}
+    assert set(marked["contenders"]) == everybody
     assert set(marked["small_subset"]["contenders"]) - set(marked["contenders"]) == {"tsfresh"}
     assert marked["small_subset"]["swings"] == 14
     macro = {name: each["macro"]["log_loss"] for name, each in marked["contenders"].items()}
@@ -274,6 +277,64 @@ def test_a_comparison_end_to_end(
     page = (tmp_path / "out" / PAGE_FILE).read_text()
     assert "quick run" in page
     assert page.count("(synthetic)") >= 4
+    targets, rivals = (part.split("\n## ")[0] for part in page.split("\n## ")[1:3])
+    ours, oracle, recorder = (
+        marked["contenders"][name]["macro"]["average_precision"] for name in ("ours", "oracle", "recorder")
+    )
+    shares = [cell.strip() for cell in targets.split(f"| {SUITES[0].words} |")[1].split("|")[:3]]
+    assert [float(share) for share in shares] == pytest.approx(
+        [ours / oracle, 0.97, ours / recorder], abs=6e-4
+    )
+    assert {"edges", "minirocket", "quant", "tsfresh"} <= {
+        name for name, words in page_words.NAMES.items() if words in rivals.splitlines()[4]
+    }
+
+
+def test_few_swings_are_spread_over_the_golfers() -> None:
+    assert run._few(100, 5).tolist() == [0, 25, 50, 74, 99]
+    assert run._few(7, 20).tolist() == list(range(7))
+
+
+def test_who_is_ahead_in_either_figure_is_named() -> None:
+    def macro(average_precision: float, log_loss: float) -> dict[str, float]:
+        return {"faults": 1, "average_precision": average_precision, "log_loss": log_loss}
+
+    own = macro(0.9, 0.1)
+    assert not page_words._is_better(macro(0.89, 0.11), own)
+    assert page_words._is_better(macro(0.91, 0.2), own) and page_words._is_better(macro(0.5, 0.09), own)
+    assert not page_words._is_better({"faults": 0}, own)
+
+
+def test_readings_at_the_true_landmarks_lose_what_the_recorder_loses(
+    catalogue: Catalogue,
+) -> None:
+    off = []
+    for suite in ("marked", "other_sensors"):
+        drawn = BY_ID[suite].draw(catalogue, 11, 10, jobs=1)
+        truth = Truth.of(catalogue, drawn, np.random.default_rng(1))
+        read = through_recorder(catalogue, drawn, truth.measures, seed=1)
+        known = np.isfinite(truth.chance)
+        assert ((read > 0) & (read < 1)).all()
+        off.append(float(np.mean((read[known] - truth.chance[known]) ** 2)))
+    assert off[0] < 0.02
+    assert off[1] > 1.5 * off[0]
+
+
+def test_a_half_is_understood_by_the_other_alone(catalogue: Catalogue) -> None:
+    """A golfer's reading says of them what it says of the other half's golfers; their own truth is not looked at."""
+    random = np.random.default_rng(0)
+    true = random.normal(0, 10, (400, 1))
+    read = 0.5 * true + 3 + random.normal(0, 1, true.shape)
+    half = np.arange(400) < 200
+    true_of_half = true.copy()
+    true_of_half[half] = 1e6
+    mean, sd = _understood(read, true_of_half, half)
+    assert np.median(np.abs(mean[half] - true[half])) < 2
+    assert sd[half] == pytest.approx(2, rel=0.2)
+    lost = read.copy()
+    lost[:5] = np.nan
+    mean, _ = _understood(lost, true, half)
+    assert mean[:5] == pytest.approx(true[~half].mean(), abs=1e-9)
 
 
 def test_nothing_is_left_where_it_cannot_be_written(tmp_path: Path) -> None:

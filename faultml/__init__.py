@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from faultml.importing.layout import load_layout
     from faultml.importing.season import import_season
     from faultml.outcomes.change import changes
+    from faultml.quality.watched import read_watch
     from faultml.recordings.read import open_season
     from faultml.recordings.write import write_season
     from faultml.results import read_results
@@ -39,6 +40,7 @@ _HOMES: Final = {
     "open_season": "faultml.recordings.read",
     "open_store": "faultml.store",
     "read_results": "faultml.results",
+    "read_watch": "faultml.quality.watched",
     "write_season": "faultml.recordings.write",
 }
 """Where each public name lives; imported when it is first used, so that ``import faultml`` costs nothing."""
@@ -58,6 +60,7 @@ __all__ = [
     "open_season",
     "open_store",
     "read_results",
+    "read_watch",
     "write_season",
 ]
 

@@ -213,7 +213,8 @@ def classify_season(
         results.file(EXPLANATIONS_FILE).write_bytes(encode(prescription.explanations))
         results.run |= _run_record(assessor, coaching, run, started)
         results.run["address_drift"] = _drifted(address)
-        results.run["watch"] = compare_to(assessor.bundle.reference, watched)
+        if assessor.bundle.reference is not None:
+            results.run["watch"] = compare_to(assessor.bundle.reference, watched)
         if before_closing:
             before_closing(run, results)
     return run

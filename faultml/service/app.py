@@ -53,13 +53,25 @@ def create_app(settings: Settings) -> FastAPI:
     return app
 
 
-@health.get("/healthz", summary="The program runs.", response_model=Health, responses=told_problems())
+@health.get(
+    "/healthz",
+    operation_id="healthz",
+    summary="The program runs.",
+    response_model=Health,
+    responses=told_problems(),
+)
 async def healthz() -> dict[str, Any]:
     """Needs no token."""
     return {"status": "ok", "version": __version__}
 
 
-@health.get("/readyz", summary="The model is ready.", response_model=Ready, responses=told_problems())
+@health.get(
+    "/readyz",
+    operation_id="readyz",
+    summary="The model is ready.",
+    response_model=Ready,
+    responses=told_problems(),
+)
 async def readyz(request: Request) -> dict[str, Any]:
     """Which model it is, by its hash; 503 until it is ready. Needs no token."""
     service = service_of(request)

@@ -21,7 +21,11 @@ EdgesOf = Annotated[str, Query(max_length=1000, description="Tell the edges that
 
 
 @router.get(
-    "/v1/faults", summary="Every fault of the catalogue.", response_model=Entries, responses=problems(422)
+    "/v1/faults",
+    operation_id="faults",
+    summary="Every fault of the catalogue.",
+    response_model=Entries,
+    responses=problems(422),
 )
 async def faults(request: Request, player: EdgesOf = "") -> dict[str, Any]:
     """How each is measured, where its edge is and whose that is, and what it does to the ball."""
@@ -29,7 +33,13 @@ async def faults(request: Request, player: EdgesOf = "") -> dict[str, Any]:
     return _entries(service, "faults", service.assessor.catalogue.digest, player)
 
 
-@router.get("/v1/drills", summary="Every drill of the book.", response_model=Entries, responses=problems())
+@router.get(
+    "/v1/drills",
+    operation_id="drills",
+    summary="Every drill of the book.",
+    response_model=Entries,
+    responses=problems(),
+)
 async def drills(request: Request) -> dict[str, Any]:
     """Steps, window, dose and re-test of each. Which one a player may do, the player's own drills tell."""
     service = service_of(request)
@@ -38,6 +48,7 @@ async def drills(request: Request) -> dict[str, Any]:
 
 @router.get(
     "/v1/players/{player:path}/drills",
+    operation_id="player_drills",
     summary="A player's drills.",
     response_model=PlayerDrills,
     responses=problems(404, 422),

@@ -19,7 +19,11 @@ Who = Annotated[str | None, Query(max_length=1000)]
 
 
 @router.get(
-    "/v1/labels", summary="Verdicts that were kept.", response_model=Labels, responses=problems(404, 422)
+    "/v1/labels",
+    operation_id="labels",
+    summary="Verdicts that were kept.",
+    response_model=Labels,
+    responses=problems(404, 422),
 )
 async def kept(
     request: Request,
@@ -37,6 +41,7 @@ async def kept(
 
 @router.post(
     "/v1/labels",
+    operation_id="keep_labels",
     summary="Keep verdicts, all of them or none.",
     response_model=LabelsKept,
     responses=problems(403, 404, 408, 409, 413, 415, 422),

@@ -7,7 +7,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Request, Response
 from fastapi.responses import FileResponse
 
-from faultml.results import REPORT_FILE
+from faultml.quality.watched import Watch, read_watch
+from faultml.results import REPORT_FILE, read_results
 from faultml.service.answers import JobOut
 from faultml.service.bodies import PARQUET
 from faultml.service.context import service_of
@@ -39,6 +40,7 @@ _ANY = {kind.partition(";")[0]: binary() for kind in RESULT_FILES.values()}
 
 @router.post(
     "/v1/seasons",
+    operation_id="upload_season",
     status_code=202,
     summary="Upload a season to be classified.",
     response_model=JobOut,
@@ -64,6 +66,7 @@ async def upload(request: Request, response: Response) -> dict[str, Any]:
 
 @router.get(
     "/v1/seasons/{season}",
+    operation_id="season",
     summary="How far a season is.",
     response_model=JobOut,
     responses=problems(404, 422),
@@ -75,6 +78,7 @@ async def show(request: Request, season: JobName) -> dict[str, Any]:
 
 @router.delete(
     "/v1/seasons/{season}",
+    operation_id="remove_season",
     status_code=204,
     summary="Remove a season and everything of it.",
     responses=problems(403, 404, 422),
@@ -87,6 +91,7 @@ async def remove(request: Request, season: JobName) -> None:
 
 @router.get(
     "/v1/seasons/{season}/results/{file}",
+    operation_id="season_result",
     summary="Fetch one file of a season's results.",
     response_class=FileResponse,
     responses={200: {"description": "The file.", "content": _ANY}, **problems(404, 422)},
@@ -96,6 +101,26 @@ async def result(request: Request, season: JobName, file: ResultFile) -> FileRes
     job = service_of(request).jobs.get(season)
     path = job.results / file
     if job.state != "done" or not path.is_file():
-        raise Refusal(404, "no-such-result", "It is not there, or not yet.")
+        raise _not_there()
     headers = {"content-security-policy": REPORT_POLICY} if file == REPORT_FILE else {}
     return FileResponse(path, media_type=RESULT_FILES[file], filename=file, headers=headers)
+
+
+@router.get(
+    "/v1/seasons/{season}/watch",
+    operation_id="season_watch",
+    summary="Whether a season is like what the model knows.",
+    response_model=Watch,
+    responses=problems(404, 422),
+)
+async def watch(request: Request, season: JobName) -> Watch:
+    """For each kind of recorder: which features are unlike training, and what a retraining would need."""
+    service = service_of(request)
+    job = service.jobs.get(season)
+    if job.state != "done":
+        raise _not_there()
+    return await service.reading.run(lambda: read_watch(read_results(job.results).run))
+
+
+def _not_there() -> Refusal:
+    return Refusal(404, "no-such-result", "It is not there, or not yet.")

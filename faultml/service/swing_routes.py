@@ -27,6 +27,7 @@ _BODY = {
 
 @router.post(
     "/v1/assess",
+    operation_id="assess",
     summary="Assess one or many swings.",
     responses={
         200: json_answer(Assessed, "Every swing, in the order asked."),

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 
 import httpx
@@ -19,6 +20,7 @@ from click.testing import CliRunner
 from http_fakes import fake_swings, problem, serving, until
 
 from faultml.cli import main
+from faultml.quality.watched import read_watch
 from faultml.recordings.write import write_season
 from faultml.results import read_results
 from faultml.season import classify_season
@@ -74,6 +76,9 @@ def test_a_season_goes_in_and_its_results_come_out(
         file = tmp_path / f"{name}.parquet"
         file.write_bytes(client.get(f"/v1/seasons/{job}/results/{name}.parquet").content)
         pd.testing.assert_frame_equal(pd.read_parquet(file), pd.read_parquet(own.folder / f"{name}.parquet"))
+    watch = client.get(f"/v1/seasons/{job}/watch").json()
+    assert watch == asdict(read_watch(own.run)) and watch["compared"]
+    assert watch["too_few"] + sum(each["swings"] for each in watch["recorders"]) == told["assessed"]
     page = client.get(f"/v1/seasons/{job}/results/report.html")
     assert page.headers["content-disposition"].startswith("attachment")
     assert "default-src 'none'" in page.headers["content-security-policy"]
@@ -96,6 +101,7 @@ def test_a_season_goes_in_and_its_results_come_out(
     assert client.delete(f"/v1/seasons/{job}").status_code == 204
     problem(client.get(f"/v1/seasons/{job}"), 404, "unknown-season")
     problem(client.get(f"/v1/seasons/{job}/results/run.json"), 404, "unknown-season")
+    problem(client.get(f"/v1/seasons/{job}/watch"), 404, "unknown-season")
 
 
 def test_what_is_no_season_is_refused_at_once(client: httpx.Client, season: Path) -> None:

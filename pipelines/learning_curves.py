@@ -18,8 +18,9 @@ from scipy.special import ndtr
 from faultml.classifier.bundle import load_bundle
 from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue, load_catalogue
-from faultml.pipelines.adapt import Eye, Judged, believed, chance, default_eye, learn_eye, log_losses
+from faultml.pipelines.adapt import learn_eye
 from faultml.pipelines.coach_suite import Suite, draw_suite, simulated_coaches
+from faultml.pipelines.judged import Eye, Judged, believed, chance, default_eye, log_losses
 from faultml.synthetic.coach import Coach
 
 Array = NDArray[np.float64]

@@ -17,15 +17,9 @@ from faultml.classifier.coach_eye import CoachEye, FaultEye, save_eye
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import verdicts
-from faultml.pipelines.adapt import (
-    Eye,
-    Judged,
-    believed,
-    difference,
-    guard_chance,
-    held_out_losses,
-    learn_eye,
-)
+from faultml.pipelines.adapt import learn_eye
+from faultml.pipelines.judged import Eye, Judged, believed, guard_chance
+from faultml.pipelines.trial import difference, held_out_losses
 from faultml.results import Results
 from faultml.store import Store
 from faultml.store.people import note_training, tokens_of

@@ -16,8 +16,9 @@ from faultml.classifier.coach_eye import FaultEye, load_eye, save_eye, with_eye
 from faultml.classifier.faults import FaultClassifier, Posterior
 from faultml.errors import BundleError
 from faultml.faults.catalogue import load_catalogue
-from faultml.pipelines.adapt import Judged, believed, chance, default_eye, guard_chance, learn_eye
+from faultml.pipelines.adapt import learn_eye
 from faultml.pipelines.coach_suite import Suite
+from faultml.pipelines.judged import Judged, believed, chance, default_eye, guard_chance
 from faultml.pipelines.learning_curves import Point, judged_by, learning_curves
 from faultml.synthetic.coach import Coach
 

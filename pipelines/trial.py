@@ -1,0 +1,50 @@
+"""An eye tried on golfers whose labels it has not seen."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from faultml.classifier.faults import FaultClassifier
+from faultml.faults.catalogue import Catalogue
+from faultml.pipelines.adapt import learn_eye
+from faultml.pipelines.judged import Judged, believed, chance, default_eye, log_losses
+
+Array = NDArray[np.float64]
+
+
+def held_out_losses(
+    catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, *, folds: int = 5, seed: int = 0
+) -> tuple[Array, Array]:
+    """Log losses of the default model and of an eye learned on the other golfers, ``(n_swings, n_faults)`` each.
+
+    Slips are part of both forecasts: of the default's too, so that a careless coach speaks for neither.
+    """
+    fold = golfer_folds(judged.golfers, folds=folds, seed=seed)
+    plain, own = np.full(judged.past.shape, np.nan), np.full(judged.past.shape, np.nan)
+    for k in np.unique(fold):
+        eye = learn_eye(catalogue, classifier, judged.rows(fold != k))
+        out = judged.rows(fold == k)
+        for losses, used in ((plain, default_eye(catalogue)), (own, believed(catalogue, eye))):
+            told = eye.slip + (1 - 2 * eye.slip) * chance(classifier, out, used)
+            losses[fold == k] = log_losses(np.where(out.known, out.answers, np.nan), told)
+    return plain, own
+
+
+def golfer_folds(golfers: NDArray[np.object_], *, folds: int, seed: int = 0) -> NDArray[np.int64]:
+    """A fold for each swing, all swings of a golfer in one."""
+    names, owner = np.unique(golfers, return_inverse=True)
+    return np.asarray((np.random.default_rng(seed).permutation(len(names)) % folds)[owner])
+
+
+def difference(own: Array, plain: Array, golfers: NDArray[np.object_], *, seed: int = 0) -> tuple[float, ...]:
+    """Mean of own - plain with a 95 % interval, drawing golfers again (percentile bootstrap, 2000 draws)."""
+    _, owner = np.unique(golfers, return_inverse=True)
+    known = np.isfinite(own)
+    apart = np.bincount(owner, np.where(known, own - plain, 0.0).sum(axis=1))
+    count = np.bincount(owner, known.sum(axis=1))
+    n = len(count)
+    times = np.random.default_rng(seed).multinomial(n, np.full(n, 1 / n), size=2000)
+    drawn = (times @ apart) / np.maximum(times @ count, 1)
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    return float(apart.sum() / max(count.sum(), 1)), float(low), float(high)

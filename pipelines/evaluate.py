@@ -74,11 +74,12 @@ def evaluate(
     classifier: FaultClassifier,
     drawn: Drawn,
 ) -> dict[str, Any]:
-    """Figures for one set of recordings: landmarks, the gate, and every fault."""
+    """Figures for one set of recordings: landmarks, the gate, every fault, and how honest its probabilities are."""
     features, landmarks = features_of(catalogue, detector, drawn)
     full = drawn.full
     passed = gate.predict(features.values)
     kinds = drawn.truth["kind"].to_numpy(object)
+    faults, told = _fault_figures(catalogue, classifier, drawn, features, full & passed)
     return {
         "recordings": len(drawn),
         "full_swings": int(full.sum()),
@@ -95,7 +96,8 @@ def evaluate(
                 if kind != "full"
             },
         },
-        "faults": _fault_figures(catalogue, classifier, drawn, features, full & passed),
+        "faults": faults,
+        "reliability": told,
     }
 
 
@@ -118,7 +120,8 @@ def _fault_figures(
     drawn: Drawn,
     features: Features,
     used: NDArray[np.bool_],
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], list[dict[str, float]]]:
+    """Figures by fault, and `reliability` of all faults together."""
     random = np.random.default_rng(7)
     measures, guards = seen_measures(catalogue, drawn)[used], drawn.guards(catalogue)[used]
     measures = np.where(np.isnan(features.measures[used]), np.nan, measures)
@@ -158,7 +161,20 @@ def _fault_figures(
             "measure_error_median": _rounded(np.median(error)),
             "interval_covers": _rounded((error <= INTERVAL_Z * posterior.sd[known, column]).mean()),
         }
-    return figures
+    answered = np.isfinite(labels)
+    return figures, reliability(labels[answered], chance[answered])
+
+
+def reliability(labels: Array, chance: Array, bins: int = 15) -> list[dict[str, float]]:
+    """Mean probability and share of yes in bins of equal width, with the answers in each; empty bins are left out."""
+    which = np.minimum((chance * bins).astype(int), bins - 1)
+    count = np.bincount(which, minlength=bins)
+    sums = (np.bincount(which, chance, bins), np.bincount(which, labels, bins))
+    return [
+        {"told": _rounded(sums[0][k] / n), "came": _rounded(sums[1][k] / n), "answers": int(n)}
+        for k, n in enumerate(count)
+        if n
+    ]
 
 
 def calibration_error(labels: Array, chance: Array, bins: int = 15) -> float:

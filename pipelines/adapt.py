@@ -15,6 +15,7 @@ nothing.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -49,12 +50,12 @@ _MU_SD: Final = 0.6
 _UNRELATED: Final = 0.02
 """Chance, beforehand, that labels do not go with what is measured."""
 
-_BAND: Final = np.array([0.05, 0.15, 0.3, 0.5, 0.75, 1.0, 1.4])
-_BAND_PRIOR: Final = norm.pdf(np.log(_BAND), np.log(0.4), 0.8)
-_SHRUG: Final = np.array([0.001, 0.01, 0.03, 0.08, 0.15, 0.3, 0.5])
+_BAND: Final = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.4])
+_BAND_PRIOR: Final = np.array(
+    [0.2, *0.8 * norm.pdf(_BAND[1:], 0.3, 0.4) / norm.pdf(_BAND[1:], 0.3, 0.4).sum()]
+)
+_SHRUG: Final = np.array([0.001, 0.01, 0.03, 0.05, 0.08, 0.12, 0.16, 0.2, 0.3, 0.5])
 _SHRUG_PRIOR: Final = beta.pdf(_SHRUG, 1, 12)
-_ROUGH_SLIPS: Final = (3, 7, 11)
-_ROUGH_DELTAS: Final = slice(None, None, 4)
 _ROUGH_SD: Final = 1.0
 
 
@@ -67,7 +68,7 @@ class _Grid(NamedTuple):
 
 
 _FULL: Final = _Grid(_DELTA, _RATIO, _SLIP)
-_ROUGH: Final = _Grid(_DELTA[_ROUGH_DELTAS], np.ones(1), _SLIP[list(_ROUGH_SLIPS)])
+_ROUGH: Final = _Grid(_DELTA[::4], np.ones(1), np.array([0.01, 0.05, 0.15]))
 
 
 def learn_eye(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> Eye:
@@ -75,7 +76,7 @@ def learn_eye(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged)
     if not judged.known.any():
         return default_eye(catalogue)
     band, shrug = _how_unsure(catalogue, classifier, judged)
-    likelihood = _likelihood(catalogue, classifier, judged, _FULL, band, shrug)
+    likelihood = _likelihood(catalogue, classifier, judged, band, shrug)
     prior = norm.pdf(_DELTA, _MU[:, None], _TAU[:, None, None])
     prior /= prior.sum(axis=-1, keepdims=True)
     mean_prior = norm.pdf(_MU, 0, _MU_SD)
@@ -129,46 +130,89 @@ def _how_unsure(catalogue: Catalogue, classifier: FaultClassifier, judged: Judge
     """The likeliest band and share of shrugs, on a rough grid of the rest; (0, 0) where nobody was unsure."""
     if not (judged.heard & ~judged.known).any():
         return 0.0, 0.0
-    prior = norm.logpdf(_ROUGH.delta, 0, _ROUGH_SD)[:, None]
-    found = np.empty((len(_BAND), len(_SHRUG)))
+    prior = norm.logpdf(_ROUGH.delta, 0, _ROUGH_SD)
+    found = np.zeros((len(_BAND), len(_SHRUG), len(_ROUGH.slip)))
     for k, band in enumerate(_BAND):
-        for m, shrug in enumerate(_SHRUG):
-            each = _likelihood(catalogue, classifier, judged, _ROUGH, float(band), float(shrug)) + prior
-            found[k, m] = logsumexp(logsumexp(each, axis=(2, 3)).sum(axis=0))
-    found += np.log(_BAND_PRIOR)[:, None] + np.log(_SHRUG_PRIOR)
-    at, other = np.unravel_index(found.argmax(), found.shape)
+        for said in _said(catalogue, classifier, judged, _ROUGH, float(band)):
+            each = said.torn(_SHRUG)[:, None] + said.told(_ROUGH.slip) + prior
+            found[k] += logsumexp(each, axis=-1)
+    likely = logsumexp(found, axis=-1) + np.log(_BAND_PRIOR)[:, None] + np.log(_SHRUG_PRIOR)
+    at, other = np.unravel_index(likely.argmax(), likely.shape)
     return float(_BAND[at]), float(_SHRUG[other])
 
 
 def _likelihood(
-    catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, grid: _Grid, band: float, shrug: float
+    catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, band: float, shrug: float
 ) -> Array:
     """Log likelihood of each fault's answers, ``(n_faults, n_slips, n_deltas, n_ratios)``."""
-    soft = catalogue.softness_by_fault
-    shape = (len(soft), len(grid.slip), len(grid.delta), len(grid.ratio))
-    likelihood = np.zeros(shape)
-    for column in range(shape[0]):
+    shape = len(_SLIP), len(_DELTA), len(_RATIO)
+    likelihood = np.zeros((len(catalogue.ids), *shape))
+    for said in _said(catalogue, classifier, judged, _FULL, band):
+        each = said.told(_SLIP) + said.torn(np.array([shrug]))
+        likelihood[said.column] = each.reshape(shape)
+    return likelihood
+
+
+class _Said(NamedTuple):
+    """The answers about one fault, with their chances on a grid of ``m`` cells.
+
+    Attributes
+    ----------
+    yes
+        ``(n,)`` of the answers yes and no, which are yes.
+    over, short
+        ``(n, m)`` chance that the swing is past the band, and short of it.
+    weight
+        ``(n,)``.
+    within, torn_weight
+        The same of the unsure answers: the chance that the swing is within the band.
+    """
+
+    column: int
+    yes: NDArray[np.bool_]
+    over: Array
+    short: Array
+    weight: Array
+    within: Array
+    torn_weight: Array
+
+    def told(self, slips: Array) -> Array:
+        """Log likelihood of yes and no, ``(n_slips, m)``."""
+        right = np.where(self.yes[:, None], self.over, self.short)
+        wrong = np.where(self.yes[:, None], self.short, self.over)
+        return np.stack([self.weight @ np.log((1 - slip) * right + slip * wrong) for slip in slips])
+
+    def torn(self, shrugs: Array) -> Array:
+        """Log likelihood of being unsure, or not, ``(n_shrugs, m)``."""
+        unsure = [self.torn_weight @ np.log(shrug + (1 - shrug) * self.within) for shrug in shrugs]
+        return np.stack(unsure) + self.weight.sum() * np.log1p(-shrugs)[:, None]
+
+
+def _said(
+    catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, grid: _Grid, band: float
+) -> Iterator[_Said]:
+    for column, soft in enumerate(catalogue.softness_by_fault):
         heard = judged.heard[:, column]
         if not heard.any():
             continue
-        past, sd = judged.past[heard, column, None, None], judged.sd[heard, column, None, None]
-        guard = judged.guard[heard, column, None, None]
-        beyond = past / soft[column] - grid.delta[:, None]
-        spread = np.hypot(grid.ratio, sd / soft[column])
+        past, sd = judged.past[heard, column, None, None] / soft, judged.sd[heard, column, None, None] / soft
+        guard, spread = judged.guard[heard, column, None, None], np.hypot(grid.ratio, sd)
         over, not_short = (
-            calibrated(classifier, column, ndtr((beyond - side) / spread) * guard).reshape(len(past), -1)
+            calibrated(classifier, column, ndtr((past - grid.delta[:, None] - side) / spread) * guard)
             for side in (band, -band)
         )
+        over, not_short = over.reshape(len(past), -1), not_short.reshape(len(past), -1)
         answers, weight = judged.answers[heard, column], golfer_weights(judged.golfers[heard])
         sure = answers != UNSURE
-        between = np.maximum(not_short - over, 1e-9)[~sure]
-        torn = weight[~sure] @ np.log(shrug + (1 - shrug) * between) + weight[sure].sum() * np.log1p(-shrug)
-        yes = (answers[sure] == 1)[:, None]
-        said, turned = np.where(yes, (over[sure], 1 - not_short[sure]), (1 - not_short[sure], over[sure]))
-        for k, slip in enumerate(grid.slip):
-            told = weight[sure] @ np.log((1 - slip) * said + slip * turned)
-            likelihood[column, k] = (told + torn).reshape(shape[2:])
-    return likelihood
+        yield _Said(
+            column,
+            answers[sure] == 1,
+            over[sure],
+            1 - not_short[sure],
+            weight[sure],
+            np.maximum(not_short - over, 1e-9)[~sure],
+            weight[~sure],
+        )
 
 
 def _log_slip_prior() -> Array:

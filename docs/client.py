@@ -1,60 +1,492 @@
-"""A client of ``faultml serve`` with nothing but the standard library.
+"""A client of ``faultml serve`` with nothing but Python's standard library.
 
-Usage: ``python client.py SWINGS.json [SEASON.parquet ...]``
-
-SWINGS.json is what /v1/assess takes: {"swings": [{"t_s": [...], "flexion_deg": [...], "ulnar_deg": [...], ...}]}.
+Written from the service's own description by ``faultml.pipelines.http_client``. Copy it to where it is needed;
+docs/http.md shows how it is used.
 """
 
+# fmt: off
 from __future__ import annotations
 
 import json
 import os
-import sys
-import time
+import secrets
 import urllib.error
+import urllib.parse
 import urllib.request
-from pathlib import Path
-from typing import Any
-
-SERVER = os.environ.get("FAULTML_SERVER", "http://127.0.0.1:8765")
-TOKEN = os.environ.get("FAULTML_TOKEN", "")
+from typing import Any, Literal, NotRequired, TypedDict, cast
 
 
-def ask(method: str, path: str, body: bytes | None = None, media_type: str = "application/json") -> Any:
-    """The answer's JSON; SystemExit with the problem document where the server refuses."""
-    headers = {"content-type": media_type} if body is not None else {}
-    if TOKEN:
-        headers["authorization"] = f"Bearer {TOKEN}"
-    request = urllib.request.Request(SERVER + path, body, headers, method=method)
-    try:
-        with urllib.request.urlopen(request, timeout=60) as answer:
-            content = answer.read()
-    except urllib.error.HTTPError as error:
-        raise SystemExit(error.read().decode()) from None
-    return json.loads(content) if content else None
+class Problem(Exception):
+    """The server's refusal: its problem document, and how long to wait before the next try (0: do not)."""
+
+    def __init__(self, document: ProblemDocument, retry_after_s: float) -> None:
+        super().__init__(f"{document['status']} {document['code']}: {document['detail']}")
+        self.document = document
+        self.retry_after_s = retry_after_s
 
 
-def assess(swings: Path) -> None:
-    """Tell of each swing which faults it shows."""
-    for swing in ask("POST", "/v1/assess", swings.read_bytes())["swings"]:
-        shown = [fault for fault in swing["faults"] if fault["flagged"]]
-        said = ", ".join(f"{fault['fault']} ({fault['probability']:.0%})" for fault in shown)
-        sys.stdout.write(f"{swing['player']} {swing['swing']}: {swing['reason'] or said or 'no fault'}\n")
+class Assessed(TypedDict):
+    """Every swing, in the order asked; one that could not be assessed says why."""
+
+    model: ModelOut
+    catalogue_owner: str
+    swings: list[SwingOut]
+    problems: list[ProblemOut]
 
 
-def classify(season: Path) -> None:
-    """Upload a season, wait for it, tell each player's next drill, remove it."""
-    job = ask("POST", "/v1/seasons", season.read_bytes(), "application/vnd.apache.parquet")
-    while job["state"] in ("waiting", "running"):
-        time.sleep(0.5)
-        job = ask("GET", f"/v1/seasons/{job['id']}")
-    sys.stdout.write(
-        f"{job['state']}: {job['assessed']} of {job['swings']} swings assessed {job['reason']}\n"
-    )
-    ask("DELETE", f"/v1/seasons/{job['id']}")
+class DrillOut(TypedDict):
+    """A row of the table ``drills``, with the drill as the book has it (null where there is none)."""
+
+    rank: int | None
+    drill: str
+    priority: float | None
+    confidence: str
+    notes: list[str]
+    faults: list[str]
+    window_channel: str
+    window_from: str
+    window_to: str
+    window_lo_deg: float | None
+    window_hi_deg: float | None
+    dose: str
+    retest: str
+    retest_due: str
+    reason: str
+    book: EntryOut | None
 
 
-if __name__ == "__main__":
-    assess(Path(sys.argv[1]))
-    for each in sys.argv[2:]:
-        classify(Path(each))
+class Entries(TypedDict):
+    """Faults or drills, whose they are, and what holds for everybody who practises."""
+
+    owner: str
+    sha256: str
+    care: list[str]
+    entries: list[EntryOut]
+
+
+class EntryOut(TypedDict):
+    """A fault or a drill as the coach reads it; `lines` says everything about it by its label."""
+
+    id: str
+    part: Literal["faults", "drills"]
+    name: str
+    words: str
+    lines: dict[str, str | list[str]]
+
+
+class FaultOut(TypedDict):
+    """A row of the table ``faults``."""
+
+    fault: str
+    status: str
+    reason: str
+    probability: float | None
+    call: str
+    flagged: bool
+    promised: float | None
+    measure: float | None
+    severity: float | None
+    severity_lo: float | None
+    severity_hi: float | None
+    unit: str
+    edge: float | None
+    edge_owner: str
+    measure_sd: float | None
+    onset_phase: str
+    onset_at: float | None
+
+
+class Health(TypedDict):
+    """The program runs."""
+
+    status: Literal["ok"]
+    version: str
+
+
+class JobOut(TypedDict):
+    """A season that was uploaded."""
+
+    id: str
+    state: Literal["waiting", "running", "done", "failed"]
+    progress: float
+    """Share of the swings that have been assessed."""
+    swings: int
+    assessed: int
+    problems: list[JobProblem]
+    reason: str
+    """Why it failed, or what a person should know; else empty."""
+    results: list[str]
+    """Names of the results that are there."""
+
+
+class JobProblem(TypedDict):
+    """How often something is wrong in the files, told by the order in which they came."""
+
+    file: str
+    code: str
+    count: int
+
+
+class Label(TypedDict):
+    """A verdict that was kept."""
+
+    player: str
+    session: str
+    swing: str
+    fault: str
+    verdict: str
+    severity: float | None
+    unit: str
+    coach: str
+    occasion: str
+    when: str
+    comment: str
+
+
+class LabelIn(TypedDict):
+    """A coach's verdict on one fault of one swing."""
+
+    player: str
+    session: str
+    swing: str
+    fault: str
+    verdict: Literal["yes", "no", "unsure", "retract"]
+    coach: str
+    severity: NotRequired[float | None]
+    """How far past the edge, in the fault's unit."""
+    unit: NotRequired[Literal["", "deg", "share"]]
+    occasion: NotRequired[str]
+    when: NotRequired[str]
+    """ISO 8601, UTC; empty: now."""
+    comment: NotRequired[str]
+
+
+class Labels(TypedDict):
+    """A part of the verdicts; `total` of all."""
+
+    total: int
+    labels: list[Label]
+
+
+class LabelsIn(TypedDict):
+    """Verdicts to keep, all of them or none."""
+
+    labels: list[LabelIn]
+
+
+class LabelsKept(TypedDict):
+    """How many verdicts were new, and how many only said what already held."""
+
+    added: int
+    already: int
+
+
+class ModelOut(TypedDict):
+    """Which model answered."""
+
+    name: str
+    version: str
+    sha256: str
+
+
+class PlayerDrills(TypedDict):
+    """A player's drills, rank 1 the one to work on next; rank 0 is none, and its reason and notes say why."""
+
+    player: str
+    classified_at: str
+    care: list[str]
+    drills: list[DrillOut]
+
+
+class ProblemOut(TypedDict):
+    """Something wrong with a swing as it was sent."""
+
+    player: str
+    session: str
+    swing: str
+    code: str
+    expected: str
+    found: str
+
+
+class Ready(TypedDict):
+    """The model is loaded, and every kernel compiled."""
+
+    status: Literal["ready"]
+    version: str
+    model: ModelOut
+
+
+class SwingOut(TypedDict):
+    """A row of the table ``swings``, with its rows of ``faults``."""
+
+    player: str
+    session: str
+    swing: str
+    hand: str
+    club: str
+    context: str
+    shot: list[str]
+    assessed: bool
+    reason: str
+    findings: list[str]
+    takeaway_s: float | None
+    top_s: float | None
+    impact_s: float | None
+    finish_s: float | None
+    takeaway_sd_s: float | None
+    top_sd_s: float | None
+    impact_sd_s: float | None
+    finish_sd_s: float | None
+    impact_marked: bool
+    tempo: float | None
+    address_flexion_deg: float | None
+    address_ulnar_deg: float | None
+    address_pronation_deg: float | None
+    closure_backswing_bend_deg: float | None
+    closure_backswing_roll_deg: float | None
+    closure_downswing_bend_deg: float | None
+    closure_downswing_roll_deg: float | None
+    closure_release_bend_deg: float | None
+    closure_release_roll_deg: float | None
+    closure_total_deg: float | None
+    closure_backswing_bend_sd_deg: float | None
+    closure_backswing_roll_sd_deg: float | None
+    closure_downswing_bend_sd_deg: float | None
+    closure_downswing_roll_sd_deg: float | None
+    closure_release_bend_sd_deg: float | None
+    closure_release_roll_sd_deg: float | None
+    closure_total_sd_deg: float | None
+    late_save: bool
+    late_save_probability: float | None
+    faults: list[FaultOut]
+
+
+class Watch(TypedDict):
+    """Whether a season is like what its model has learned from."""
+
+    compared: bool
+    too_few: int
+    recorders: list[WatchedRecorder]
+
+
+class WatchedFeature(TypedDict):
+    """One feature that is not as in training."""
+
+    feature: str
+    words: str
+    outside: float
+    psi: float
+    psi_by_chance: float
+    ks: float
+    unlike: bool
+    shifted: bool
+
+
+class WatchedRecorder(TypedDict):
+    """The swings of one kind of recording."""
+
+    rate_hz: int
+    marked: bool
+    forearm: bool
+    swings: int
+    players: int
+    known: bool
+    features: list[WatchedFeature]
+    says: str
+    needs_swings: int
+    needs_players: int
+
+
+class SwingIn(TypedDict):
+    """A swing, with the names, units and signs of the season table. A sample that is missing is null."""
+
+    t_s: list[float | None]
+    """Sample times, s, strictly increasing."""
+    flexion_deg: list[float | None]
+    """Lead wrist, degrees: + flexion (bowed), - extension (cupped)."""
+    ulnar_deg: list[float | None]
+    """Degrees: + ulnar (unhinged), - radial deviation (hinged)."""
+    pronation_deg: NotRequired[list[float | None] | None]
+    """Forearm, degrees: + pronation; null: not recorded."""
+    impact_s: NotRequired[float | None]
+    """Contact, s, where the recorder marks it."""
+    mounting_sd_deg: NotRequired[float | None]
+    """How surely the sensor's turn is known, SD, degrees."""
+    declared_rate_hz: NotRequired[float | None]
+    """Samples a second that the recorder states."""
+    player: NotRequired[str | None]
+    session: NotRequired[str | None]
+    swing: NotRequired[str | None]
+    hand: NotRequired[Literal["right", "left"] | None]
+    club: NotRequired[str | None]
+    context: NotRequired[Literal["play", "practice", "retest"] | None]
+    shot: NotRequired[list[str] | None]
+    """What the ball did: words of the season table."""
+
+
+class AssessIn(TypedDict):
+    """Swings to assess."""
+
+    swings: list[SwingIn]
+
+
+class FieldError(TypedDict):
+    """What is wrong with one field."""
+
+    part: str
+    pointer: str
+    detail: str
+
+
+class ProblemDocument(TypedDict):
+    """A problem, as RFC 9457 has it; ``type`` is always ``about:blank``, ``code`` says what it is."""
+
+    type: str
+    title: str
+    status: int
+    code: str
+    detail: str
+    errors: NotRequired[list[FieldError]]
+
+
+class Client:
+    """Asks one server; by default the one that FAULTML_SERVER and FAULTML_TOKEN name, else this machine's."""
+
+    def __init__(self, server: str = "", token: str = "", timeout_s: float = 60.0) -> None:
+        self.server = (server or os.environ.get("FAULTML_SERVER", "http://127.0.0.1:8765")).rstrip("/")
+        self.token = token or os.environ.get("FAULTML_TOKEN", "")
+        self.timeout_s = timeout_s
+
+    def ask(
+        self, method: str, path: str, query: dict[str, Any] | None = None, body: bytes | None = None, kind: str = ""
+    ) -> bytes:
+        """The answer's body; raises `Problem` where the server refuses, OSError where there is none."""
+        given = {name: json.dumps(each) if isinstance(each, bool) else each for name, each in (query or {}).items()}
+        told = urllib.parse.urlencode({name: each for name, each in given.items() if each is not None})
+        request = urllib.request.Request(f"{self.server}{path}{'?' if told else ''}{told}", body, method=method)
+        if kind:
+            request.add_header("content-type", kind)
+        if self.token:
+            request.add_header("authorization", f"Bearer {self.token}")
+        try:
+            with urllib.request.urlopen(request, timeout=self.timeout_s) as answer:
+                return cast(bytes, answer.read())
+        except urllib.error.HTTPError as error:
+            if error.headers.get_content_type() != "application/problem+json":
+                raise
+            document = cast(ProblemDocument, json.loads(error.read()))
+            raise Problem(document, float(error.headers.get("retry-after", "0"))) from None
+
+    def healthz(self) -> Health:
+        """The program runs. Needs no token."""
+        told = self.ask("GET", "/healthz")
+        return cast(Health, json.loads(told))
+
+    def readyz(self) -> Ready:
+        """The model is ready. Which model it is, by its hash; 503 until it is ready. Needs no token."""
+        told = self.ask("GET", "/readyz")
+        return cast(Ready, json.loads(told))
+
+    def assess(self, body: AssessIn) -> Assessed:
+        """Assess one or many swings. Swings as JSON, or as Parquet in the season table's format. Nothing of them
+        is kept.
+        """
+        told = self.ask("POST", "/v1/assess", body=json.dumps(body).encode(), kind="application/json")
+        return cast(Assessed, json.loads(told))
+
+    def upload_season(self, season: list[bytes], roster: bytes | None = None) -> JobOut:
+        """Upload a season to be classified. A season table as one Parquet or long CSV file, or a form with
+        several and a roster. Without a roster nobody has said whether anything hurts, and every drill says:
+        ask first.
+        """
+        files: list[tuple[str, bytes]] = []
+        files += [("season", each) for each in season]
+        files += [("roster", roster)] if roster is not None else []
+        body, kind = _form(files)
+        told = self.ask("POST", "/v1/seasons", body=body, kind=kind)
+        return cast(JobOut, json.loads(told))
+
+    def season(self, season: str) -> JobOut:
+        """How far a season is. State, progress, what is wrong in the files, and which results there are."""
+        told = self.ask("GET", f"/v1/seasons/{_name(season)}")
+        return cast(JobOut, json.loads(told))
+
+    def remove_season(self, season: str) -> None:
+        """Remove a season and everything of it. Ends it where it runs."""
+        self.ask("DELETE", f"/v1/seasons/{_name(season)}")
+
+    def season_result(
+        self,
+        season: str,
+        file: Literal["swings.parquet", "faults.parquet", "players.parquet", "drills.parquet", "retests.parquet",
+            "curves.parquet", "problems.csv", "run.json", "explanations.json", "report.html"],
+    ) -> bytes:
+        """Fetch one file of a season's results. The tables are described in the README; the page comes as a file
+        to be saved.
+        """
+        return self.ask("GET", f"/v1/seasons/{_name(season)}/results/{_name(file)}")
+
+    def season_watch(self, season: str) -> Watch:
+        """Whether a season is like what the model knows. For each kind of recorder: which features are unlike
+        training, and what a retraining would need.
+        """
+        told = self.ask("GET", f"/v1/seasons/{_name(season)}/watch")
+        return cast(Watch, json.loads(told))
+
+    def faults(self, player: str = "") -> Entries:
+        """Every fault of the catalogue. How each is measured, where its edge is and whose that is, and what it
+        does to the ball.
+        """
+        query = {"player": player}
+        told = self.ask("GET", "/v1/faults", query=query)
+        return cast(Entries, json.loads(told))
+
+    def drills(self) -> Entries:
+        """Every drill of the book. Steps, window, dose and re-test of each. Which one a player may do, the
+        player's own drills tell.
+        """
+        told = self.ask("GET", "/v1/drills")
+        return cast(Entries, json.loads(told))
+
+    def player_drills(self, player: str) -> PlayerDrills:
+        """A player's drills. From the results the server was started with, else from the season that was
+        classified last. Rank 1 is the one to work on next. Rank 0 means none: `reason` and `notes` say why,
+        pain before all else.
+        """
+        told = self.ask("GET", f"/v1/players/{_name(player)}/drills")
+        return cast(PlayerDrills, json.loads(told))
+
+    def labels(
+        self,
+        player: str | None = None,
+        coach: str | None = None,
+        history: bool = False,
+        offset: int = 0,
+    ) -> Labels:
+        """Verdicts that were kept. In the order of time, from `offset` on, as many as one answer may hold."""
+        query = {"player": player, "coach": coach, "history": history, "offset": offset}
+        told = self.ask("GET", "/v1/labels", query=query)
+        return cast(Labels, json.loads(told))
+
+    def keep_labels(self, body: LabelsIn) -> LabelsKept:
+        """Keep verdicts, all of them or none. A later verdict of the same coach holds instead of an earlier one,
+        which stays on record.
+        """
+        told = self.ask("POST", "/v1/labels", body=json.dumps(body).encode(), kind="application/json")
+        return cast(LabelsKept, json.loads(told))
+
+
+def _form(files: list[tuple[str, bytes]]) -> tuple[bytes, str]:
+    """Files as the body of a form, and its media type."""
+    mark = secrets.token_hex(16)
+    parts = [
+        f'--{mark}\r\ncontent-disposition: form-data; name="{name}"; filename="{name}"\r\n\r\n'.encode() + content
+        for name, content in files
+    ]
+    return b"\r\n".join([*parts, f"--{mark}--\r\n".encode()]), f"multipart/form-data; boundary={mark}"
+
+
+def _name(value: str) -> str:
+    """A name as a part of a path."""
+    return urllib.parse.quote(value, safe="")

@@ -12,7 +12,7 @@ from fastapi import APIRouter, FastAPI, Request
 from faultml import __version__
 from faultml.network import one_thread
 from faultml.service import book_routes, label_routes, problems, season_routes, swing_routes
-from faultml.service.answers import Health, Ready
+from faultml.service.answers import AssessIn, Health, Ready
 from faultml.service.context import Service, service_of
 from faultml.service.describe import SUMMARY, TITLE
 from faultml.service.describe import problems as told_problems
@@ -102,14 +102,15 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
 
 
 def _describe(app: FastAPI) -> None:
-    """Complete the description: problem documents, and the token that all but the health routes may ask for."""
+    """Complete the description: what is read and written by hand, and the token that all but two routes may ask for."""
     plain = app.openapi
 
     def openapi() -> dict[str, Any]:
         told = plain()
         components = told.setdefault("components", {})
-        problem = ProblemDocument.model_json_schema(ref_template="#/components/schemas/{model}")
-        components["schemas"] |= {**problem.pop("$defs"), ProblemDocument.__name__: problem}
+        for model in (AssessIn, ProblemDocument):
+            schema = model.model_json_schema(ref_template="#/components/schemas/{model}")
+            components["schemas"] |= {**schema.pop("$defs"), model.__name__: schema}
         for name in ("HTTPValidationError", "ValidationError"):
             components["schemas"].pop(name, None)
         components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}

@@ -50,14 +50,9 @@ def json_answer(model: type[BaseModel], description: str) -> dict[str, Any]:
     return {"model": model, "description": description}
 
 
-def list_body(name: str, item: type[BaseModel]) -> dict[str, Any]:
-    """Schema of ``{name: [item, ...]}``, with the item in place."""
-    return {
-        "type": "object",
-        "properties": {name: {"type": "array", "minItems": 1, "items": item.model_json_schema()}},
-        "required": [name],
-        "additionalProperties": False,
-    }
+def json_body(model: type[BaseModel]) -> dict[str, Any]:
+    """Schema of a body that is read by hand."""
+    return {"schema": {"$ref": f"#/components/schemas/{model.__name__}"}}
 
 
 def binary() -> dict[str, Any]:

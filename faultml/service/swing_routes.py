@@ -12,16 +12,16 @@ from faultml.assessing import AssessedSwings, assess_swings
 from faultml.errors import InputError
 from faultml.recordings.problems import problems_frame
 from faultml.results import SWINGS
-from faultml.service.answers import FAULT_COLUMNS, PROBLEM_COLUMNS, Assessed, SwingIn, records
+from faultml.service.answers import FAULT_COLUMNS, PROBLEM_COLUMNS, Assessed, AssessIn, records
 from faultml.service.bodies import JSON, PARQUET, read_body
 from faultml.service.context import Service, service_of
-from faultml.service.describe import binary, json_answer, list_body, problems
+from faultml.service.describe import binary, json_answer, json_body, problems
 
 router = APIRouter(tags=["swings"])
 
 _BODY = {
     "required": True,
-    "content": {JSON: {"schema": list_body("swings", SwingIn)}, **{kind: binary() for kind in PARQUET}},
+    "content": {JSON: json_body(AssessIn), **{kind: binary() for kind in PARQUET}},
 }
 
 

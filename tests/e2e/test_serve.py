@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -187,22 +188,40 @@ def test_a_killed_server_leaves_no_half_results(season: Path, tmp_path: Path) ->
     assert list(spool.iterdir()) == []
 
 
-def test_the_example_client_runs(season: Path, tmp_path: Path) -> None:
-    swings = tmp_path / "swings.json"
-    swings.write_text(json.dumps({"swings": fake_swings(2)}), encoding="utf-8")
+def test_the_example_of_the_guide_runs(season: Path, tmp_path: Path) -> None:
+    (tmp_path / "swings.json").write_text(json.dumps({"swings": fake_swings(2)}), encoding="utf-8")
+    for name in ("season.parquet", "roster.csv"):
+        shutil.copy(season / name, tmp_path)
+    page = (ROOT / "docs" / "http.md").read_text(encoding="utf-8")
+    (example,) = re.findall(r"^```python\n(.*?)^```", page, re.M | re.S)
     with serving(tmp_path / "spool") as client:
-        environment = {**os.environ, "FAULTML_SERVER": str(client.base_url).rstrip("/"), "FAULTML_TOKEN": ""}
-        command = [
-            sys.executable,
-            str(ROOT / "docs" / "client.py"),
-            str(swings),
-            str(season / "season.parquet"),
-        ]
-        done = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=120)
+        environment = {
+            **os.environ, "FAULTML_SERVER": str(client.base_url).rstrip("/"), "FAULTML_TOKEN": "",
+            "PYTHONPATH": str(ROOT / "docs"),
+        }  # fmt: skip
+        done = subprocess.run(
+            [sys.executable, "-c", example], env=environment, cwd=tmp_path, capture_output=True, text=True,
+            timeout=240,
+        )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert re.search(r"^p1 001: ", done.stdout, re.M) and re.search(
-        r"^done: \d+ of \d+ swings", done.stdout, re.M
-    )
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("p1 001 ") and re.match(r"done \d+ of 20 ", lines[2])
+    assert lines[-1] == "unknown-season 0.0" and (tmp_path / "report.html").stat().st_size > 10_000
+
+
+@pytest.mark.skipif(shutil.which("curl") is None, reason="no curl")
+def test_the_line_of_the_readme_runs(season: Path, tmp_path: Path) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (line,) = re.findall(r"^    (curl .*)$", readme, re.M)
+    classify_season([season], tmp_path / "results")
+    server = started(tmp_path / "spool", "--results", str(tmp_path / "results"))
+    try:
+        here = line.replace("http://127.0.0.1:8765", address(server))
+        done = subprocess.run(here, shell=True, capture_output=True, timeout=240, cwd=tmp_path)
+    finally:
+        server.send_signal(signal.SIGINT)
+        server.wait(60)
+    assert here != line and json.loads(done.stdout)["drills"][0]["reason"] == "see-clinician"
 
 
 @pytest.mark.parametrize(

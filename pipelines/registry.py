@@ -1,21 +1,34 @@
-"""Which model is in use: versions of one registered model, its champion and its challenger, and how they changed."""
+"""Which model is in use: versions of registered models, their champions and challengers, and how they changed.
+
+There is one registered model of everybody's, and one more for each coach whose eye was learned: a version of that
+holds the eye and the model whose measures it rests on, so that the two always go together.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import re
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
-from faultml.classifier.bundle import Bundle, load_bundle
-from faultml.errors import BundleError, InputError
-from faultml.pipelines.tracking import bundle_folder, log_training, manifest_hashes, open_client, run_folder
+from faultml.classifier.bundle import Bundle, Registered, load_bundle
+from faultml.classifier.coach_eye import load_eye, with_eye
+from faultml.errors import InputError
+from faultml.faults.catalogue import Catalogue
+from faultml.pipelines.tracking import bundle_folder, log_training, open_client, run_folder
 
 if TYPE_CHECKING:
     from mlflow import MlflowClient
 
+    from faultml.pipelines.trainings import Training
+
 MODEL: Final = "faultml"
+"""The registered model of everybody's."""
 CHAMPION: Final = "champion"
 CHALLENGER: Final = "challenger"
+_OF_COACH: Final = "coach-"
 _BEFORE, _SINCE, _LEFT = "champion_before", "champion_since", "rolled_back_at"
 
 
@@ -24,6 +37,8 @@ class Version(NamedTuple):
 
     Attributes
     ----------
+    of
+        The registered model: `MODEL`, or `coach_model` of a coach.
     number
         In the order of registering, from 1.
     run
@@ -32,6 +47,8 @@ class Version(NamedTuple):
         Name and version of the bundle.
     sha256
         Of its model file, as it was registered.
+    eye_sha256, coach, labels_sha256
+        Of a coach's eye: its hash, whose it is, and the hash of the verdicts behind it; "" for everybody's.
     registered
         When, UTC.
     aliases
@@ -40,77 +57,122 @@ class Version(NamedTuple):
         When it last became champion, and when it last was taken back; "" where never.
     """
 
+    of: str
     number: int
     run: str
     model: str
     sha256: str
+    eye_sha256: str
+    coach: str
+    labels_sha256: str
     registered: str
     aliases: tuple[str, ...]
     champion_since: str
     rolled_back: str
 
 
-def register(folder: Path, bundle: Path, **more: Any) -> Version:
-    """Log a bundle's training and make it the challenger; `more` as `log_training` takes it.
+class Located(NamedTuple):
+    """Where a version's files lie, and what it must be: `faultml.classifier.bundle.load_bundle` takes both."""
+
+    path: Path
+    registered: Registered
+
+
+def coach_model(coach: str) -> str:
+    """The registered model of a coach: their name as far as it can stand in an address, told apart by its hash."""
+    plain = re.sub(r"[^a-z0-9]+", "-", coach.lower()).strip("-")
+    exact = "" if plain == coach else f"-{hashlib.sha256(coach.encode()).hexdigest()[:8]}"
+    return f"{_OF_COACH}{plain or 'unnamed'}{exact}"
+
+
+def register(folder: Path, bundle: Path) -> Version:
+    """Log a bundle's training and make it the challenger.
 
     Raises
     ------
     BundleError
         Where the bundle does not load: then nothing is registered.
+    InputError
+        ``already-registered``.
     """
-    manifest = load_bundle(bundle).manifest
+    from faultml.pipelines.trainings import of_bundle
+
+    load_bundle(bundle)
+    return _register(folder, MODEL, of_bundle(bundle), "model_sha256")
+
+
+def register_eye(
+    folder: Path, bundle: Path, eye: Path, curve: list[dict[str, float]] | None = None
+) -> Version:
+    """Log how a coach's eye was learned on a bundle's measures, and make it the coach's challenger.
+
+    Parameters
+    ----------
+    bundle, eye
+        Their folders.
+    curve
+        As in `faultml.pipelines.trainings.of_eye`.
+
+    Raises
+    ------
+    BundleError
+        Where the bundle or the eye does not load, or they do not go together.
+    InputError
+        ``already-registered``.
+    """
+    from faultml.pipelines.trainings import of_eye
+
+    seen, _ = load_eye(eye)
+    with_eye(load_bundle(bundle), seen)
+    return _register(folder, coach_model(seen.coach), of_eye(bundle, eye, curve or ()), "eye_sha256")
+
+
+def versions(folder: Path, of: str = MODEL) -> list[Version]:
+    """Every version of a registered model, the oldest first; none in an empty folder."""
+    return _versions(open_client(folder, create=True), of)
+
+
+def all_versions(folder: Path) -> list[Version]:
+    """Every version: of everybody's model, then of each coach's."""
     client = open_client(folder, create=True)
-    known = next((each for each in versions(folder) if each.sha256 == manifest.sha256), None)
-    if known:
-        raise InputError(
-            "already-registered",
-            where=str(bundle),
-            expected="another model",
-            found=f"version {known.number}, the same file",
-        )
-    run = log_training(folder, bundle, **more)
-    if not client.search_registered_models(f"name='{MODEL}'"):
-        client.create_registered_model(MODEL, description="Lead-wrist fault model, judged by its gate.")
-    tags = manifest_hashes(manifest) | {"model": f"{manifest.name} {manifest.version}"}
-    source = str((run_folder(folder, run) / "model").resolve())
-    made = client.create_model_version(MODEL, source, run, tags=tags)
-    client.set_registered_model_alias(MODEL, CHALLENGER, made.version)
-    return find(folder, int(made.version))
+    names = [each.name for each in client.search_registered_models()]
+    order = sorted(names, key=lambda name: (name != MODEL, name))
+    return [version for name in order for version in _versions(client, name)]
 
 
-def versions(folder: Path) -> list[Version]:
-    """Every registered version, the oldest first; none in an empty folder."""
-    return _versions(open_client(folder, create=True))
-
-
-def find(folder: Path, number: int | str) -> Version:
+def find(folder: Path, number: int | str, of: str = MODEL) -> Version:
     """The version of that number or alias; raises `InputError` where there is none."""
-    for each in versions(folder):
+    for each in _versions(open_client(folder), of):
         if each.number == number or number in each.aliases:
             return each
-    raise InputError("no-version", where=str(folder), expected="a registered version", found=str(number))
+    raise InputError(
+        "no-version",
+        where=str(folder),
+        expected=f"a registered version of {of}; faultml models list shows them",
+        found=f"no {number}" if isinstance(number, str) else str(number),
+    )
 
 
-def champion_or_none(folder: Path) -> Version | None:
+def champion_or_none(folder: Path, of: str = MODEL) -> Version | None:
     """The version in use; None where none was promoted yet."""
-    return next((each for each in versions(folder) if CHAMPION in each.aliases), None)
+    return next((each for each in versions(folder, of) if CHAMPION in each.aliases), None)
 
 
-def make_champion(folder: Path, number: int) -> Version:
+def make_champion(folder: Path, number: int, of: str = MODEL) -> Version:
     """Put a version in use, whatever the gate said; the one before is remembered for `roll_back`."""
     client = open_client(folder)
-    before, chosen = champion_or_none(folder), find(folder, number)
+    before, chosen = champion_or_none(folder, of), find(folder, number, of)
     if before and before.number == number:
         raise InputError("already-champion", expected="another version", found=str(number))
-    client.set_model_version_tag(MODEL, str(number), _BEFORE, str(before.number) if before else "")
-    client.set_model_version_tag(MODEL, str(number), _SINCE, _now())
-    client.set_registered_model_alias(MODEL, CHAMPION, str(number))
+    client.set_model_version_tag(of, str(number), _BEFORE, str(before.number) if before else "")
+    client.set_model_version_tag(of, str(number), _SINCE, _now())
+    client.set_registered_model_alias(of, CHAMPION, str(number))
     if CHALLENGER in chosen.aliases:
-        client.delete_registered_model_alias(MODEL, CHALLENGER)
-    return find(folder, number)
+        client.delete_registered_model_alias(of, CHALLENGER)
+    return find(folder, number, of)
 
 
-def roll_back(folder: Path) -> Version:
+def roll_back(folder: Path, of: str = MODEL) -> Version:
     """Put the champion before this one in use again.
 
     Raises
@@ -119,17 +181,25 @@ def roll_back(folder: Path) -> Version:
         ``no-former-champion`` where there was none.
     """
     client = open_client(folder)
-    now = champion_or_none(folder)
-    tags = client.get_model_version(MODEL, str(now.number)).tags if now else {}
+    now = champion_or_none(folder, of)
+    tags = client.get_model_version(of, str(now.number)).tags if now else {}
     if not now or not tags.get(_BEFORE):
         raise InputError("no-former-champion", where=str(folder), expected="a champion that followed another")
-    former = find(folder, int(tags[_BEFORE]))
-    client.set_model_version_tag(MODEL, str(now.number), _LEFT, _now())
-    client.set_registered_model_alias(MODEL, CHAMPION, str(former.number))
-    return find(folder, former.number)
+    former = find(folder, int(tags[_BEFORE]), of)
+    client.set_model_version_tag(of, str(now.number), _LEFT, _now())
+    client.set_registered_model_alias(of, CHAMPION, str(former.number))
+    return find(folder, former.number, of)
 
 
-def load_version(folder: Path, number: int | str = CHAMPION) -> Bundle:
+def locate(folder: Path, number: int | str = CHAMPION, of: str = MODEL) -> Located:
+    """Where the files of a version or alias lie, without loading them; raises `InputError` where there is none."""
+    version = find(folder, number, of)
+    alias = number if isinstance(number, str) else ""
+    told = Registered(of, version.number, alias, version.sha256, version.eye_sha256)
+    return Located(path_of(folder, version), told)
+
+
+def load_version(folder: Path, number: int | str = CHAMPION, of: str = MODEL) -> Bundle:
     """The bundle of a version or alias, read by our own loader: mlflow's files beside it are not looked at.
 
     Raises
@@ -137,16 +207,20 @@ def load_version(folder: Path, number: int | str = CHAMPION) -> Bundle:
     BundleError
         Where it is not the file that was registered, or `load_bundle` refuses it.
     """
-    version = find(folder, number)
-    bundle = load_bundle(path_of(folder, version))
-    if bundle.manifest.sha256 != version.sha256:
-        raise BundleError(
-            "bundle-changed",
-            where=str(path_of(folder, version)),
-            expected=f"SHA-256 {version.sha256[:12]}..., as registered",
-            found=f"{bundle.manifest.sha256[:12]}...",
-        )
-    return bundle
+    return load_bundle(*locate(folder, number, of))
+
+
+def load_coach(folder: Path, coach: str, number: int | str = CHAMPION) -> tuple[Bundle, Catalogue]:
+    """A version of a coach's: the model as this coach sees, and the catalogue with their edges.
+
+    Raises
+    ------
+    BundleError
+        As `load_version`, and where the eye is not the one that was registered.
+    """
+    path, registered = locate(folder, number, coach_model(coach))
+    eye, catalogue = load_eye(path, registered.eye_sha256)
+    return with_eye(load_bundle(path, registered), eye), catalogue
 
 
 def path_of(folder: Path, version: Version) -> Path:
@@ -161,8 +235,33 @@ def keep_report(folder: Path, version: Version, name: str, text: str) -> None:
     path.write_text(text, encoding="utf-8")
 
 
-def _versions(client: MlflowClient) -> list[Version]:
-    models = client.search_registered_models(f"name='{MODEL}'")
+def _register(folder: Path, of: str, training: Training, digest: str) -> Version:
+    """Log a training and make it the challenger of a registered model; `digest` names the hash that tells it apart."""
+    for known in versions(folder, of):
+        if training.hashes[digest] == (known.eye_sha256 or known.sha256):
+            raise InputError(
+                "already-registered",
+                where=training.title,
+                expected="another model",
+                found=f"version {known.number}, the same file",
+            )
+    client = open_client(folder, create=True)
+    run = log_training(folder, training)
+    if not client.search_registered_models(f"name='{of}'"):
+        client.create_registered_model(of, description="Lead-wrist fault model, judged by its gate.")
+    tags = {**training.hashes, **_told(training)}
+    source = str((run_folder(folder, run) / "model").resolve())
+    made = client.create_model_version(of, source, run, tags=tags)
+    client.set_registered_model_alias(of, CHALLENGER, made.version)
+    return find(folder, int(made.version), of)
+
+
+def _told(training: Training) -> Mapping[str, str]:
+    return {"model": training.title, "coach": str(training.parameters.get("coach", ""))}
+
+
+def _versions(client: MlflowClient, of: str) -> list[Version]:
+    models = client.search_registered_models(f"name='{of}'")
     if not models:
         return []
     aliases: dict[int, list[str]] = {}
@@ -170,16 +269,20 @@ def _versions(client: MlflowClient) -> list[Version]:
         aliases.setdefault(int(number), []).append(alias)
     found = [
         Version(
+            of=of,
             number=int(each.version),
             run=each.run_id or "",
             model=each.tags.get("model", ""),
             sha256=each.tags.get("model_sha256", ""),
+            eye_sha256=each.tags.get("eye_sha256", ""),
+            coach=each.tags.get("coach", ""),
+            labels_sha256=each.tags.get("labels_sha256", ""),
             registered=_time(each.creation_timestamp / 1000),
             aliases=tuple(sorted(aliases.get(int(each.version), []))),
             champion_since=each.tags.get(_SINCE, ""),
             rolled_back=each.tags.get(_LEFT, ""),
         )
-        for each in client.search_model_versions(f"name='{MODEL}'")
+        for each in client.search_model_versions(f"name='{of}'")
     ]
     return sorted(found, key=lambda each: each.number)
 

@@ -83,12 +83,21 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Registered(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Which registered version a bundle is: its registered model, number and alias, and the model file's SHA-256."""
+    """Which registered version a bundle is.
+
+    Attributes
+    ----------
+    model, version, alias
+        The registered model, the number of its version, and the alias it was asked for by ("" where by number).
+    sha256, eye_sha256
+        Of the model file, and of the coach's eye beside it ("" where there is none), as they were registered.
+    """
 
     model: str
     version: int
     alias: str
     sha256: str
+    eye_sha256: str = ""
 
 
 @dataclass(frozen=True)

@@ -134,13 +134,19 @@ def files_of(folder: Path) -> tuple[Path, ...]:
     return folder / EYE_FILE, folder / load_eye(folder)[0].edges_file
 
 
-def load_eye(folder: Path) -> tuple[CoachEye, Catalogue]:
+def load_eye(folder: Path, registered_sha256: str = "") -> tuple[CoachEye, Catalogue]:
     """A coach's eye and the catalogue with their edges.
+
+    Parameters
+    ----------
+    registered_sha256
+        What the eye must be, where a registry says so.
 
     Raises
     ------
     BundleError
-        ``bad-coach`` where the folder holds none, ``coach-changed`` where the edges are not those it was made with.
+        ``bad-coach`` where the folder holds none, ``coach-changed`` where the edges are not those it was made with,
+        or the eye is not the one that was registered.
     CatalogueError
         Where the edges do not fit.
     """
@@ -160,6 +166,13 @@ def load_eye(folder: Path) -> tuple[CoachEye, Catalogue]:
             where=str(folder / eye.edges_file),
             expected=f"SHA-256 {eye.edges_sha256[:12]}...; use classify --catalogue for edges set by hand",
             found=f"{found[:12]}...",
+        )
+    if registered_sha256 and eye.sha256 != registered_sha256:
+        raise BundleError(
+            "coach-changed",
+            where=str(path),
+            expected=f"SHA-256 {registered_sha256[:12]}..., as registered",
+            found=f"{eye.sha256[:12]}...",
         )
     if eye.adopted and any(not _sound(seen) for seen in eye.faults.values()):
         raise BundleError(

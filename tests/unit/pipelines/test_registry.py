@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -69,10 +70,11 @@ def shuffled(catalogue: Catalogue, bundle: Bundle, tmp_path_factory: pytest.Temp
 
 
 def saved(folder: Path, bundle: Bundle, *, version: str, **changes: object) -> Path:
-    parts = {name: getattr(bundle, name) for name in ("detector", "gate", "classifier")} | changes
+    """The bundle with another part, or another entry of the manifest."""
+    parts = {name: changes.pop(name, getattr(bundle, name)) for name in ("detector", "gate", "classifier")}
     kept = json.loads((default_bundle_path() / MANIFEST_FILE).read_text())
     manifest = {name: kept[name] for name in kept if name not in {"schema", "sha256", "versions"}}
-    save_bundle(folder, parts, manifest | {"version": version})
+    save_bundle(folder, parts, manifest | {"version": version} | changes)
     return folder
 
 
@@ -105,17 +107,36 @@ def test_versions_are_promoted_rolled_back_and_reopened_elsewhere(
 def test_a_run_holds_parameters_hashes_tables_and_figures(folder: Path) -> None:
     from faultml.pipelines.tracking import open_client
 
-    version = registry.register(folder, default_bundle_path(), hashes={"labels_sha256": "f" * 64})
+    version = registry.register(folder, default_bundle_path())
     run = open_client(folder).get_run(version.run)
     manifest = read_manifest(default_bundle_path())
     assert run.data.params["fault_golfers"] == str(manifest.recipe["fault_golfers"])
     assert run.data.tags["code_sha256"] == manifest.code_sha256
-    assert run.data.tags["labels_sha256"] == "f" * 64 and len(run.data.tags["recipe_sha256"]) == 64
+    assert len(run.data.tags["recipe_sha256"]) == 64
     assert 0 < run.data.metrics["contact_marked.log_loss"] < 1
     files = run_folder(folder, version.run)
     assert "flexed_top" in (files / "tables" / "contact_marked.csv").read_text()
     assert json.loads((files / "figures" / "figures.json").read_text())["figures"]
     assert not [path for path in files.rglob("*") if path.suffix in {".py", ".pkl"}]
+
+
+def test_pictures_of_a_training_stand_alone(folder: Path, bundle: Bundle, tmp_path: Path) -> None:
+    kept = read_manifest(default_bundle_path())
+    honest = [{"told": 0.1, "came": 0.12, "answers": 90}, {"told": 0.9, "came": 0.7, "answers": 9}]
+    figures = {"contact_marked": kept.figures["contact_marked"] | {"reliability": honest}}
+    row = {"refused": 0.1, "risk": [], "curve": {"answered": [0.1, 0.9], "wrong": [0.01, 0.05]}}
+    styles = ("everyday", "far styles", "noisy")
+    evidence = {"risk_coverage": dict.fromkeys(styles, row)}
+    made = saved(tmp_path / "made", bundle, version="drawn", figures=figures, evidence=evidence)
+    files = run_folder(folder, registry.register(folder, made).run)
+    pictures = {path.stem: ElementTree.parse(path).getroot() for path in (files / "figures").glob("*.svg")}
+    assert set(pictures) == {"contact_marked_reliability", "risk_coverage"}
+    for picture in pictures.values():
+        assert picture.tag == "{http://www.w3.org/2000/svg}svg" and picture[0].tag.endswith("style")
+    words = {name: "".join(picture.itertext()) for name, picture in pictures.items()}
+    assert "far styles" in words["risk_coverage"]
+    assert "probability told" in words["contact_marked_reliability"]
+    assert "0.12,90" in (files / "tables" / "contact_marked_reliability.csv").read_text()
 
 
 def test_shuffled_labels_are_refused_and_the_report_is_kept(folder: Path, shuffled: Path) -> None:

@@ -140,6 +140,12 @@ class Drawing:
         """The figure as safe markup."""
         return Markup("".join(self._parts) + "</svg>")
 
+    def file(self, style: str) -> str:
+        """The figure as a file of its own, with the style sheet that a page would hold."""
+        first, *rest = self._parts
+        first = first.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
+        return f"{first}<style>{escape(style.strip())}</style>{''.join(rest)}</svg>\n"
+
 
 _CORNERS: Final = {
     "square": ((-0.9, -0.9), (0.9, -0.9), (0.9, 0.9), (-0.9, 0.9)),

@@ -1,17 +1,31 @@
-"""The model card: the manifest's figures in words, written anew with each training."""
+"""The model card: every figure of the manifest, and what was measured beside peers, in words.
+
+Written anew by training, by comparison and by the benchmark; ``python -m faultml.pipelines.card models`` writes it from
+what lies in the folder.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import sys
 from pathlib import Path
 from typing import Any, Final
 
-from faultml.classifier.bundle import Manifest
+import msgspec
+
+from faultml.classifier.bundle import Manifest, read_manifest
+from faultml.pipelines.compare.page import summary_sections
 from faultml.pipelines.evaluate import macro
+from faultml.pipelines.fixed_part import TOLERANCE
 from faultml.pipelines.promise import promise_section
 from faultml.pipelines.relevance import relevance_section
 from faultml.pipelines.risk_coverage import risk_section
+from faultml.pipelines.risk_figure import RISK_FIGURE, risk_figure
 
 CARD_FILE: Final = "CARD.md"
+COMPARED: Final = "compare.json"
+TIMED: Final = "benchmark.json"
+"""What `faultml compare` and `faultml benchmark` leave beside a bundle, with the hash of the model they speak of."""
 
 _HEAD: Final = """\
 # The {name} model, version {version}
@@ -35,12 +49,19 @@ the trail wrist, not for medical use; it never says where the club face is or wh
 ulnar deviation and forearm roll are the least certain. Forearm rotation is under-read by skin-mounted sensors (10-30 %,
 from memory). The edges are common practice, +-10 degrees.
 
-Made with {versions}. Model file SHA-256 `{sha256}`.
+Made with {versions}.
+
+| SHA-256 of | |
+|---|---|
+| model file | `{sha256}` |
+| the model's code | `{code_sha256}` |
+| data recipe | `{recipe_sha256}` |
+| fault catalogue | `{catalogue_sha256}` |
 """
 
 
 def write_card(folder: Path, manifest: Manifest) -> None:
-    """Write the card of a bundle beside it."""
+    """Write the card of a bundle beside it, with its picture; figures of another model are left out, and said to be."""
     recipe = {name: manifest.recipe[name] for name in ("landmark_golfers", "fault_golfers", "test_golfers")}
     versions = ", ".join(f"{name} {version}" for name, version in manifest.versions.items())
     head = _HEAD.format(
@@ -48,16 +69,70 @@ def write_card(folder: Path, manifest: Manifest) -> None:
         version=manifest.version,
         seed=manifest.seed,
         sha256=manifest.sha256,
+        code_sha256=manifest.code_sha256,
+        recipe_sha256=recipe_digest(manifest.recipe),
+        catalogue_sha256=manifest.catalogue_sha256,
         versions=versions,
         **recipe,
     )
     parts = [head, *(_figures(name, figures) for name, figures in manifest.figures.items())]
     if manifest.evidence:
         parts.append(relevance_section(manifest.evidence))
-        parts.append(risk_section(manifest.evidence["risk_coverage"]))
+        told = manifest.evidence["risk_coverage"]
+        parts.append(risk_section(told))
+        (folder / RISK_FIGURE).write_text(risk_figure(told), encoding="utf-8")
+        parts.append(_fixed_section(manifest.evidence["fixed_part"]))
     if manifest.promises is not None:
         parts.append(promise_section(manifest.promises))
+    parts += _beside(folder, manifest)
     (folder / CARD_FILE).write_text("\n".join(parts), encoding="utf-8")
+
+
+def recipe_digest(recipe: dict[str, Any]) -> str:
+    """SHA-256 of how the data were drawn."""
+    return hashlib.sha256(msgspec.json.encode(recipe, order="deterministic")).hexdigest()
+
+
+def figures_of(folder: Path, name: str, sha256: str) -> dict[str, Any] | None:
+    """What was measured of this very model and left beside it; None where there is none, or of another."""
+    path = folder / name
+    if not path.exists():
+        return None
+    figures: dict[str, Any] = msgspec.json.decode(path.read_bytes())
+    return figures if figures.get("model", {}).get("sha256") == sha256 else None
+
+
+def _beside(folder: Path, manifest: Manifest) -> list[str]:
+    compared = figures_of(folder, COMPARED, manifest.sha256)
+    parts = ["# Beside its peers\n"]
+    if compared is None:
+        parts.append("This model has not been compared yet: `make compare`.\n")
+    else:
+        parts.append("Measured by `make compare`; [COMPARE.md](COMPARE.md) has every suite and fault.\n")
+        parts += summary_sections(compared)
+    timed = figures_of(folder, TIMED, manifest.sha256)
+    said = (
+        "[BENCHMARK.md](BENCHMARK.md)" if timed else "not measured with this model yet: `faultml benchmark`"
+    )
+    return [*parts, f"Pace and memory: {said}.\n"]
+
+
+def _fixed_section(told: dict[str, dict[str, float]]) -> str:
+    """Figures that the tests compute anew, so that this card cannot be stale."""
+    lines = [
+        "## A part that is computed anew with every test run (synthetic)",
+        "",
+        f"160 recordings that are always the same; each figure must come out again within {TOLERANCE:.0%}.",
+        "",
+        "| | " + " | ".join(name.replace("_", " ") for name in told) + " |",
+        "|---|" + "---|" * len(told),
+    ]
+    rows = next(iter(told.values()))
+    lines += [
+        f"| {row.replace('_', ' ')} | " + " | ".join(f"{side[row]:g}" for side in told.values()) + " |"
+        for row in rows
+    ]
+    return "\n".join([*lines, ""])
 
 
 def _figures(name: str, figures: dict[str, Any]) -> str:
@@ -67,8 +142,8 @@ def _figures(name: str, figures: dict[str, Any]) -> str:
         "",
         f"{figures['full_swings']} full swings and {figures['recordings'] - figures['full_swings']} other "
         f"recordings of {figures['golfers']} golfers not trained on. "
-        f"Good swings assessed: {gate['good_assessed']:.1%}; what is no full swing refused: "
-        f"{gate['non_swings_refused']:.1%}.",
+        f"Good swings that the gate lets pass: {gate['good_assessed']:.1%}; what is no full swing refused by it: "
+        f"{gate['non_swings_refused']:.1%}; what the checks on reading add is told under what is refused.",
         "",
         "| landmark | median error, ms | 95th percentile, ms | 90 % interval covers |",
         "|---|---|---|---|",
@@ -109,3 +184,8 @@ def _row(name: str, row: dict[str, Any]) -> str:
         shown("measure_error_median", ".2f"), shown("interval_covers", ".1%"),
     ]  # fmt: skip
     return f"| {name} | " + " | ".join(cells) + " |"
+
+
+if __name__ == "__main__":
+    here = Path(sys.argv[1])
+    write_card(here, read_manifest(here))

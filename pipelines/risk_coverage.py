@@ -20,12 +20,15 @@ from faultml.faults.catalogue import Catalogue
 from faultml.motion.landmarks import LandmarkDetector
 from faultml.pipelines.data import Drawn, draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
+from faultml.pipelines.risk_figure import RISK_FIGURE
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
 Array = NDArray[np.float64]
 
 COVERAGES: Final = (1.0, 0.95, 0.9, 0.8, 0.6)
+_CURVE: Final = tuple(round(0.025 * k, 3) for k in range(4, 41))
+"""Shares of the answers at which the figure's line is drawn."""
 
 _EVERYDAY: Final = Recipe(golfers=150, sessions=1, swings=8, seed=9_300, non_swing_share=0.0)
 STYLES: Final = {
@@ -38,20 +41,44 @@ STYLES: Final = {
 
 def risk_by_coverage(chance: Array, labels: Array) -> list[dict[str, float]]:
     """Risk of the surest answers, for each of `COVERAGES`; NaN are no answers."""
-    known = np.isfinite(chance) & np.isfinite(labels)
-    p, y = chance[known], labels[known]
-    order = np.argsort(-np.abs(p - 0.5), kind="stable")
+    p, y = _surest_first(chance, labels)
     rows = []
     for share in COVERAGES:
-        kept = order[: max(1, round(share * len(order)))]
+        kept = max(1, round(share * len(p)))
         rows.append(
             {
                 "coverage": share,
-                "wrong": round(float(np.mean((p[kept] >= 0.5) != (y[kept] == 1))), 4),
-                "log_loss": round(float(log_loss(y[kept], p[kept], labels=[0, 1])), 4),
+                "wrong": round(float(np.mean((p[:kept] >= 0.5) != (y[:kept] == 1))), 4),
+                "log_loss": round(float(log_loss(y[:kept], p[:kept], labels=[0, 1])), 4),
             }
         )
     return rows
+
+
+def risk_curve(chance: Array, labels: Array, *, assessed: float) -> dict[str, list[float]]:
+    """Shares of all questions that are answered, and of these the share that is wrong, the surest answers first.
+
+    Parameters
+    ----------
+    chance, labels
+        Of the swings that are assessed; NaN are no answers.
+    assessed
+        Share of the swings that are: whoever is refused is not answered.
+    """
+    p, y = _surest_first(chance, labels)
+    wrong = np.cumsum((p >= 0.5) != (y == 1))
+    kept = np.maximum(1, np.round(np.array(_CURVE) * len(p)).astype(int))
+    return {
+        "answered": [round(share * assessed, 4) for share in _CURVE],
+        "wrong": np.round(wrong[kept - 1] / kept, 4).tolist(),
+    }
+
+
+def _surest_first(chance: Array, labels: Array) -> tuple[Array, Array]:
+    known = np.isfinite(chance) & np.isfinite(labels)
+    p, y = chance[known], labels[known]
+    order = np.argsort(-np.abs(p - 0.5), kind="stable")
+    return p[order], y[order]
 
 
 def risk_coverage(
@@ -77,6 +104,7 @@ def risk_coverage(
             "refused": round(float((~passed).mean()), 4),
             "mean_sd_softness": round(float(np.mean(posterior.sd / classifier.softness)), 3),
             "risk": risk_by_coverage(chance, labels[passed]),
+            "curve": risk_curve(chance, labels[passed], assessed=float(passed.mean())),
         }
     return told
 
@@ -89,6 +117,8 @@ def risk_section(told: dict[str, Any]) -> str:
         "",
         "Share of answers (swing x fault) on the wrong side of one half, and their log loss, among the surest so many. "
         "The SD is that of the measures, in units of an edge's softness: unfamiliar swings are told with more doubt.",
+        "",
+        f"![Wrong answers against the share answered]({RISK_FIGURE})",
         "",
         f"| golfers | refused | mean SD | {shares} |",
         "|---|---|---|" + "---|" * len(COVERAGES),

@@ -13,7 +13,7 @@ import click
     "--out",
     required=True,
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for COMPARE.md and compare.json.",
+    help="Folder for COMPARE.md and compare.json; a model card in it is written anew.",
 )
 @click.option("--quick", is_flag=True, help="A few golfers only: to see that it runs.")
 @click.option(
@@ -54,8 +54,9 @@ def command(
     """
     from dataclasses import replace
 
-    from faultml.classifier.bundle import load_bundle
+    from faultml.classifier.bundle import MANIFEST_FILE, load_bundle, read_manifest
     from faultml.faults.catalogue import load_catalogue
+    from faultml.pipelines.card import write_card
     from faultml.pipelines.compare.run import PAGE_FILE, Sizes, compare
 
     if not quiet:
@@ -64,4 +65,6 @@ def command(
     if seeds is not None:
         sizes = replace(sizes, seeds=seeds)
     compare(load_catalogue(), load_bundle(model), out, sizes, python=peers, jobs=jobs)
+    if (out / MANIFEST_FILE).exists():
+        write_card(out, read_manifest(out))
     click.echo(f"Comparison: {out / PAGE_FILE}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from faultml.pipelines.compare.public_series import public_section
+from faultml.pipelines.compare.refusals import refusal_section
 
 NAMES: Final = {
     "oracle": "oracle (knows the true measures)",
@@ -42,8 +43,8 @@ are read.
   100 Hz about the fastest moment, the mark and what is missing; they learn how far each true measure lies past its
   edge, and a logistic curve for each fault, fitted on a fifth of the golfers held out, makes it a probability. QUANT
   has a ridge head like MiniRocket, because it does far better here than with its usual trees.
-- tsfresh is slow and answers for {slow} swings of each suite and seed, spread over its golfers: the last table has
-  everybody's figures for these.
+- tsfresh is slow and answers for {slow} swings of each suite and seed, spread over its golfers: one of the last tables
+  has everybody's figures for these.
 - "Readings at the true landmarks" is an additional figure, and no contender: the coach's rule on measures read from the
   **recorded** curves at the **true** landmarks, with the line and the SD that the suite's other golfers give. What it
   lacks of the oracle is lost in the recording itself (sensors turned on the arm, noise, few samples); the targets
@@ -69,12 +70,15 @@ def comparison_page(figures: dict[str, Any]) -> str:
         slow=sizes["slow_swings"],
         quick=_QUICK if sizes["test_golfers"] * sizes["seeds"] < 100 else "",
     )
-    parts = [head, _overview(figures["suites"]), _rivals(figures["suites"])]
-    parts += [_suite(suite) for suite in figures["suites"].values()]
-    parts += [_small(figures["suites"]), _pace(figures)]
-    if figures["public"]:
-        parts.append(public_section(figures["public"]))
-    return "\n".join(parts)
+    suites = figures["suites"]
+    details = [*(_suite(suite) for suite in suites.values()), _small(suites), _pace(figures)]
+    return "\n".join([head, *summary_sections(figures), *details])
+
+
+def summary_sections(figures: dict[str, Any]) -> list[str]:
+    """What the model's card takes over: targets, every contender, what is refused, public data."""
+    parts = [_overview(figures["suites"]), _rivals(figures["suites"]), refusal_section(figures["refusals"])]
+    return [*parts, public_section(figures["public"])] if figures["public"] else parts
 
 
 def _overview(suites: dict[str, Any]) -> str:

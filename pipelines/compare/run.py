@@ -17,6 +17,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle
 from faultml.classifier.faults import INTERVAL_Z
 from faultml.errors import InputError
@@ -35,6 +36,7 @@ from faultml.pipelines.compare.contenders import (
 from faultml.pipelines.compare.page import comparison_page
 from faultml.pipelines.compare.public_series import public_figures
 from faultml.pipelines.compare.recorder import through_recorder
+from faultml.pipelines.compare.refusals import add, refused
 from faultml.pipelines.compare.scores import fault_scores, macro_scores, severity_scores
 from faultml.pipelines.compare.suites import SUITES, Suite
 from faultml.pipelines.data import Drawn, draw, vary
@@ -117,8 +119,12 @@ def compare(
     _write(out, {})  # a folder that cannot be had is told before hours of work
     answers = {suite.id: _Answers() for suite in suites}
     clock: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
+    assessor = Assessor(bundle, catalogue)
+    refusals: dict[str, Any] = {}
     for number in range(sizes.seeds):
-        _run_seed(catalogue, bundle, sizes, number, python, jobs, suites, answers, clock)
+        seed = _FIRST_SEED + 100 * number
+        refusals = add(refusals, refused(assessor, seed=seed, golfers=sizes.test_golfers))
+        _run_seed(catalogue, bundle, sizes, seed, python, jobs, suites, answers, clock)
         logger.info("seed %d of %d done (%.0f s)", number + 1, sizes.seeds, time.monotonic() - started)
     figures = {
         "synthetic": True,
@@ -131,6 +137,7 @@ def compare(
         "sizes": asdict(sizes),
         "peers": python is not None,
         "suites": {suite.id: _suite_figures(catalogue, suite, answers[suite.id], sizes) for suite in suites},
+        "refusals": refusals,
         "swings_per_second": {name: round(swings / seconds, 1) for name, (swings, seconds) in clock.items()},
         "threads": jobs,
         "public": public_figures(python, seeds=sizes.seeds, jobs=jobs),
@@ -144,14 +151,13 @@ def _run_seed(
     catalogue: Catalogue,
     bundle: Bundle,
     sizes: Sizes,
-    number: int,
+    seed: int,
     python: Path | None,
     jobs: int,
     suites: tuple[Suite, ...],
     answers: dict[str, _Answers],
     clock: dict[str, list[float]],
 ) -> None:
-    seed = _FIRST_SEED + 100 * number
     random = np.random.default_rng(seed)
     train = _draw_train(catalogue, sizes, seed, random, jobs)
     train_truth = Truth.of(catalogue, train, random)

@@ -274,8 +274,9 @@ def test_a_comparison_end_to_end(
     assert marked["small_subset"]["swings"] == 14
     macro = {name: each["macro"]["log_loss"] for name, each in marked["contenders"].items()}
     assert macro["oracle"] < macro["ours"] < macro["minirocket"]
+    assert written["refusals"]["full"]["full"][0] > 50
     page = (tmp_path / "out" / PAGE_FILE).read_text()
-    assert "quick run" in page
+    assert "quick run" in page and "## What is refused" in page
     assert page.count("(synthetic)") >= 4
     targets, rivals = (part.split("\n## ")[0] for part in page.split("\n## ")[1:3])
     ours, oracle, recorder = (

@@ -1,0 +1,137 @@
+"""What is refused: full swings that should not be, and everything else that should, as a user's recordings would be.
+
+Recordings are written as a season and read again, so that the checks on reading count as well as the gate: a dead
+channel is refused before any model sees it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from scipy.stats import beta
+
+from faultml.classifier.assess import Assessor
+from faultml.recordings.read import open_season
+from faultml.recordings.swings import SwingBatch
+from faultml.recordings.write import write_season
+from faultml.synthetic.aliens import HELD_OUT, LEARNED, draw_aliens
+from faultml.synthetic.recipe import Recipe
+from faultml.synthetic.season import draw_season
+from faultml.synthetic.sensors import draw_recorder, record
+
+GOOD_REFUSED: Final = 0.01
+OTHERS_REFUSED: Final = 0.99
+"""Wanted: of full swings at most, of the rest at least."""
+
+GROUPS: Final = {
+    "full": "full swings",
+    "non_swings": "what else a wrist does on a range",
+    "aliens_learned": "no golf, of kinds that training has seen",
+    "aliens_held_out": "no golf, of kinds that training has not seen",
+}
+_PER_RECORDER: Final = 25
+
+
+def refused(assessor: Assessor, *, seed: int, golfers: int) -> dict[str, Any]:
+    """For each of `GROUPS`: recordings, how many are refused, by kind.
+
+    Parameters
+    ----------
+    golfers
+        Everyday golfers, twenty recordings each, a quarter of them no swings; and as many recorders for the kinds of
+        aliens of each sort.
+    """
+    recipe = Recipe(golfers=golfers, sessions=2, swings=10, seed=seed, non_swing_share=0.25)
+    season = draw_season(assessor.catalogue, recipe)
+    told: dict[str, Any] = {name: {} for name in GROUPS}
+    for kind, reason in zip(season.truth["kind"], _reasons(assessor, season.batch), strict=True):
+        _count(told["full" if kind == "full" else "non_swings"], str(kind), reason)
+    random = np.random.default_rng([seed, 6])
+    for group, kinds in (("aliens_learned", LEARNED), ("aliens_held_out", HELD_OUT)):
+        for kind in (kinds[k % len(kinds)] for k in range(golfers)):
+            for reason in _reasons(assessor, _alien_batch(kind, random)):
+                _count(told[group], kind, reason)
+    return told
+
+
+def _count(into: dict[str, list[int]], kind: str, reason: str) -> None:
+    counts = into.setdefault(kind, [0, 0])
+    counts[0] += 1
+    counts[1] += reason != ""
+
+
+def _reasons(assessor: Assessor, batch: SwingBatch) -> Iterator[str]:
+    """Why each recording is not assessed, "" where it is, in the order of the batch."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder, "season.parquet")
+        write_season(batch, path)
+        for read in open_season([path]).batches():
+            yield from assessor.assess(read).reason
+
+
+def _alien_batch(kind: str, random: np.random.Generator) -> SwingBatch:
+    """Recordings of one kind by one recorder."""
+    count = _PER_RECORDER
+    first, last = -random.uniform(0.3, 2.4, count), random.uniform(1.2, 4.5, count)
+    angles = draw_aliens(kind, count, random)
+    recorded = record(angles, first, last, np.full(count, np.nan), draw_recorder(random), random)
+    table = pd.DataFrame(
+        {
+            "player": "alien",
+            "session": kind,
+            "swing": [str(k) for k in range(count)],
+            **dict.fromkeys(("hand", "club", "reason"), ""),
+            "context": "play",
+            "impact_s": np.nan,
+        }
+    )
+    table["shot"], table["findings"] = [()] * count, [()] * count
+    n_samples = np.isfinite(recorded.t_s).sum(axis=1)
+    return SwingBatch(table, recorded.t_s, recorded.angles_deg, n_samples)
+
+
+def add(total: dict[str, Any], more: dict[str, Any]) -> dict[str, Any]:
+    """Counts of two seeds together."""
+    summed: dict[str, Any] = {}
+    for group in GROUPS:
+        kinds = dict.fromkeys((*total.get(group, {}), *more[group]))
+        pairs = {k: (total.get(group, {}).get(k, (0, 0)), more[group].get(k, (0, 0))) for k in kinds}
+        summed[group] = {k: [one[0] + other[0], one[1] + other[1]] for k, (one, other) in pairs.items()}
+    return summed
+
+
+def refusal_section(told: dict[str, Any]) -> str:
+    """The figures in Markdown."""
+    lines = [
+        "## What is refused (synthetic)",
+        "",
+        "Recordings of everyday golfers and of hands that play no golf, written and read as a season. Wanted: "
+        f"{OTHERS_REFUSED:.0%} of what is no full swing, {GOOD_REFUSED:.0%} of full swings at most. In brackets the "
+        "exact binomial 95 % interval (Clopper & Pearson 1934).",
+        "",
+        "| recordings | number | refused | by kind |",
+        "|---|---|---|---|",
+    ]
+    for group, words in GROUPS.items():
+        kinds = told[group]
+        count, number = (sum(pair[k] for pair in kinds.values()) for k in (0, 1))
+        if not count:
+            continue
+        low, high = _interval(number, count)
+        by_kind = ", ".join(
+            f"{kind.replace('_', ' ')} {no / n:.1%}" for kind, (n, no) in sorted(kinds.items())
+        )
+        cells = [words, f"{count:,}", f"{number / count:.1%} ({low:.1%} to {high:.1%})"]
+        lines.append("| " + " | ".join([*cells, by_kind if len(kinds) > 1 else ""]) + " |")
+    return "\n".join([*lines, ""])
+
+
+def _interval(number: int, count: int) -> tuple[float, float]:
+    low = 0.0 if number == 0 else float(beta.ppf(0.025, number, count - number + 1))
+    high = 1.0 if number == count else float(beta.ppf(0.975, number + 1, count - number))
+    return low, high

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from faultml.cli import options
+
 if TYPE_CHECKING:
     from faultml.results.tables import TableFormat
 
@@ -24,21 +26,14 @@ if TYPE_CHECKING:
     show_default=True,
     help="Of the result tables.",
 )
-@click.option(
-    "--model",
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="Folder of another model than the one that comes along.",
-)
-@click.option(
-    "--catalogue",
-    "overrides",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="TOML file that moves edges for everybody or for one player.",
-)
+@options.MODEL
+@options.CHAMPION
+@options.CATALOGUE
 @click.option(
     "--coach",
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="A coach's eye that retrain has left: edges and probabilities as this coach sees them.",
+    metavar="FOLDER|NAME",
+    help="A coach's eye that retrain has left: edges and probabilities as this coach sees them. With --registry, "
+    "the coach's name.",
 )
 @click.option(
     "--store",
@@ -65,8 +60,9 @@ def command(
     jobs: int,
     table_format: TableFormat,
     model: Path | None,
-    overrides: Path | None,
-    coach: Path | None,
+    registry: Path | None,
+    catalogue: Path | None,
+    coach: str | None,
     store: Path | None,
     outcomes: Path | None,
     false_share: str,
@@ -84,6 +80,7 @@ def command(
     \b
     Example:
       faultml classify season/ --out results/ --jobs 2
+      faultml classify season/ --out results/ --registry faultml-registry --coach ann
     """
     from faultml.classifier.bundle import load_bundle
     from faultml.classifier.coach_eye import load_eye, with_eye
@@ -92,17 +89,23 @@ def command(
     from faultml.faults.catalogue import load_catalogue
     from faultml.outcomes.table import read_changes
 
-    if coach and overrides:
+    if coach and catalogue:
         raise click.UsageError("--coach has edges of its own: give it or --catalogue, not both.")
-    bundle, catalogue = load_bundle(model), load_catalogue(overrides)
+    if coach and not registry and not Path(coach).is_dir():
+        raise click.UsageError(
+            f"--coach: there is no folder {coach}; with --registry it is the coach's name."
+        )
+    chosen = options.chosen_model(model, registry, coach or "")
+    bundle, edges = load_bundle(*chosen), load_catalogue(catalogue)
     if coach:
-        eye, catalogue = load_eye(coach)
+        registered = chosen.registered.eye_sha256 if chosen.registered else ""
+        eye, edges = load_eye(chosen.path if registered else Path(coach), registered)
         bundle = with_eye(bundle, eye)
     run = run_season(
         season,
         out,
         bundle=bundle,
-        catalogue=catalogue,
+        catalogue=edges,
         jobs=jobs,
         table_format=table_format,
         false_share=float(false_share),

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from faultml.cli import options
+
 if TYPE_CHECKING:
     from faultml.service.settings import Settings
 
@@ -28,16 +30,9 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, dir_okay=False),
     help="The coach's store, made where there is none.  [default: no labels]",
 )
-@click.option(
-    "--model",
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="Folder of another model than the one that comes along.",
-)
-@click.option(
-    "--catalogue",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="TOML file that moves edges for everybody or for one player.",
-)
+@options.MODEL
+@options.CHAMPION
+@options.CATALOGUE
 @click.option(
     "--token-file",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -64,6 +59,7 @@ def command(
     results: Path | None,
     store: Path | None,
     model: Path | None,
+    registry: Path | None,
     catalogue: Path | None,
     token_file: Path | None,
     others: tuple[str, ...],
@@ -86,11 +82,13 @@ def command(
     if log:
         logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     token = read_token(token_file, host)
+    chosen = options.chosen_model(model, registry)
     allowed_hosts(host, port, others)
     with listen(host, port) as taken:
         port = taken.getsockname()[1]
         settings = Settings(
-            model=model,
+            model=chosen.path,
+            registered=chosen.registered,
             catalogue=catalogue,
             results=results,
             store=store,

@@ -114,7 +114,7 @@ def service_of(request: Request) -> Service:
 def _assessor(settings: Settings) -> Assessor:
     if settings.model is None and settings.catalogue is None:
         return default_assessor()
-    return Assessor(load_bundle(settings.model), load_catalogue(settings.catalogue))
+    return Assessor(load_bundle(settings.model, settings.registered), load_catalogue(settings.catalogue))
 
 
 def _open(settings: Settings) -> Store | None:

@@ -6,15 +6,18 @@ from typing import Final
 
 import msgspec
 
+from faultml.classifier.bundle import Registered
+
 RESULTS_FOLDER: Final = "results"
 
 
 class Order(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What to classify with; the package's own where None."""
+    """What to classify with; the package's own where None. `registered` is what the model must be."""
 
     model: str | None = None
     catalogue: str | None = None
     store: str | None = None
+    registered: Registered | None = None
 
 
 class Told(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+from faultml.classifier.bundle import Registered
 from faultml.errors import InputError
 
 TOKEN_ENVIRONMENT: Final = "FAULTML_TOKEN"
@@ -45,7 +46,7 @@ class Limits:
     most_upload_bytes
         A season's upload, all files together: 413.
     most_upload_files
-        Files of a season's upload: 400.
+        Files of a season's upload: 422.
     most_jobs
         Seasons that are kept, finished ones included: 429.
     longest_job_s
@@ -80,6 +81,8 @@ class Settings:
     ----------
     model, catalogue
         Folder of the model, file of moved edges; the package's own where None.
+    registered
+        Which version of a registry the model must be; None where it is none.
     results
         Results folder that drills are told from; None: those of the latest season that was uploaded.
     store
@@ -96,6 +99,7 @@ class Settings:
 
     model: Path | None = None
     catalogue: Path | None = None
+    registered: Registered | None = None
     results: Path | None = None
     store: Path | None = None
     token: str = ""

@@ -66,7 +66,7 @@ def _classify(order: Order) -> Told:
     run = classify_season(
         season,
         RESULTS_FOLDER,
-        bundle=load_bundle(Path(order.model) if order.model else None),
+        bundle=load_bundle(Path(order.model) if order.model else None, order.registered),
         catalogue=catalogue,
         assigned=_given(order.store),
         on_batch=on_batch,

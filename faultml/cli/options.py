@@ -1,0 +1,70 @@
+"""Options that several commands share, each said once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import click
+
+if TYPE_CHECKING:
+    from faultml.classifier.bundle import Registered
+
+MODEL: Final = click.option(
+    "--model",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Folder of another model than the one that comes along.",
+)
+CHAMPION: Final = click.option(
+    "--registry",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Use the champion of this registry (see models) instead of the model that comes along.",
+)
+KEPT_IN: Final = click.option(
+    "--registry",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Keep it in this registry as the challenger, made where there is none.",
+)
+REGISTRY: Final = click.option(
+    "--registry",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("faultml-registry"),
+    show_default=True,
+    help="The registry's folder.",
+)
+CATALOGUE: Final = click.option(
+    "--catalogue",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="TOML file that moves edges for everybody or for one player.",
+)
+STORE: Final = click.option(
+    "--store",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
+)
+
+
+class Chosen(NamedTuple):
+    """Which model to load, as `faultml.classifier.bundle.load_bundle` takes it; None for the one that comes along."""
+
+    path: Path | None
+    registered: Registered | None
+
+
+def chosen_model(model: Path | None, registry: Path | None, coach: str = "") -> Chosen:
+    """The model of a folder, or the champion of a registry; with `coach`, that coach's champion.
+
+    mlflow is imported only where there is a registry.
+
+    Raises
+    ------
+    click.UsageError
+        Where both are given.
+    """
+    if model and registry:
+        raise click.UsageError("--model and --registry both say which model to use: give one of them.")
+    if not registry:
+        return Chosen(model, None)
+    from faultml.pipelines.registry import MODEL, coach_model, locate
+
+    return Chosen(*locate(registry, of=coach_model(coach) if coach else MODEL))

@@ -84,7 +84,8 @@ class Jobs:
         limits = settings.limits
         self._most, self._kept_s, self._longest_s = limits.most_jobs, limits.job_kept_s, limits.longest_job_s
         paths = (settings.model, settings.catalogue, settings.store)
-        self._order = Order(*(str(path.resolve()) if path else None for path in paths))
+        model, catalogue, store = (str(path.resolve()) if path else None for path in paths)
+        self._order = Order(model, catalogue, store, settings.registered)
         self._spool = spool
         self._jobs: dict[str, Job] = {}
         self._queue: asyncio.Queue[Job] = asyncio.Queue()

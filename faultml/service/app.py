@@ -40,7 +40,13 @@ def create_app(settings: Settings) -> FastAPI:
     """
     # No pages of documentation: they would fetch their scripts from elsewhere.
     app = FastAPI(
-        title=TITLE, summary=SUMMARY, version=__version__, lifespan=_lifespan, docs_url=None, redoc_url=None
+        title=TITLE,
+        summary=SUMMARY,
+        version=__version__,
+        lifespan=_lifespan,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
     )
     app.state.service = Service(settings)
     for router in (

@@ -28,8 +28,6 @@ OPEN_PATHS: Final = ("/healthz", "/readyz")
 """Answered without a token: they say nothing about anybody."""
 
 UPLOAD_PATH: Final = "/v1/seasons"
-SAFE_METHODS: Final = ("GET", "HEAD")
-
 HEADERS: Final = {
     "x-content-type-options": "nosniff",
     "cache-control": "no-store",
@@ -56,6 +54,9 @@ class Gate:
             if scope["type"] == "lifespan":
                 await self._app(scope, receive, send)
             return
+        method = scope["method"]
+        # HEAD is answered as GET; the server, which keeps the scope it made, leaves the body out.
+        scope = {**scope, "method": "GET" if method == "HEAD" else method}
         started, out = time.monotonic(), _Outgoing(send)
         client = scope["client"][0] if scope.get("client") else ""
         self._open[client] += 1
@@ -79,7 +80,7 @@ class Gate:
             # The route's pattern, not the path: players' names stand in paths.
             route = getattr(scope.get("route"), "path", "-")
             spent_ms = 1000 * (time.monotonic() - started)
-            log.info("%s %s %s %.0f ms", scope["method"], route, out.status, spent_ms)
+            log.info("%s %s %s %.0f ms", method, route, out.status, spent_ms)
 
     def _check(self, scope: Scope, client: str) -> None:
         headers = Headers(scope=scope)
@@ -91,7 +92,7 @@ class Gate:
             raise Refusal(429, "too-many-requests", "Wait for the answers to earlier requests.")
         if self._open.total() > limits.most_requests:
             raise Refusal(503, "busy", "Too many requests are being answered. Try again in a moment.")
-        if scope["method"] not in SAFE_METHODS:
+        if scope["method"] != "GET":
             self._check_origin(headers)
         self._check_body(headers, self._bounds(scope)[0])
 
@@ -127,7 +128,7 @@ class Gate:
 
     def _bounds(self, scope: Scope) -> tuple[int, float]:
         limits = self._settings.limits
-        upload = scope["path"].rstrip("/") == UPLOAD_PATH
+        upload = scope["path"] == UPLOAD_PATH
         return limits.most_upload_bytes if upload else limits.most_body_bytes, limits.longest_body_s
 
 

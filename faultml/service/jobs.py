@@ -8,6 +8,7 @@ import os
 import shutil
 import sys
 import time
+import traceback
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -158,8 +159,10 @@ class Jobs:
                 await self._classify(job)
         except TimeoutError:
             job.state, job.reason = "failed", f"It took longer than {self._longest_s:g} s."
-        except OSError as error:
-            log.error("a season could not be classified: %s", error.strerror)
+        except Exception as error:
+            # Whatever it is, the next season gets its turn. Places only: a message may repeat what was sent.
+            places = "".join(traceback.format_tb(error.__traceback__))
+            log.error("%s while a season was classified\n%s", type(error).__name__, places)
             job.state, job.reason = "failed", "It could not be classified on this machine."
         finally:
             if job.process is not None and job.process.returncode is None:
@@ -167,6 +170,9 @@ class Jobs:
                 await job.process.wait()
             job.process = None
             job.ended_at = time.monotonic()
+            # The recordings have served their turn. Of what failed, or was removed while it ran, nothing is kept.
+            kept = job.state == "done" and job.id in self._jobs
+            shutil.rmtree(job.folder / SEASON_FOLDER if kept else job.folder, ignore_errors=True)
         log.info("a season of %d swings: %s", job.told.swings, job.state)
 
     async def _classify(self, job: Job) -> None:
@@ -200,5 +206,3 @@ def _conclude(job: Job) -> None:
             job.reason = "The roster could not be read: mend it first. Until then nobody gets a drill."
         elif not told.assessed:
             job.reason = "Nothing could be assessed: results/problems.csv says why."
-    # The recordings have served their turn.
-    shutil.rmtree(job.folder / SEASON_FOLDER, ignore_errors=True)

@@ -103,7 +103,8 @@ def invalid(errors: Sequence[ErrorDetails | Mapping[str, Any]], part: str = "") 
             place = []
         told.append((where, "".join(f"/{_escaped(step)}" for step in place), str(error["msg"])))
     more = f", the first {MOST_ERRORS} of {len(errors)} told" if len(errors) > MOST_ERRORS else ""
-    return Refusal(422, "invalid", f"{len(errors)} fields are not as described{more}.", errors=told)
+    fields = "1 field is" if len(errors) == 1 else f"{len(errors)} fields are"
+    return Refusal(422, "invalid", f"{fields} not as described{more}.", errors=told)
 
 
 def of_error(error: FaultmlError) -> Refusal:

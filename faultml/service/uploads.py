@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
 from faultml.recordings.files import ROSTER_FILE, find_files
@@ -23,6 +24,10 @@ SEASON_FOLDER: Final = "season"
 
 _SUFFIXES: Final = {b"PAR1": ".parquet", b"\x1f\x8b": ".csv.gz"}
 _COPY_BYTES: Final = 1 << 20
+_MOST_FIELDS: Final = 10
+"""Parts that are no files: each is refused by its name."""
+_TOO_MANY: Final = "Too many files"
+"""How the reader of forms says so; it has no code for it."""
 
 
 async def store_upload(request: Request, folder: Path, limits: Limits, disk: Pool) -> None:
@@ -31,8 +36,8 @@ async def store_upload(request: Request, folder: Path, limits: Limits, disk: Poo
     Raises
     ------
     Refusal
-        415 for another media type, 400 for a broken form, 422 for parts that are not asked for or a file that is
-        no table.
+        415 for another media type, 400 for a broken form, 422 for parts that are not asked for, too many files or
+        a file that is no table.
     """
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     season = folder / SEASON_FOLDER
@@ -51,7 +56,14 @@ async def store_upload(request: Request, folder: Path, limits: Limits, disk: Poo
 
 
 async def _store_form(request: Request, season: Path, limits: Limits, disk: Pool) -> None:
-    async with request.form(max_files=limits.most_upload_files, max_fields=1) as form:
+    try:
+        await request.form(max_files=limits.most_upload_files, max_fields=_MOST_FIELDS)
+    except HTTPException as error:
+        if not str(error.detail).startswith(_TOO_MANY):
+            raise
+        errors = [("body", f"/{SEASON_PART}", f"at most {limits.most_upload_files} files")]
+        raise Refusal(422, "too-many-files", "Too many files in one upload.", errors=errors) from error
+    async with request.form() as form:
         errors = [
             ("body", f"/{name[:50]}", f"a file, as {SEASON_PART} or {ROSTER_PART}")
             for name, value in form.multi_items()

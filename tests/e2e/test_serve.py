@@ -181,8 +181,10 @@ def test_a_killed_server_leaves_no_half_results(season: Path, tmp_path: Path) ->
     if (left / job / "results").exists():
         read_results(left / job / "results")
     after = started(spool)
-    address(after)
+    again = address(after)
     assert not left.exists(), "the next server clears away what a killed one left"
+    answer = httpx.get(f"{again}/v1/seasons/{job}", trust_env=False)
+    problem(answer, 404, "unknown-season")
     after.send_signal(signal.SIGINT)
     assert after.wait(60) == 0
     assert list(spool.iterdir()) == []

@@ -26,9 +26,13 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
         yield client
 
 
-@pytest.mark.parametrize(
-    "host", ["evil.example", "evil.example:{port}", "127.0.0.1", "localhost:1", "localhost.:{port}"]
-)
+OTHER_HOSTS = (
+    "evil.example", "evil.example:{port}", "127.0.0.1", "localhost:1", "localhost.:{port}", "localhost:0{port}",
+    "localhost:{port}/", "localhost:{port}.evil.example", "localhost:{port}@evil.example",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("host", OTHER_HOSTS)
 def test_another_host_is_refused(client: httpx.Client, host: str) -> None:
     port = client.base_url.port
     problem(client.get("/healthz", headers={"host": host.format(port=port)}), 421, "wrong-host")
@@ -88,8 +92,29 @@ def test_a_body_that_never_comes_is_given_up(client: httpx.Client) -> None:
         assert plain.recv(100).startswith(b"HTTP/1.1 408")
 
 
+def test_what_a_proxy_would_say_is_not_believed(client: httpx.Client) -> None:
+    headers = {
+        "x-forwarded-host": "evil.example",
+        "x-forwarded-for": "192.0.2.7",
+        "forwarded": "host=evil.example",
+    }
+    assert client.get("/healthz", headers=headers).status_code == 200
+    problem(client.get("/healthz", headers=headers | {"host": "evil.example"}), 421, "wrong-host")
+
+
+def test_head_is_get_without_a_body(client: httpx.Client) -> None:
+    for path, status in (("/healthz", 200), ("/v1/faults", 200), ("/nothing", 404), ("/v1/assess", 405)):
+        asked, whole = client.head(path), client.get(path)
+        assert asked.status_code == whole.status_code == status and asked.content == b""
+        assert asked.headers["content-length"] == str(len(whole.content))
+    answer = client.options("/v1/assess")
+    problem(answer, 405, "method-not-allowed")
+    assert answer.headers["allow"] == "POST"
+
+
 def test_unknown_routes_and_methods_are_problems(client: httpx.Client) -> None:
     problem(client.get("/"), 404, "not-found")
+    problem(client.get("/v1/faults/"), 404, "not-found")
     problem(client.get("/v1/assess"), 405, "method-not-allowed")
     problem(client.request("BREW", "/v1/faults"), 405, "method-not-allowed")
     told = problem(client.get("/v1/labels?offset=x"), 422, "invalid")

@@ -1,0 +1,111 @@
+"""Every limit has its test: each is run into by a real request, and answered with a problem document."""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import fields
+from pathlib import Path
+
+import httpx
+import pytest
+from http_fakes import fake_swings, problem, serving, until
+
+from faultml.service import Limits
+
+PARQUET = "application/vnd.apache.parquet"
+TESTS = Path(__file__).parents[2]
+
+
+def test_every_limit_is_tested() -> None:
+    asking = [*TESTS.glob("unit/service/test_*.py"), TESTS / "e2e" / "test_serve.py"]
+    sources = "".join(path.read_text(encoding="utf-8") for path in asking)
+    assert [
+        limit.name for limit in fields(Limits) if not re.search(rf'{limit.name}"?[=:] ?\d', sources)
+    ] == []
+
+
+@contextmanager
+def held(monkeypatch: pytest.MonkeyPatch, module: str, function: str) -> Iterator[threading.Event]:
+    """While inside, a function of the service enters and does not come back; its event tells of it."""
+    go, entered = threading.Event(), threading.Event()
+
+    def wait(*_: object) -> dict[str, object]:
+        entered.set()
+        assert go.wait(60)
+        return {}
+
+    monkeypatch.setattr(f"faultml.service.{module}.{function}", wait)
+    try:
+        yield entered
+    finally:
+        go.set()
+
+
+def test_too_many_requests_of_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with serving(tmp_path, most_requests=1) as client:
+        with held(monkeypatch, "book_routes", "_player_drills") as entered:
+            thread = threading.Thread(target=lambda: client.get("/v1/players/p1/drills"))
+            thread.start()
+            assert entered.wait(60)
+            answer = client.get("/v1/faults")
+            problem(answer, 503, "busy")
+            assert answer.headers["retry-after"]
+        thread.join()
+        assert client.get("/v1/faults").status_code == 200
+
+
+def test_what_takes_too_long_to_read_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with serving(tmp_path, longest_read_s=0.2) as client, held(monkeypatch, "book_routes", "_player_drills"):
+        answer = client.get("/v1/players/p1/drills")
+        problem(answer, 503, "too-slow")
+        assert answer.headers["retry-after"]
+
+
+def test_a_season_that_takes_too_long_has_failed(tmp_path: Path) -> None:
+    with serving(tmp_path, longest_job_s=0.01) as client:
+        job = uploaded(client)["id"]
+        until(lambda: client.get(f"/v1/seasons/{job}").json()["state"] == "failed")
+        told = client.get(f"/v1/seasons/{job}").json()
+        assert told["reason"] == "It took longer than 0.01 s." and told["results"] == []
+        for path in ("watch", "results/run.json"):
+            problem(client.get(f"/v1/seasons/{job}/{path}"), 404, "no-such-result")
+        assert not (next(tmp_path.iterdir()) / str(job)).exists(), "of what failed nothing is kept"
+
+
+def test_too_many_files(tmp_path: Path) -> None:
+    with serving(tmp_path, most_upload_files=2) as client:
+        file = ("season", ("a", b"PAR1 and no more"))
+        told = problem(client.post("/v1/seasons", files=[file] * 3), 422, "too-many-files")
+        assert told["errors"] == [{"part": "body", "pointer": "/season", "detail": "at most 2 files"}]
+        assert [path.name for path in next(tmp_path.iterdir()).iterdir()] == [".lock"]
+        assert client.post("/v1/seasons", files=[file] * 2).status_code == 202
+
+
+def test_a_field_that_is_no_file_is_named(tmp_path: Path) -> None:
+    with serving(tmp_path) as client:
+        told = problem(
+            client.post("/v1/seasons", data={"x": "1", "y": "2"}, files={"z": b""}), 422, "invalid"
+        )
+        assert {each["pointer"] for each in told["errors"]} == {"/x", "/y", "/z", "/season"}
+        for broken in (b"--b\r\n: \r\n\r\n", b"--b\r\nno"):
+            answer = client.post(
+                "/v1/seasons", content=broken, headers={"content-type": "multipart/form-data; boundary=b"}
+            )
+            assert answer.status_code in (400, 422) and answer.json()["code"] in ("bad-request", "invalid")
+
+
+def test_one_wrong_field_is_one(tmp_path: Path) -> None:
+    with serving(tmp_path) as client:
+        swing = fake_swings()[0] | {"club": 7}
+        told = problem(client.post("/v1/assess", json={"swings": [swing]}), 422, "invalid")
+        assert told["detail"] == "1 field is not as described."
+
+
+def uploaded(client: httpx.Client) -> dict[str, object]:
+    answer = client.post("/v1/seasons", content=b"PAR1 and no more", headers={"content-type": PARQUET})
+    assert answer.status_code == 202
+    told: dict[str, object] = answer.json()
+    return told

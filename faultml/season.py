@@ -26,8 +26,8 @@ from faultml.coaching.rules import Coaching, load_coaching
 from faultml.coaching.summary import RunningSummary, Summary, summarise
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.network import one_thread
-from faultml.outcomes.change import changes
-from faultml.outcomes.effects import Effects, drill_effects
+from faultml.outcomes.change import all_changes
+from faultml.outcomes.effects import drill_effects
 from faultml.quality.drift import AddressSums
 from faultml.quality.notice import motion_problems
 from faultml.quality.watch import Tally, compare_to, tally
@@ -50,7 +50,7 @@ CURVES_IN_ALL: Final = 3000
 
 @dataclass(frozen=True)
 class BatchTables:
-    """What one batch leaves."""
+    """What one batch leaves; text of `faults` is coded as categories."""
 
     swings: pd.DataFrame
     faults: pd.DataFrame
@@ -74,6 +74,8 @@ class SeasonRun:
         Curves of at most `CURVES_PER_PLAYER` swings a player and `CURVES_IN_ALL` in all, chosen by their ids' hash.
     roster
         As read, and with the names of the recordings.
+    outcomes
+        What became of every drill that was given, in this season and those before; None where none was.
     run
         The content of ``run.json`` so far.
     n_swings, n_assessed, n_problems
@@ -92,6 +94,7 @@ class SeasonRun:
     prescription: Prescription
     curves: pd.DataFrame
     roster: pd.DataFrame
+    outcomes: pd.DataFrame | None = None
     run: dict[str, Any] = field(default_factory=dict)
     n_swings: int = 0
     n_assessed: int = 0
@@ -190,13 +193,15 @@ def classify_season(
         last = season.take_problems()
         take_problems([*last, *_edges_for_nobody(catalogue, players)])
         unrecorded = [problem.player for problem in last if problem.code == NOT_RECORDED]
-        effects = _effects(summary, assigned, outcomes, coaching)
+        changed = all_changes(summary.faults, assigned, outcomes, catalogue)
+        effects = {} if changed is None else drill_effects(changed, coaching.serving, catalogue)
         prescription = prescribe(summary, season.roster, coaching, effects=effects)
         run = SeasonRun(
             summary=summary,
             prescription=prescription,
             curves=_drawn(curves),
             roster=season.roster,
+            outcomes=changed,
             run=results.run,
             n_swings=n_swings,
             n_assessed=n_assessed,
@@ -209,6 +214,8 @@ def classify_season(
         results.write("players", prescription.players)
         results.write("drills", prescription.drills)
         results.write("retests", prescription.retests)
+        if changed is not None:
+            results.write("outcomes", changed)
         results.write("curves", run.curves)
         results.file(EXPLANATIONS_FILE).write_bytes(encode(prescription.explanations))
         results.run |= _run_record(assessor, coaching, run, started)
@@ -224,7 +231,7 @@ def assess_batch(assessor: Assessor, batch: SwingBatch) -> BatchTables:
     """Every table of one batch."""
     assessment = assessor.assess(batch)
     swings = swings_frame(assessment)
-    faults = faults_frame(assessor, assessment)
+    faults = faults_frame(assessor, assessment, coded=True)
     order = _id_order(swings)
     chosen = pd.DataFrame({"player": swings["player"], "order": order})[assessment.assessed]
     rows = chosen.sort_values("order").groupby("player", sort=False).head(CURVES_PER_PLAYER).index.to_numpy()
@@ -257,16 +264,6 @@ def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[B
         yield from Parallel(n_jobs=jobs, backend="threading", return_as="generator", pre_dispatch=2 * jobs)(
             tasks
         )
-
-
-def _effects(
-    summary: Summary, assigned: pd.DataFrame | None, outcomes: pd.DataFrame | None, coaching: Coaching
-) -> Effects:
-    """What drills have brought, in this season and before."""
-    parts = [] if outcomes is None else [outcomes]
-    if assigned is not None:
-        parts.append(changes(summary.faults, assigned, coaching.catalogue))
-    return drill_effects(pd.concat(parts), coaching.serving, coaching.catalogue) if parts else {}
 
 
 def _drifted(address: AddressSums) -> list[dict[str, Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from faultml.channels import CHANNELS, ID_COLUMNS, LANDMARKS, PRONATION
 from faultml.classifier.assess import Assessment, Assessor
 from faultml.classifier.closure_doubt import closure_sd
+from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX
 from faultml.faults.onset import onset_phases, phase_words
 from faultml.motion.closure import PHASES
@@ -64,8 +66,11 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
     return pd.DataFrame(frame)
 
 
-def faults_frame(assessor: Assessor, assessment: Assessment) -> pd.DataFrame:
-    """The ``faults`` table of a batch, swing by swing in catalogue order."""
+def faults_frame(assessor: Assessor, assessment: Assessment, *, coded: bool = False) -> pd.DataFrame:
+    """The ``faults`` table of a batch, swing by swing in catalogue order.
+
+    `coded` leaves text as categories, which are made, summed and written much faster.
+    """
     catalogue, ids = assessor.catalogue, assessment.batch.table[list(ID_COLUMNS)]
     count = len(catalogue.ids)
     known = assessment.status == "assessed"
@@ -73,33 +78,50 @@ def faults_frame(assessor: Assessor, assessment: Assessment) -> pd.DataFrame:
     calls = assessor.calls(assessment)
     letters, fractions = _onsets(assessor, assessment)
     past = known & (severity[0] > 0)
-    players = ids["player"].to_numpy(object)
-    owners = {
-        player: [catalogue.edge(fault, player).owner for fault in catalogue.ids] for player in set(players)
-    }
-    frame = {name: np.repeat(ids[name].to_numpy(object), count) for name in ID_COLUMNS}
+    each = {name: pd.factorize(ids[name]) for name in ID_COLUMNS}
+    units = [fault.unit for fault in catalogue.faults]
     columns = {
-        "fault": np.broadcast_to(np.array(catalogue.ids, dtype=object), known.shape),
-        "status": assessment.status,
-        "reason": assessment.fault_reason,
-        "probability": assessment.probability,
-        "call": calls,
-        "flagged": calls == "yes",
-        "promised": assessor.promised(assessment),
-        "measure": np.where(known, assessment.posterior.mean, np.nan),
-        "severity": severity[0],
-        "severity_lo": severity[1],
-        "severity_hi": severity[2],
-        "unit": np.broadcast_to(
-            np.array([fault.unit for fault in catalogue.faults], dtype=object), known.shape
+        **{name: _category(np.repeat(codes, count), words) for name, (codes, words) in each.items()},
+        "fault": _category(np.tile(np.arange(count), len(ids)), catalogue.ids),
+        "status": _categories(assessment.status),
+        "reason": _categories(assessment.fault_reason),
+        "probability": assessment.probability.reshape(-1),
+        "call": _categories(calls),
+        "flagged": (calls == "yes").reshape(-1),
+        "promised": assessor.promised(assessment).reshape(-1),
+        "measure": np.where(known, assessment.posterior.mean, np.nan).reshape(-1),
+        "severity": severity[0].reshape(-1),
+        "severity_lo": severity[1].reshape(-1),
+        "severity_hi": severity[2].reshape(-1),
+        "unit": _category(
+            np.tile(pd.factorize(np.array(units, dtype=object))[0], len(ids)),
+            pd.unique(np.array(units, dtype=object)),
         ),
-        "edge": assessment.edges,
-        "edge_owner": np.array([owners[player] for player in players], dtype=object).reshape(known.shape),
-        "measure_sd": np.where(known, assessment.posterior.sd, np.nan),
-        "onset_phase": np.where(past, letters, ""),
-        "onset_at": np.where(past, fractions, np.nan),
+        "edge": assessment.edges.reshape(-1),
+        "edge_owner": _owners(catalogue, *each["player"]),
+        "measure_sd": np.where(known, assessment.posterior.sd, np.nan).reshape(-1),
+        "onset_phase": _categories(np.where(past, letters, "")),
+        "onset_at": np.where(past, fractions, np.nan).reshape(-1),
     }
-    return pd.DataFrame(frame | {name: values.reshape(-1) for name, values in columns.items()})
+    frame = pd.DataFrame(columns, copy=False)
+    return frame if coded else frame.astype(dict.fromkeys(frame.select_dtypes("category"), "str"))
+
+
+def _owners(catalogue: Catalogue, players: NDArray[np.int64], names: pd.Index) -> pd.Categorical:
+    """Whose edge each one is, swing by swing."""
+    owners = [[catalogue.edge(fault, name).owner for fault in catalogue.ids] for name in names]
+    codes, words = pd.factorize(np.array(owners, dtype=object).reshape(-1))
+    return _category(codes.reshape(len(names), -1)[players].reshape(-1), words)
+
+
+def _categories(words: NDArray[np.object_]) -> pd.Categorical:
+    return _category(*pd.factorize(words.reshape(-1)))
+
+
+def _category(
+    codes: NDArray[np.int64], words: Sequence[str] | NDArray[np.object_] | pd.Index
+) -> pd.Categorical:
+    return pd.Categorical.from_codes(codes, pd.Index(words, dtype="str"), validate=False)
 
 
 def _onsets(assessor: Assessor, assessment: Assessment) -> tuple[NDArray[np.object_], Array]:

@@ -26,6 +26,9 @@ Bools = NDArray[np.bool_]
 MOST_PARTS: Final = 32
 """Batches kept apart before they are added together."""
 
+MOST_COUNTED: Final = 4
+"""Up to so many possible groups a row, groups are counted instead of sorted."""
+
 KEYS: Final = {
     "faults": ("player", "session", "context", "fault"),
     "shots": ("player", "shot", "fault"),
@@ -180,6 +183,8 @@ class _Rows:
 
 
 def _code(column: pd.Series | list[str]) -> _Text:
+    if isinstance(column, pd.Series) and isinstance(column.dtype, pd.CategoricalDtype):
+        return _Text(column.cat.codes.to_numpy(np.int64), list(column.cat.categories))
     codes, labels = pd.factorize(pd.Series(column, dtype="str").fillna(""))
     return _Text(codes, [str(label) for label in labels])
 
@@ -231,6 +236,11 @@ def _read_faults(swings: pd.DataFrame, faults: pd.DataFrame, told: _Swings) -> _
 
 def _positions(swings: pd.DataFrame, faults: pd.DataFrame) -> Ints:
     """Each fault row's swing. Copies of a repeated id are all refused, so the first may stand for them."""
+    each = len(faults) // max(len(swings), 1)
+    if each * len(swings) == len(faults) and all(
+        _repeats(swings[name], faults[name], each) for name in ID_COLUMNS
+    ):
+        return np.repeat(np.arange(len(swings)), each)
     of_swings, of_faults = np.zeros(len(swings), dtype=np.int64), np.zeros(len(faults), dtype=np.int64)
     for name in ID_COLUMNS:
         labels = pd.Index(swings[name].unique())
@@ -244,6 +254,15 @@ def _positions(swings: pd.DataFrame, faults: pd.DataFrame) -> Ints:
         found = " / ".join(faults.loc[stray, list(ID_COLUMNS)].iloc[0])
         raise InputError("unknown-swing", where="faults", expected="a swing of the same batch", found=found)
     return first[place] if len(keys) else place
+
+
+def _repeats(swings: pd.Series, faults: pd.Series, each: int) -> bool:
+    """Whether coded fault rows stand swing by swing, `each` a swing."""
+    if not isinstance(faults.dtype, pd.CategoricalDtype):
+        return False
+    codes, labels = pd.factorize(swings)
+    same = faults.cat.categories.equals(pd.Index(labels, dtype="str"))
+    return same and bool((faults.cat.codes.to_numpy().reshape(-1, each) == codes[:, None]).all())
 
 
 def _starts(phases: pd.Series) -> Floats:
@@ -346,7 +365,7 @@ def _add_up(name: str, keys: Mapping[str, _Text], sums: Mapping[str, NDArray]) -
     """Sum columns over rows of equal keys."""
     sizes = [max(len(key.labels), 1) for key in keys.values()]
     number = np.ravel_multi_index([key.codes for key in keys.values()], sizes)
-    seen, group = np.unique(number, return_inverse=True)
+    seen, group = _groups(number, int(np.prod(sizes)))
     codes = np.unravel_index(seen, sizes)
     text = {
         label: pd.array([key.labels[each] for each in code], dtype="str")
@@ -354,3 +373,11 @@ def _add_up(name: str, keys: Mapping[str, _Text], sums: Mapping[str, NDArray]) -
     }
     numbers = {column: np.bincount(group, values, len(seen)) for column, values in sums.items()}
     return pd.DataFrame(text | numbers)[[*KEYS[name], *SUMS[name]]]
+
+
+def _groups(number: Ints, size: int) -> tuple[Ints, Ints]:
+    """The numbers that occur, in order, and which of them each row has, as `numpy.unique`; all are below `size`."""
+    if size > MOST_COUNTED * max(len(number), 1):
+        return np.unique(number, return_inverse=True)
+    occurs = np.bincount(number, minlength=size) > 0
+    return np.flatnonzero(occurs), (np.cumsum(occurs) - 1)[number]

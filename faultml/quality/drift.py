@@ -14,6 +14,8 @@ from faultml.recordings.findings import MotionLimits
 
 CODE: Final = "address-drift"
 _SESSION: Final = ["player", "session"]
+_MOST_PARTS: Final = 32
+"""Batches kept apart before they are added together."""
 _COLUMNS: Final = [f"address_{name}" for name in CHANNELS]
 
 
@@ -21,20 +23,30 @@ class AddressSums:
     """Counts, sums and squares of the address angles, a row a player and session."""
 
     def __init__(self) -> None:
-        self._sums = pd.DataFrame()
+        self._parts: list[pd.DataFrame] = []
 
     def add(self, swings: pd.DataFrame) -> None:
         """Take in a batch's ``swings`` table."""
-        parts: dict[str, NDArray[np.float64]] = {}
+        player, players = pd.factorize(swings["player"])
+        session, sessions = pd.factorize(swings["session"])
+        seen, group = np.unique(player * len(sessions) + session, return_inverse=True)
+        sums: dict[str, NDArray[np.float64]] = {}
         for name in _COLUMNS:
             angle = swings[name].to_numpy(float)
-            parts |= {
-                f"n_{name}": np.isfinite(angle).astype(float),
-                f"sum_{name}": np.nan_to_num(angle),
-                f"square_{name}": np.nan_to_num(angle) ** 2,
+            known = np.nan_to_num(angle)
+            of = {"n": np.isfinite(angle).astype(float), "sum": known, "square": known**2}
+            sums |= {
+                f"{what}_{name}": np.bincount(group, each, len(seen)).astype(float)
+                for what, each in of.items()
             }
-        part = pd.DataFrame(parts).groupby([swings["player"].to_numpy(), swings["session"].to_numpy()]).sum()
-        self._sums = part if self._sums.empty else self._sums.add(part, fill_value=0)
+        ids = [players[seen // max(len(sessions), 1)], sessions[seen % max(len(sessions), 1)]]
+        self._parts.append(pd.DataFrame(sums, index=pd.MultiIndex.from_arrays(ids, names=_SESSION)))
+        if len(self._parts) == _MOST_PARTS:
+            self._parts = [self._total()]
+
+    def _total(self) -> pd.DataFrame:
+        parts = [part for part in self._parts if len(part)]
+        return pd.concat(parts).groupby(level=[0, 1]).sum() if parts else pd.DataFrame()
 
     def drifts(self, order: Callable[[pd.DataFrame], pd.Series], limits: MotionLimits) -> pd.DataFrame:
         """How far each session's mean address lies from that of the session before it.
@@ -50,9 +62,10 @@ class AddressSums:
         drifted``; `change_deg` is NaN where either session has too few swings.
         """
         columns = [*_SESSION, "before", "channel", "change_deg", "drifted"]
-        if self._sums.empty:
+        sums = self._total()
+        if sums.empty:
             return pd.DataFrame(columns=columns)
-        sums = self._sums.rename_axis(_SESSION).reset_index()
+        sums = sums.reset_index()
         sums = sums.assign(place=order(sums[_SESSION])).sort_values(["player", "place"], ignore_index=True)
         player, session = sums["player"].to_numpy(object), sums["session"].to_numpy(object)
         later = np.flatnonzero(player[1:] == player[:-1]) + 1

@@ -23,13 +23,15 @@ def sum_closures(swings: pd.DataFrame) -> pd.DataFrame:
 
     Needs ``player, hand, assessed`` and `COLUMNS`; swings not assessed count for nothing.
     """
-    done = swings[swings["assessed"].astype(bool)]
-    values = done[list(COLUMNS)].astype(float)
-    parts = {f"n_{name}": column.notna() for name, column in values.items()}
-    parts |= {str(name): column for name, column in values.items()}
-    parts |= {f"squares_{name}": column**2 for name, column in values.items()}
-    parts |= {hand: done["hand"] == hand for hand in HANDS}
-    return pd.DataFrame(parts).astype(float).groupby(done["player"]).sum()
+    done = swings[swings["assessed"].to_numpy(bool)]
+    player, players = pd.factorize(done["player"], sort=True)
+    values = {name: done[name].to_numpy(float) for name in COLUMNS}
+    known = {name: np.nan_to_num(value) for name, value in values.items()}
+    parts = {f"n_{name}": np.isfinite(value) for name, value in values.items()}
+    parts |= known | {f"squares_{name}": value**2 for name, value in known.items()}
+    parts |= {hand: done["hand"].eq(hand).to_numpy(bool) for hand in HANDS}
+    sums = {name: np.bincount(player, part, len(players)) for name, part in parts.items()}
+    return pd.DataFrame(sums, index=pd.Index(players, name="player"))
 
 
 def no_closures() -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from faultml.coaching.rules import load_coaching
+from faultml.coaching.summary import MOST_PARTS
 from faultml.faults.catalogue import Catalogue
 from faultml.report.closures import merge_closures, no_closures, sum_closures
 from faultml.report.page import write_report
@@ -16,22 +17,25 @@ class SeasonPage:
 
     def __init__(self, catalogue: Catalogue) -> None:
         self._catalogue = catalogue
-        self._closures = no_closures()
+        self._closures = [no_closures()]
 
     def add(self, tables: BatchTables) -> None:
         """Take in one batch."""
-        self._closures = merge_closures([self._closures, sum_closures(tables.swings)])
+        self._closures.append(sum_closures(tables.swings))
+        if len(self._closures) == MOST_PARTS:
+            self._closures = [merge_closures(self._closures)]
 
     def write(self, run: SeasonRun, results: ResultsWriter) -> None:
         """Write the page beside the tables."""
         source = ReportSource(
             summary=run.summary,
-            closures=self._closures,
+            closures=merge_closures(self._closures),
             players=run.prescription.players,
             drills=run.prescription.drills,
             retests=run.prescription.retests,
             curves=run.curves,
             roster=run.roster,
+            outcomes=run.outcomes,
             run=results.run,
         )
         write_report(source, results.file(REPORT_FILE), load_coaching(self._catalogue))

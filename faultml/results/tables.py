@@ -188,6 +188,9 @@ def _to_arrow(column: pd.Series, kind: Kind) -> pa.Array:
         return pa.array(column.to_numpy(dtype=float, na_value=np.nan), from_pandas=True)
     if kind in ("words", "numbers"):
         return pa.array([None if value is None else list(value) for value in column], _TYPES[kind])
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        words = pa.array(column.cat.categories, _TYPES[kind])
+        return pa.DictionaryArray.from_arrays(column.cat.codes.to_numpy(), words).dictionary_decode()
     array = pa.array(column, from_pandas=True)
     array = array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
     array = array.cast(_TYPES[kind])

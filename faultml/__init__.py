@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from faultml.check import check_season
     from faultml.classifier.assess import Assessor
     from faultml.classifier.bundle import load_bundle
+    from faultml.cutting import cut_season
     from faultml.faults.catalogue import load_catalogue
     from faultml.importing.calibration import calibrate
     from faultml.importing.layout import load_layout
@@ -32,6 +33,7 @@ _HOMES: Final = {
     "changes": "faultml.outcomes.change",
     "check_season": "faultml.check",
     "classify_season": "faultml.season",
+    "cut_season": "faultml.cutting",
     "cut_stream": "faultml.streams.cut",
     "import_season": "faultml.importing.season",
     "load_bundle": "faultml.classifier.bundle",
@@ -52,6 +54,7 @@ __all__ = [
     "changes",
     "check_season",
     "classify_season",
+    "cut_season",
     "cut_stream",
     "import_season",
     "load_bundle",

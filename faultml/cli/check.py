@@ -82,7 +82,7 @@ def _check(files: Sequence[Path], imported: Sequence[Problem] | None = None) -> 
 
 def _check_layout(files: Sequence[Path], layout_path: Path) -> Check:
     """Import into a folder that goes away again, and check what came of it."""
-    from faultml.cli.import_season import cutter
+    from faultml.cutting import cutter
     from faultml.importing.layout import load_layout
     from faultml.importing.season import PROBLEMS_FILE, alignment_of, import_season
 

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
 if TYPE_CHECKING:
-    from faultml.importing.layout import Layout
-    from faultml.importing.recording import Recording
-    from faultml.importing.season import Cutter, ImportRun
-    from faultml.streams.cut import Cuts
+    from faultml.importing.season import ImportRun
 
 MOST_NAMED: Final = 5
 
@@ -61,6 +58,7 @@ def command(
       faultml import recordings/ --layout recorder.toml --out season/
       faultml classify season/ --out results/
     """
+    from faultml.cutting import cutter
     from faultml.importing.layout import load_layout
     from faultml.importing.pseudonyms import load_pseudonyms
     from faultml.importing.season import alignment_of, import_season
@@ -78,29 +76,6 @@ def command(
     if not quiet:
         click.echo(outcome(run, out))
     sys.exit(run.exit_code)
-
-
-def cutter(layout: Layout) -> Cutter | None:
-    """What cuts a whole session into swings, where the layout has one."""
-    if layout.swings.split != "stream":
-        return None
-    from faultml.classifier.bundle import load_bundle
-    from faultml.faults.catalogue import load_catalogue
-    from faultml.streams.cut import Ids, cut_stream
-
-    bundle, catalogue = load_bundle(), load_catalogue()
-
-    def cut(recording: Recording, first_swing: int) -> Iterator[Cuts]:
-        ids = Ids(
-            recording.player,
-            recording.session,
-            hand=recording.hand,
-            file=str(recording.path),
-            first_swing=first_swing,
-        )
-        return cut_stream(recording.blocks, ids, bundle=bundle, catalogue=catalogue)
-
-    return cut
 
 
 def outcome(run: ImportRun, out: Path) -> str:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from faultml.errors import InputError
 from faultml.importing.alignment import Alignment, Movements, Residuals
-from faultml.importing.layout import Ids, Layout, Worn, open_questions
+from faultml.importing.layout import Contact, Ids, Layout, Words, Worn, open_questions
 from faultml.importing.readers import read_blocks
 from faultml.importing.rows import RowReader
 from faultml.motion import align
@@ -39,7 +39,8 @@ def calibrate(
     Parameters
     ----------
     path, layout
-        The recording, and the layout of the recorder's files; neither its ids nor an alignment it names are used.
+        The recording, and the layout of the recorder's files; neither its ids, contact
+        and words nor an alignment it names are used.
     arm
         By default what the layout says.
     movements
@@ -113,7 +114,9 @@ def _for_calibration(layout: Layout, arm: str | None) -> Layout:
         layout = replace(
             layout, orientation=replace(orientation, forearm=forearm, hand=hand, upper_arm=None, alignment="")
         )
-    layout = replace(layout, ids=Ids(player="calibration", session="calibration", swing="1"))
+    # Nor is what goes with a swing: a recording of three movements need not have it.
+    ids = Ids(player="calibration", session="calibration", swing="1")
+    layout = replace(layout, ids=ids, contact=Contact(), words=Words())
     questions = [name for name in open_questions(layout) if name.split(".")[0] in _NEEDED]
     if questions:
         raise InputError("open-questions", expected="answers in the layout", found=", ".join(questions))

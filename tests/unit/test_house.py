@@ -47,8 +47,9 @@ MAY_IMPORT: dict[str, set[str]] = {
     "report": WORDS | STEPS | TABLES | {"season", "svg"},
     "check": WORDS | STEPS | {"results"},
     "assessing": WORDS | STEPS,
+    "cutting": WORDS | STEPS | INPUT,
     "service": WORDS | STEPS | INPUT | TABLES | {"season", "report", "assessing"},
-    "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check"},
+    "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check", "cutting"},
     "models": set(),
     "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak
     "pipelines": WORDS | STEPS | INPUT | TABLES | {"season", "report", "svg", "synthetic", "models"},
@@ -58,7 +59,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 ONLY_INSIDE_COMMANDS = {"synthetic", "pipelines", "models"}
 INSIDE = {
     "cli": ONLY_INSIDE_COMMANDS,
-    "faultml": WORDS | STEPS | INPUT | TABLES | {"season", "assessing", "check"},
+    "faultml": WORDS | STEPS | INPUT | TABLES | {"season", "assessing", "check", "cutting"},
 }
 """What a room may import beyond that where the import does not run at once: public names are lazy."""
 

@@ -106,6 +106,12 @@ def test_two_sensors_are_aligned_from_their_quaternions(tmp_path: Path) -> None:
     assert np.sqrt((off**2).mean()) < 2
 
 
+def test_what_goes_with_swings_is_not_looked_for(tmp_path: Path, angles_file: Path) -> None:
+    more = '[contact]\ntime_column = "hit"\n[words]\nclub = { column = "club" }\n'
+    (tmp_path / "layout.toml").write_text(ANGLES + more)
+    assert align(tmp_path, angles_file)[0] == 0
+
+
 def test_own_intervals_are_taken_and_nonsense_is_refused(tmp_path: Path, angles_file: Path) -> None:
     (tmp_path / "at.toml").write_text("still_s = [0.2, 1.7]\nflex_extend_s = [2.0, 9.5]\n")
     assert align(tmp_path, angles_file, "--movements", str(tmp_path / "at.toml"))[0] == 0

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr
 
+from faultml.classifier.coach_eye import CoachEye, Leaning
 from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue
 
@@ -76,6 +77,8 @@ class Eye:
         How far on either side of the edge this coach is unsure, in softnesses.
     shrug
         Share of answers that are unsure wherever the swing lies.
+    leaning
+        What else the coach goes by; None where the edges say all.
     """
 
     shift: Array
@@ -86,6 +89,7 @@ class Eye:
     unrelated: float
     band: float = 0.0
     shrug: float = 0.0
+    leaning: Leaning | None = None
 
     @property
     def adopted(self) -> bool:
@@ -99,6 +103,18 @@ def default_eye(catalogue: Catalogue) -> Eye:
     return Eye(zero, zero, catalogue.softness_by_fault, 0.0, 0.0, 0.0)
 
 
+def kept_eye(kept: CoachEye, catalogue: Catalogue) -> Eye:
+    """The eye that a folder holds."""
+    seen = [kept.faults[fault] for fault in catalogue.ids]
+    shift, shift_sd, softness = (
+        np.array([getattr(each, name) for each in seen]) for name in ("shift", "shift_sd", "softness")
+    )
+    leaning = Leaning.kept(kept, catalogue.ids)
+    return Eye(
+        shift, shift_sd, softness, kept.slip, kept.slip_sd, kept.unrelated, kept.band, kept.shrug, leaning
+    )
+
+
 def believed(catalogue: Catalogue, eye: Eye) -> Eye:
     """The eye, or the catalogue's own edges where the labels do not go with what is measured."""
     return eye if eye.adopted else default_eye(catalogue)
@@ -107,7 +123,10 @@ def believed(catalogue: Catalogue, eye: Eye) -> Eye:
 def chance(classifier: FaultClassifier, judged: Judged, eye: Eye) -> Array:
     """Chance of a yes without slips, ``(n_swings, n_faults)``, as `with_eye` gives it; NaN where not assessed."""
     spread = np.sqrt(eye.softness**2 + eye.shift_sd**2 + judged.sd**2)
-    return calibrated(classifier, slice(None), ndtr((judged.past - eye.shift) / spread) * judged.guard)
+    past = judged.past - eye.shift
+    if eye.leaning is not None:
+        past = past - eye.leaning.moved(judged.past)
+    return calibrated(classifier, slice(None), ndtr(past / spread) * judged.guard)
 
 
 def calibrated(classifier: FaultClassifier, column: int | slice, raw: Array) -> Array:
@@ -140,3 +159,9 @@ def log_losses(answers: Array, told: Array) -> Array:
     told = np.clip(told, 1e-6, 1 - 1e-6)
     sure = np.isfinite(answers) & (answers != UNSURE)
     return np.where(sure, -np.where(answers == 1, np.log(told), np.log1p(-told)), np.nan)
+
+
+def golfer_folds(golfers: NDArray[np.object_], *, folds: int, seed: int = 0) -> NDArray[np.int64]:
+    """A fold for each swing, all swings of a golfer in one."""
+    names, owner = np.unique(golfers, return_inverse=True)
+    return np.asarray((np.random.default_rng(seed).permutation(len(names)) % folds)[owner])

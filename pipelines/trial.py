@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.adapt import learn_eye
-from faultml.pipelines.judged import Judged, believed, chance, default_eye, log_losses
+from faultml.pipelines.judged import Judged, believed, chance, default_eye, golfer_folds, log_losses
 
 Array = NDArray[np.float64]
 
@@ -16,7 +16,16 @@ Array = NDArray[np.float64]
 def held_out_losses(
     catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, *, folds: int = 5, seed: int = 0
 ) -> tuple[Array, Array]:
-    """Log losses of the default model and of an eye learned on the other golfers, ``(n_swings, n_faults)`` each.
+    """Log losses of the default model and of an eye learned on the other golfers, ``(n_swings, n_faults)`` each."""
+    answers = np.where(judged.known, judged.answers, np.nan)
+    plain, own = held_out_chances(catalogue, classifier, judged, folds=folds, seed=seed)
+    return log_losses(answers, plain), log_losses(answers, own)
+
+
+def held_out_chances(
+    catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, *, folds: int = 5, seed: int = 0
+) -> tuple[Array, Array]:
+    """Chances of a yes as the default model and an eye learned on the other golfers tell them.
 
     Slips are part of both forecasts: of the default's too, so that a careless coach speaks for neither.
     """
@@ -25,16 +34,9 @@ def held_out_losses(
     for k in np.unique(fold):
         eye = learn_eye(catalogue, classifier, judged.rows(fold != k))
         out = judged.rows(fold == k)
-        for losses, used in ((plain, default_eye(catalogue)), (own, believed(catalogue, eye))):
-            told = eye.slip + (1 - 2 * eye.slip) * chance(classifier, out, used)
-            losses[fold == k] = log_losses(np.where(out.known, out.answers, np.nan), told)
+        for chances, used in ((plain, default_eye(catalogue)), (own, believed(catalogue, eye))):
+            chances[fold == k] = eye.slip + (1 - 2 * eye.slip) * chance(classifier, out, used)
     return plain, own
-
-
-def golfer_folds(golfers: NDArray[np.object_], *, folds: int, seed: int = 0) -> NDArray[np.int64]:
-    """A fold for each swing, all swings of a golfer in one."""
-    names, owner = np.unique(golfers, return_inverse=True)
-    return np.asarray((np.random.default_rng(seed).permutation(len(names)) % folds)[owner])
 
 
 def difference(own: Array, plain: Array, golfers: NDArray[np.object_], *, seed: int = 0) -> tuple[float, ...]:

@@ -1,4 +1,4 @@
-"""A coach's eye: edges moved to where one coach says yes, and how surely that is known.
+"""A coach's eye: edges moved to where one coach says yes, how surely that is known, and what else they go by.
 
 It is a folder of data: an ordinary file of moved edges whose owner is the coach, named by its hash, and ``eye.json``,
 which says what else was learned, which edges go with it, and the hash of the model whose measures it rests on. The
@@ -11,20 +11,25 @@ from __future__ import annotations
 import copy
 import hashlib
 import os
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from faultml.classifier.bundle import Bundle
+from faultml.classifier.faults import FaultClassifier, Posterior
 from faultml.errors import BundleError
 from faultml.faults.catalogue import EDGE_BOUNDS, Catalogue, load_catalogue
 
+Array = NDArray[np.float64]
+
 EYE_FILE: Final = "eye.json"
 SCHEMA: Final = 2
+_MOST_SPREADS: Final = 3.0
 
 
 class FaultEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -38,6 +43,9 @@ class FaultEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         SD of the coach's edge, in the fault's unit.
     swings, golfers
         What it rests on: answers yes or no.
+    leans
+        What else this coach goes by: how much further past, in the fault's unit, for each spread of another fault's
+        measure (`CoachEye.standing`); empty where the edge says all.
     """
 
     shift: float
@@ -45,6 +53,7 @@ class FaultEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     softness: float
     swings: int
     golfers: int
+    leans: dict[str, float] = {}
 
 
 class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -76,6 +85,12 @@ class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         Log loss on golfers held out: of the default model, of this, and their difference with a 95 % interval.
     faults
         By fault.
+    band, shrug
+        How far on either side of an edge this coach is unsure, in softnesses, and the share of answers that are
+        unsure wherever the swing lies.
+    standing
+        Middle and spread of the measures, past the catalogue's edge, of the swings it was learned from; empty where
+        no fault leans.
     """
 
     schema: int
@@ -94,6 +109,9 @@ class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     labelled_players: tuple[str, ...]
     held_out: dict[str, float]
     faults: dict[str, FaultEye]
+    band: float = 0.0
+    shrug: float = 0.0
+    standing: dict[str, tuple[float, float]] = {}
 
     @property
     def sha256(self) -> str:
@@ -104,6 +122,59 @@ class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     def edges_file(self) -> str:
         """The name of the file of moved edges beside it."""
         return f"edges-{self.edges_sha256[:12]}.toml"
+
+
+@dataclass(frozen=True)
+class Leaning:
+    """How edges move with the rest of the swing.
+
+    Attributes
+    ----------
+    leans
+        ``(n_faults, n_faults)``: how much further past its edge a swing must be for a fault (row), in the fault's
+        unit, for each spread of another fault's measure (column).
+    middle, spread
+        ``(n_faults,)`` of the measures, past the catalogue's edge.
+    """
+
+    leans: Array
+    middle: Array
+    spread: Array
+
+    @classmethod
+    def kept(cls, eye: CoachEye, faults: Sequence[str]) -> Leaning | None:
+        """As an eye holds it; None where no fault leans."""
+        if not eye.standing:
+            return None
+        leans = [[eye.faults[fault].leans.get(other, 0.0) for other in faults] for fault in faults]
+        middle, spread = np.array([eye.standing[fault] for fault in faults]).T
+        return cls(np.array(leans), middle, spread)
+
+    def standing(self, past: Array) -> Array:
+        """Measures past the catalogue's edge in spreads, at most 3, ``(n_swings, n_faults)``; 0 where unknown."""
+        standing = (past - self.middle) / self.spread
+        return np.nan_to_num(np.clip(standing, -_MOST_SPREADS, _MOST_SPREADS))
+
+    def moved(self, past: Array) -> Array:
+        """How much further each edge of each swing lies, ``(n_swings, n_faults)``."""
+        return self.standing(past) @ self.leans.T
+
+
+class LeaningClassifier(FaultClassifier):
+    """A fault classifier whose edges lean on the rest of the swing; measures and severities stay what they are."""
+
+    leaning_: Leaning
+
+    @classmethod
+    def of(cls, classifier: FaultClassifier, leaning: Leaning) -> Self:
+        """The same classifier, leaning."""
+        leans = cls(**classifier.get_params(deep=False))
+        vars(leans).update(vars(classifier), leaning_=leaning)
+        return leans
+
+    def _uncalibrated(self, posterior: Posterior, edges: Array) -> Array:
+        moved = self.leaning_.moved(self.signs * (posterior.mean - self.edges))
+        return super()._uncalibrated(posterior, edges + self.signs * moved)
 
 
 def save_eye(folder: Path, catalogue: Catalogue, eye: Mapping[str, Any]) -> CoachEye:
@@ -174,10 +245,9 @@ def load_eye(folder: Path, registered_sha256: str = "") -> tuple[CoachEye, Catal
             expected=f"SHA-256 {registered_sha256[:12]}..., as registered",
             found=f"{eye.sha256[:12]}...",
         )
-    if eye.adopted and any(not _sound(seen) for seen in eye.faults.values()):
-        raise BundleError(
-            "bad-coach", where=str(path), expected="finite shifts, softness above 0", found="others"
-        )
+    if eye.adopted and not _sound(eye):
+        expected = "finite shifts and leans, softness and spreads above 0"
+        raise BundleError("bad-coach", where=str(path), expected=expected, found="others")
     return eye, load_catalogue(folder / eye.edges_file)
 
 
@@ -208,11 +278,20 @@ def with_eye(bundle: Bundle, eye: CoachEye) -> Bundle:
         if name in eye.faults:
             softness[column] = np.hypot(eye.faults[name].softness, eye.faults[name].shift_sd)
     classifier.softness = softness
+    leaning = Leaning.kept(eye, bundle.manifest.faults)
+    if leaning is not None:
+        classifier = LeaningClassifier.of(classifier, leaning)
     return replace(bundle, classifier=classifier)
 
 
-def _sound(seen: FaultEye) -> bool:
-    return bool(np.isfinite([seen.shift, seen.shift_sd]).all() and 0 < seen.softness < np.inf)
+def _sound(eye: CoachEye) -> bool:
+    edges = all(
+        np.isfinite([seen.shift, seen.shift_sd, *seen.leans.values()]).all() and 0 < seen.softness < np.inf
+        for seen in eye.faults.values()
+    )
+    standing = all(np.isfinite(middle) and 0 < spread < np.inf for middle, spread in eye.standing.values())
+    leant_on = {other for seen in eye.faults.values() for other in seen.leans}
+    return edges and standing and leant_on <= set(eye.standing) and set(eye.standing) <= set(eye.faults)
 
 
 def _encode(eye: CoachEye) -> bytes:

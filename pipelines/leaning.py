@@ -1,0 +1,172 @@
+"""What else a coach goes by: an edge that moves with the rest of the swing, where golfers held out say that it does.
+
+A coach may judge a fault at another moment than the catalogue, or weigh two things at once. What they go by is then
+not the fault's measure alone, and no edge on it explains their answers. Here the edge moves with the swing's other
+measures,
+
+    edge of a swing = edge + softness * sum over others of lean * z,    z = (measure - middle) / spread, at most 3,
+
+a ridge pulling each lean to 0, so that few answers change nothing. A fault leans only where it has answers enough and
+where the others' measures foretell answers about golfers left out of the fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, logit, ndtr
+
+from faultml.classifier.coach_eye import Leaning
+from faultml.classifier.faults import FaultClassifier
+from faultml.faults.catalogue import Catalogue
+from faultml.pipelines.adapt import learn_eye
+from faultml.pipelines.judged import Eye, Judged, golfer_folds, golfer_weights
+
+Array = NDArray[np.float64]
+
+LEAST_ANSWERS: Final = 100
+"""Answers to a fault, of at least `LEAST_OF_EACH` yes and as many no, for it to lean."""
+LEAST_OF_EACH: Final = 15
+LEAST_GOLFERS: Final = 20
+_RIDGES: Final = (0.1, 0.2, 0.4)
+"""SD of a lean beforehand, in softnesses."""
+_Z: Final = 2.3
+"""How many standard errors, over golfers, a lean must foretell better by."""
+_FOLDS: Final = 5
+_SPLITS: Final = 2
+_ROUNDS: Final = 2
+_MOST_STEPS: Final = 40
+_SETTLED: Final = 1e-4
+_DENSITY: Final = 1 / np.sqrt(2 * np.pi)
+
+
+def learn_leaning_eye(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> Eye:
+    """A coach's eye with what else they go by, where there are answers enough to say."""
+    eye = learn_eye(catalogue, classifier, judged)
+    if not eye.adopted or judged.known.sum(axis=0).max() < LEAST_ANSWERS:
+        return eye
+    past = np.ma.masked_invalid(judged.past)
+    soft = catalogue.softness_by_fault
+    spread = np.maximum(past.std(axis=0).filled(0.0), 0.5 * soft)
+    leaning = Leaning(np.zeros((len(soft), len(soft))), past.mean(axis=0).filled(0.0), spread)
+    inputs = leaning.standing(judged.past)
+    ridges = [_ridge(catalogue, classifier, judged, eye, inputs, column) for column in range(len(soft))]
+    if not any(ridges):
+        return eye
+    for _ in range(_ROUNDS):
+        leans = np.zeros_like(leaning.leans)
+        for column, ridge in enumerate(ridges):
+            if ridge:
+                known = judged.known[:, column]
+                fit = _Fit(catalogue, classifier, judged, eye, inputs, column, known)
+                leans[column] = fit.leans(ridge)
+        leaning = replace(leaning, leans=leans)
+        straight = replace(judged, past=judged.past - leaning.moved(judged.past))
+        eye = replace(learn_eye(catalogue, classifier, straight), leaning=leaning)
+    return eye
+
+
+def _ridge(
+    catalogue: Catalogue,
+    classifier: FaultClassifier,
+    judged: Judged,
+    eye: Eye,
+    inputs: Array,
+    column: int,
+) -> float:
+    """The ridge with which a fault's leans foretell best; 0 where it should not lean."""
+    known = judged.known[:, column]
+    yes = int((judged.answers[known, column] == 1).sum())
+    golfers, owner = np.unique(judged.golfers, return_inverse=True)
+    few = len(np.unique(owner[known])) < LEAST_GOLFERS
+    if known.sum() < LEAST_ANSWERS or min(yes, known.sum() - yes) < LEAST_OF_EACH or few:
+        return 0.0
+    gained = np.zeros((len(_RIDGES), len(golfers)))
+    for seed in range(_SPLITS):
+        fold = golfer_folds(judged.golfers, folds=_FOLDS, seed=seed)
+        for k in range(_FOLDS):
+            fit = _Fit(catalogue, classifier, judged, eye, inputs, column, known & (fold != k))
+            out = known & (fold == k)
+            held = _Fit(catalogue, classifier, judged, eye, inputs, column, out)
+            straight, *leaning = (np.log(held.told(fit.solve(ridge))[0]) for ridge in (0.0, *_RIDGES))
+            gained += [
+                np.bincount(owner[out], each - straight, minlength=len(golfers)) / _SPLITS for each in leaning
+            ]
+    total, error = gained.sum(axis=1), gained.std(axis=1) * np.sqrt(len(golfers))
+    shown = total > _Z * error
+    return float(_RIDGES[np.where(shown, total, -np.inf).argmax()]) if shown.any() else 0.0
+
+
+class _Fit:
+    """The answers to one fault, and how its edge leans, by penalised likelihood."""
+
+    def __init__(
+        self,
+        catalogue: Catalogue,
+        classifier: FaultClassifier,
+        judged: Judged,
+        eye: Eye,
+        inputs: Array,
+        column: int,
+        rows: NDArray[np.bool_],
+    ) -> None:
+        self.soft = catalogue.softness_by_fault[column]
+        self.past = judged.past[rows, column] - eye.shift[column]
+        self.spread = np.hypot(eye.softness[column], judged.sd[rows, column])
+        self.guard = judged.guard[rows, column]
+        self.yes = judged.answers[rows, column] == 1
+        self.weight = golfer_weights(judged.golfers[rows])
+        self.slip = eye.slip
+        self.slope, self.offset = classifier.slope_[column], classifier.offset_[column]
+        others = np.delete(inputs[rows], column, axis=1)
+        self.inputs = np.column_stack([np.ones(len(others)), others])
+        self.column = column
+
+    def told(self, leans: Array) -> tuple[Array, Array]:
+        """The chance of each answer, and its derivative by the place of the edge in softnesses."""
+        x = (self.past - self.soft * (self.inputs @ leans)) / self.spread
+        raw = np.clip(ndtr(x) * self.guard, 1e-5, 1 - 1e-5)
+        chance = expit(self.offset + self.slope * logit(raw))
+        by_edge = (
+            -chance
+            * (1 - chance)
+            * self.slope
+            / (raw * (1 - raw))
+            * _DENSITY
+            * np.exp(-0.5 * x**2)
+            * self.guard
+        )
+        by_edge = by_edge * self.soft / self.spread * (1 - 2 * self.slip)
+        told = self.slip + (1 - 2 * self.slip) * chance
+        return np.where(self.yes, told, 1 - told), np.where(self.yes, by_edge, -by_edge)
+
+    def solve(self, ridge: float) -> Array:
+        """The edge's own shift and its leans, in softnesses; without a ridge the shift alone. Fisher's scoring."""
+        free = slice(None) if ridge else slice(1)
+        inputs, leans = self.inputs[:, free], np.zeros(self.inputs.shape[1])
+        penalty = np.full(inputs.shape[1], 1 / ridge**2 if ridge else 1.0)
+        penalty[0] = 1.0
+        step, best = np.zeros(len(penalty)), np.inf
+        for _ in range(_MOST_STEPS):
+            tried = leans.copy()
+            tried[free] += step
+            told, by_edge = self.told(tried)
+            loss = float(-self.weight @ np.log(told) + 0.5 * penalty @ tried[free] ** 2)
+            if loss > best:
+                step = step / 2
+                continue
+            settled = best - loss < _SETTLED
+            leans, best = tried, loss
+            if settled:
+                break
+            slope = (self.weight * by_edge / told) @ inputs - penalty * leans[free]
+            known = self.weight * by_edge**2 / (told * (1 - told))
+            step = np.linalg.solve((inputs.T * known) @ inputs + np.diag(penalty), slope)
+        return leans
+
+    def leans(self, ridge: float) -> Array:
+        """Leans on every fault's measure, 0 on its own, in the fault's unit."""
+        return np.insert(self.solve(ridge)[1:], self.column, 0.0) * self.soft

@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.adapt import learn_eye
 from faultml.pipelines.judged import Judged, believed, chance, default_eye, golfer_folds, log_losses
+from faultml.pipelines.leaning import learn_leaning_eye
 
 Array = NDArray[np.float64]
 
@@ -32,7 +32,7 @@ def held_out_chances(
     fold = golfer_folds(judged.golfers, folds=folds, seed=seed)
     plain, own = np.full(judged.past.shape, np.nan), np.full(judged.past.shape, np.nan)
     for k in np.unique(fold):
-        eye = learn_eye(catalogue, classifier, judged.rows(fold != k))
+        eye = learn_leaning_eye(catalogue, classifier, judged.rows(fold != k))
         out = judged.rows(fold == k)
         for chances, used in ((plain, default_eye(catalogue)), (own, believed(catalogue, eye))):
             chances[fold == k] = eye.slip + (1 - 2 * eye.slip) * chance(classifier, out, used)

@@ -1,0 +1,90 @@
+"""What was learned of a coach, in lines for a person."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+from faultml.classifier.coach_eye import CoachEye
+from faultml.faults.catalogue import Catalogue
+
+FEWEST_GOLFERS: Final = 5
+"""To hold golfers out."""
+_FEW: Final = 20
+"""Answers to a fault below which it leans on the prior."""
+_Z95: Final = 1.96
+_RARE: Final = 0.02
+_MOST_LEANS: Final = 3
+_DIGITS: Final = {"deg": 1, "share": 2}
+
+
+def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsure: int) -> list[str]:
+    """What was learned, in lines for a person."""
+    answers = sum(each.swings for each in eye.faults.values())
+    lines = [f"{eye.coach}: {answers} answers on {eye.swings} swings of {eye.golfers} golfers."]
+    if unsure:
+        lines.append(f"{unsure} answers unsure: {_unsure_words(eye, catalogue.softness.deg)}.")
+    if left_out:
+        lines.append(f"{left_out} left out: on swings not in the results, or not assessed.")
+    if eye.held_out:
+        told = eye.held_out
+        lines.append(
+            f"On golfers held out, log loss against {eye.coach}'s own answers: default {told['default']:.4f}, "
+            f"this eye {told['eye']:.4f} (difference {told['difference']:+.4f}, 95 % {told['low']:+.4f} to "
+            f"{told['high']:+.4f})."
+        )
+    else:
+        lines.append(
+            f"Too few golfers to hold any out: from {FEWEST_GOLFERS} on it is tried, not only fitted."
+        )
+    if not eye.adopted:
+        return [*lines, f"Nothing was moved: {eye.why}.", f"{out} gives what the model gives by itself."]
+    lines.append(f"About {eye.slip:.0%} of the answers are taken to be slips (SD {eye.slip_sd:.0%}).")
+    lines += ["", f"{'fault':22s} {'edge':>8s} {'yours':>8s}   {'95 %':^17s}  answers golfers"]
+    for name, seen in eye.faults.items():
+        fault = catalogue[name]
+        edge = fault.edge + fault.sign * seen.shift
+        low, high = sorted(
+            fault.edge + fault.sign * (seen.shift + side * _Z95 * seen.shift_sd) for side in (-1, 1)
+        )
+        note = "  few answers: leans on the prior" if seen.swings < _FEW else ""
+        digits = _DIGITS[fault.unit]
+        lines.append(
+            f"{name:22s} {fault.edge:8.{digits}f} {edge:8.{digits}f}   {low:8.{digits}f} {high:8.{digits}f}  "
+            f"{seen.swings:7d} {seen.golfers:7d}{note}"
+        )
+    lines += _leaning_lines(eye, catalogue)
+    relative = {
+        name: seen.shift_sd / getattr(catalogue.softness, catalogue[name].unit)
+        for name, seen in eye.faults.items()
+    }
+    least = sorted(relative, key=lambda name: -relative[name])[:3]
+    lines += [
+        "",
+        "Known least, so where more verdicts teach most: " + ", ".join(least) + " (faultml labels next).",
+        f"Use it: faultml classify SEASON --coach {out} --out RESULTS",
+    ]
+    return lines
+
+
+def _unsure_words(eye: CoachEye, soft: float) -> str:
+    if not eye.band:
+        return "they do not lie nearer the edges than others, and move nothing"
+    share = f"; {eye.shrug:.0%} of answers are unsure wherever the swing lies" if eye.shrug > _RARE else ""
+    return f"taken for swings within about {eye.band * soft:.0f} degrees of an edge{share}"
+
+
+def _leaning_lines(eye: CoachEye, catalogue: Catalogue) -> list[str]:
+    """What an edge moves with: the few that move it most, from the swings' middle to one spread above it."""
+    lines = []
+    for name, seen in eye.faults.items():
+        fault = catalogue[name]
+        most = sorted(seen.leans, key=lambda other: -abs(seen.leans[other]))[:_MOST_LEANS]
+        moves = [f"{other} {fault.sign * seen.leans[other]:+.{_DIGITS[fault.unit]}f}" for other in most]
+        if moves:
+            lines.append(f"{name} goes by more than its measure; its edge moves with {', '.join(moves)}")
+    if lines:
+        lines.append(
+            "(for each spread of that fault's measure; calls and severities stay with the edges above)"
+        )
+    return ["", *lines] if lines else []

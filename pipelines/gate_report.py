@@ -23,9 +23,7 @@ def report(verdict: Verdict, challenger: str, champion: str) -> str:
     lines += [
         "",
         f"Gains are above 0 where {challenger} is better; in brackets a bound of {CERTAINTY:.0%} certainty to either "
-        f"side, by drawing whole golfers anew. Where a suite decides, log loss must be shown better, and average "
-        f"precision, of each fault and on average, no worse by {MARGIN} or more. Where it does not, worse must not "
-        "be shown.",
+        f"side, by drawing whole golfers anew. In average precision a loss of less than {MARGIN} counts as no worse.",
     ]
     for comparison in verdict.comparisons:
         lines += ["", *_section(comparison)]
@@ -34,9 +32,11 @@ def report(verdict: Verdict, challenger: str, champion: str) -> str:
 
 def _section(comparison: Comparison) -> list[str]:
     lines = [
-        f"## {comparison.name[0].upper()}{comparison.name[1:]}{'' if comparison.decides else ' (does not decide)'}",
+        f"## {comparison.name[0].upper()}{comparison.name[1:]}",
         "",
-        f"{comparison.swings:,} swings of {comparison.golfers:,} golfers from whom neither has learned.",
+        f"{comparison.swings:,} swings of {comparison.golfers:,} golfers from whom neither has learned. Asked here: "
+        f"of log loss {comparison.demand.loss}, of average precision, each fault's and the mean, "
+        f"{comparison.demand.precision}.",
     ]
     if comparison.log_loss is None or comparison.average_precision is None:
         return [*lines, "Too few answers to compare."]

@@ -18,7 +18,7 @@ from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.compare.suites import without_forearm
 from faultml.pipelines.data import Drawn, draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
-from faultml.pipelines.gatekeeping import Answers
+from faultml.pipelines.gatekeeping import DECIDES, WATCHES, Answers, Demand
 from faultml.recordings.read import open_season
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
@@ -50,12 +50,23 @@ def fixed_suites(
     champion: Bundle | None,
     challenger: Bundle,
     *,
+    edges: tuple[Array | None, Array | None] = (None, None),
+    demand: Demand = DECIDES,
     golfers: int = GOLFERS,
     jobs: int = 1,
 ) -> tuple[list[Answers], list[str]]:
     """The fixed suites with both models' chances, and what the challenger's gate for full swings does worse.
 
     Without a champion, the challenger is set against knowing only how common each fault is.
+
+    Parameters
+    ----------
+    edges
+        Of the champion and of the challenger, ``(n_faults,)``; None for the catalogue's.
+    demand
+        What the suites ask.
+    golfers, jobs
+        To draw, and processes to draw them with.
 
     Raises
     ------
@@ -68,10 +79,10 @@ def fixed_suites(
     for name, recorded in SUITES.items():
         suite = recorded(drawn)
         full, labels = suite.full, fixed_labels(catalogue, suite)
-        new = _told(catalogue, challenger, suite)
-        old = _told(catalogue, champion, suite) if champion else None
+        new = _told(catalogue, challenger, suite, edges[1])
+        old = _told(catalogue, champion, suite, edges[0]) if champion else None
         chance = old.chance[full] if old else base_rates(labels)
-        suites.append(Answers(name, labels, chance, new.chance[full], suite.golfers[full]))
+        suites.append(Answers(name, labels, chance, new.chance[full], suite.golfers[full], demand))
         for what, which in (("full swings", full), ("what is no full swing", ~full)):
             before = (old.full == full)[which].mean() if old else 0.95
             after = (new.full == full)[which].mean()
@@ -130,15 +141,15 @@ def coach_answers(
     name = "the coach's labels"
     if not parts:
         none = np.empty((0, len(catalogue.ids)))
-        return Answers(name, none, none, none, np.empty(0, dtype=object), decides=False)
+        return Answers(name, none, none, none, np.empty(0, dtype=object), demand=WATCHES)
     table = pd.concat([labels for labels, _ in parts])
     labels = table.to_numpy(float)
     old, new = (np.concatenate([chances[k] for _, chances in parts]) for k in (0, 1))
     golfers = table.index.get_level_values("player").to_numpy(object)
-    return Answers(name, labels, old if champion else base_rates(labels), new, golfers, decides=False)
+    return Answers(name, labels, old if champion else base_rates(labels), new, golfers, demand=WATCHES)
 
 
-def _told(catalogue: Catalogue, bundle: Bundle, drawn: Drawn) -> Told:
+def _told(catalogue: Catalogue, bundle: Bundle, drawn: Drawn, edges: Array | None) -> Told:
     features, _ = features_of(catalogue, bundle.detector, drawn)
     if features.names != bundle.manifest.features:
         raise BundleError(
@@ -147,4 +158,4 @@ def _told(catalogue: Catalogue, bundle: Bundle, drawn: Drawn) -> Told:
             expected=f"{len(features.names)} features of this program",
             found=f"{len(bundle.manifest.features)} others",
         )
-    return Told(bundle.classifier.predict_proba(features.values), bundle.gate.predict(features.values))
+    return Told(bundle.classifier.predict_proba(features.values, edges), bundle.gate.predict(features.values))

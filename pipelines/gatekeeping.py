@@ -7,7 +7,7 @@ again, the same for both models, and every rule is about the interval that resul
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,37 @@ _CHUNK: Final = 50
 _CLIP: Final = 1e-6
 
 
+class Demand(NamedTuple):
+    """What a suite asks of a challenger, each with `CERTAINTY`.
+
+    Attributes
+    ----------
+    loss
+        What of mean log loss: that it is shown better, that it is not shown worse, or nothing.
+    precision
+        What of average precision, of each fault and on average: that it is shown to be no worse than the margin, or
+        that it is not shown to be worse than that.
+    """
+
+    loss: Literal["shown better", "not shown worse", "nothing"]
+    precision: Literal["shown no worse", "not shown worse"]
+
+    @property
+    def decides(self) -> bool:
+        """Whether better must be shown here."""
+        return self.loss == "shown better"
+
+
+DECIDES: Final = Demand("shown better", "shown no worse")
+"""Of suites large enough to show it."""
+WATCHES: Final = Demand("not shown worse", "not shown worse")
+"""Of a few labels beside suites that decide."""
+LEADS: Final = Demand("shown better", "not shown worse")
+"""Of one coach's few labels where an eye is learned from them."""
+RANKS: Final = Demand("nothing", "not shown worse")
+"""Of suites labelled by the catalogue's edges, for an eye that moves edges: it must rank swings as well as before."""
+
+
 class Answers(NamedTuple):
     """A suite: what a coach says of swings, and what two models give for them.
 
@@ -40,8 +71,8 @@ class Answers(NamedTuple):
         ``(n_swings, n_faults)`` probabilities; where one of them is NaN the answer is not compared.
     golfers
         ``(n_swings,)``.
-    decides
-        Whether better must be shown here. Where not, as with the coach's few labels, worse must not be shown.
+    demand
+        What is asked of the challenger here.
     """
 
     name: str
@@ -49,7 +80,7 @@ class Answers(NamedTuple):
     champion: Array
     challenger: Array
     golfers: NDArray
-    decides: bool = True
+    demand: Demand = DECIDES
 
 
 class Gain(NamedTuple):
@@ -66,7 +97,7 @@ class Comparison:
 
     Attributes
     ----------
-    name, decides
+    name, demand
         As in `Answers`.
     golfers, swings
         That have an answer to a fault that is compared.
@@ -79,7 +110,7 @@ class Comparison:
     """
 
     name: str
-    decides: bool
+    demand: Demand
     golfers: int
     swings: int
     log_loss: Gain | None
@@ -111,9 +142,9 @@ def judge(
 ) -> Verdict:
     """Compare two models on every suite.
 
-    A suite that decides must show, each with a one-sided certainty of 95 %: mean log loss better, mean average
-    precision no worse than the margin, and each fault's average precision no worse than the margin. All of them must
-    hold, so none needs a correction for their number.
+    What a suite asks, `DECIDES` for one: mean log loss shown better, mean average precision and each fault's shown to
+    be no worse than the margin, each with a one-sided certainty of 95 %. All of them must hold, so none needs a
+    correction for their number.
 
     Parameters
     ----------
@@ -130,7 +161,7 @@ def judge(
         compare(faults, suite, margin=margin, resamples=resamples, seed=seed) for suite in suites
     )
     reasons = [f"{each.name}: {reason}" for each in comparisons for reason in each.reasons]
-    if not any(each.decides and each.log_loss for each in comparisons):
+    if not any(each.demand.decides and each.log_loss for each in comparisons):
         reasons.append("no suite has answers enough to decide")
     return Verdict(comparisons, tuple(reasons))
 
@@ -152,8 +183,8 @@ def compare(
     count = int(golfer.max()) + 1 if used.any() else 0
     if count < LEAST_GOLFERS or not len(enough):
         few = f"{count} golfers with enough answers, {LEAST_GOLFERS} are needed"
-        reasons = (few,) if suite.decides else ()
-        return Comparison(suite.name, suite.decides, count, int(used.sum()), None, None, {}, reasons)
+        reasons = (few,) if suite.demand.decides else ()
+        return Comparison(suite.name, suite.demand, count, int(used.sum()), None, None, {}, reasons)
     weights = golfer_weights(count, resamples, seed)[:, golfer]
     columns = [
         _gains(
@@ -169,13 +200,13 @@ def compare(
     log_loss, precision = _bounds(np.nanmean(losses, axis=0)), _bounds(np.nanmean(precisions, axis=0))
     return Comparison(
         name=suite.name,
-        decides=suite.decides,
+        demand=suite.demand,
         golfers=count,
         swings=int(used.sum()),
         log_loss=log_loss,
         average_precision=precision,
         faults=by_fault,
-        reasons=tuple(_held_back(suite.decides, log_loss, precision, by_fault, margin)),
+        reasons=tuple(_held_back(suite.demand, log_loss, precision, by_fault, margin)),
     )
 
 
@@ -226,19 +257,21 @@ def _bounds(gains: Array) -> Gain:
 
 
 def _held_back(
-    decides: bool, log_loss: Gain, precision: Gain, faults: dict[str, Gain], margin: float
+    demand: Demand, log_loss: Gain, precision: Gain, faults: dict[str, Gain], margin: float
 ) -> list[str]:
-    if not decides:
-        reasons = ["log loss is shown worse"] if log_loss.hi < 0 else []
-        return reasons + [f"{fault} is shown worse" for fault, gain in faults.items() if gain.hi < -margin]
-    reasons = [] if log_loss.lo > 0 else [f"log loss is not shown better (gain {_told(log_loss)})"]
-    if precision.lo <= -margin:
-        reasons.append(f"average precision may be worse by {margin} or more (gain {_told(precision)})")
-    return reasons + [
-        f"{fault} may be worse by {margin} or more in average precision (gain {_told(gain)})"
-        for fault, gain in faults.items()
-        if gain.lo <= -margin
-    ]
+    reasons = []
+    if demand.loss == "shown better" and log_loss.lo <= 0:
+        reasons.append(f"log loss is not shown better (gain {_told(log_loss)})")
+    if demand.loss == "not shown worse" and log_loss.hi < 0:
+        reasons.append(f"log loss is shown worse (gain {_told(log_loss)})")
+    for name, gain in {"the mean": precision, **faults}.items():
+        if demand.precision == "shown no worse" and gain.lo <= -margin:
+            reasons.append(
+                f"{name} may be worse by {margin} or more in average precision (gain {_told(gain)})"
+            )
+        if demand.precision == "not shown worse" and gain.hi < -margin:
+            reasons.append(f"{name} is shown worse (gain {_told(gain)})")
+    return reasons
 
 
 def _told(gain: Gain) -> str:

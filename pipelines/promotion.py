@@ -80,4 +80,5 @@ def judge_version(
 
 def promote(folder: Path, judged: Judged) -> registry.Version | None:
     """Put a judged version in use if the gate let it pass; None where not."""
-    return registry.make_champion(folder, judged.version.number) if judged.verdict.passed else None
+    version = judged.version
+    return registry.make_champion(folder, version.number, version.of) if judged.verdict.passed else None

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -32,15 +32,36 @@ _FEW: Final = 20
 _Z95: Final = 1.96
 
 
-def retrain(
-    store: Store,
-    coach: str,
-    results: Sequence[Results],
-    bundle: Bundle,
-    catalogue: Catalogue,
-    out: Path,
-) -> list[str]:
-    """Learn a coach's eye, write it to `out`, note in the store whom it has learned from, and tell.
+class Given(NamedTuple):
+    """A coach's verdicts about measured swings.
+
+    Attributes
+    ----------
+    judged
+        The swings and the answers.
+    verdicts, unsure
+        How many the coach gave, and how many of them say that they cannot tell.
+    labels_sha256
+        Of the verdicts about these swings.
+    """
+
+    judged: Judged
+    verdicts: int
+    unsure: int
+    labels_sha256: str
+
+
+class Learned(NamedTuple):
+    """What was learned from, and what is told of it in lines for a person."""
+
+    judged: Judged
+    told: list[str]
+
+
+def gather(
+    store: Store, coach: str, results: Sequence[Results], bundle: Bundle, catalogue: Catalogue
+) -> Given:
+    """What a coach has said about the swings of results.
 
     Raises
     ------
@@ -64,6 +85,26 @@ def retrain(
             expected="a yes or no about an assessed swing",
             found=f"{len(given)} verdicts, none of them such",
         )
+    return Given(judged, len(given), int((given["verdict"] == "unsure").sum()), labels_digest(rows))
+
+
+def retrain(
+    store: Store,
+    coach: str,
+    results: Sequence[Results],
+    bundle: Bundle,
+    catalogue: Catalogue,
+    out: Path,
+) -> Learned:
+    """Learn a coach's eye, write it to `out`, note in the store whom it has learned from, and tell.
+
+    Raises
+    ------
+    InputError
+        As `gather`.
+    """
+    given = gather(store, coach, results, bundle, catalogue)
+    judged = given.judged
     eye = learn_eye(catalogue, bundle.classifier, judged)
     held_out, why = _judge(catalogue, bundle, judged, eye)
     used = judged.known.any(axis=1)
@@ -75,7 +116,7 @@ def retrain(
             "coach": coach,
             "learned": datetime.now(UTC).isoformat(timespec="seconds"),
             "model_sha256": bundle.manifest.sha256,
-            "labels_sha256": labels_digest(rows),
+            "labels_sha256": given.labels_sha256,
             "adopted": not why,
             "why": why or "it foretells this coach's answers no worse than the default model",
             "slip": round(eye.slip, 4),
@@ -89,8 +130,8 @@ def retrain(
         },
     )
     note_training(store, saved.sha256, players)
-    unsure = int((given["verdict"] == "unsure").sum())
-    return tell(saved, catalogue, out, left_out=len(given) - int(judged.known.sum()), unsure=unsure)
+    left_out = given.verdicts - int(judged.known.sum())
+    return Learned(judged, tell(saved, catalogue, out, left_out=left_out, unsure=given.unsure))
 
 
 def judged_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> Judged:

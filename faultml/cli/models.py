@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from faultml.cli import options
+
+if TYPE_CHECKING:
+    from faultml.pipelines.promotion import Judged
+
 HELD_BACK = 1
 
-REGISTRY = click.option(
-    "--registry",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("faultml-registry"),
-    show_default=True,
-    help="The registry's folder.",
+COACH = click.option(
+    "--coach", default="", metavar="NAME", help="Of this coach's eyes, instead of everybody's model."
 )
 
 
@@ -32,7 +34,7 @@ def command() -> None:
 
 @command.command("register", short_help="Keep a bundle as the challenger.")
 @click.argument("bundle", type=click.Path(path_type=Path, exists=True, file_okay=False))
-@REGISTRY
+@options.REGISTRY
 def register_bundle(bundle: Path, registry: Path) -> None:
     """Keep BUNDLE, which train or retrain made, with its training's figures, and call it the challenger.
 
@@ -47,17 +49,17 @@ def register_bundle(bundle: Path, registry: Path) -> None:
 
 
 @command.command("list", short_help="Every version, and which is in use.")
-@REGISTRY
+@options.REGISTRY
 def list_versions(registry: Path) -> None:
-    """List every version, the oldest first: when it was registered, and what it is now.
+    """List every version, the oldest first: when it was registered, and what it is now. Coaches' eyes come last.
 
     \b
     Example:
       faultml models list
     """
-    from faultml.pipelines.registry import versions
+    from faultml.pipelines.registry import all_versions
 
-    found = versions(registry)
+    found = all_versions(registry)
     if not found:
         click.echo("No model is registered yet: faultml models register BUNDLE")
     for each in found:
@@ -65,7 +67,8 @@ def list_versions(registry: Path) -> None:
         since = f" since {each.champion_since}" if "champion" in each.aliases else ""
         back = f"; rolled back {each.rolled_back}" if each.rolled_back and not since else ""
         told = f"  {what}{since}{back}" if what or back else ""
-        click.echo(f"{each.number:>3}  {each.model:<16} {each.sha256[:12]}  {each.registered}{told}")
+        digest = (each.eye_sha256 or each.sha256)[:12]
+        click.echo(f"{each.of:<16} {each.number:>3}  {each.model:<16} {digest}  {each.registered}{told}")
 
 
 @command.command("promote", short_help="Run the gate; put the challenger in use if it may.")
@@ -77,25 +80,31 @@ def list_versions(registry: Path) -> None:
     type=click.Path(path_type=Path, exists=True),
     help="Recordings that the coach has judged, for the gate to look at too.",
 )
+@COACH
 @click.option(
-    "--store",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="The coach's store with the verdicts.  [default: FAULTML_STORE, else faultml-store.sqlite]",
+    "--results",
+    multiple=True,
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="With --coach: the results that its eye was learned from.",
 )
+@options.STORE
 @click.option("--jobs", type=click.IntRange(1), default=1, show_default=True, help="Processes.")
-@REGISTRY
+@options.REGISTRY
 def promote_version(
     version: int | None,
     only_report: bool,
     season: tuple[Path, ...],
+    coach: str,
+    results: tuple[Path, ...],
     store: Path | None,
     jobs: int,
     registry: Path,
 ) -> None:
     """Judge the challenger against the champion, and put it in use if it is shown better and on no fault worse.
 
-    They are judged on generated golfers who are always the same, and with --season on the coach's verdicts too.
-    The report is kept with the challenger.
+    They are judged on generated golfers who are always the same, which takes some minutes, and with --season on the
+    coach's verdicts too. A coach's eye is judged on the verdicts it was learned from, golfers held out. The report is
+    kept with the challenger.
 
     \b
     Exit codes: 0 it may, 1 it may not, 2 wrong use.
@@ -104,8 +113,31 @@ def promote_version(
     Example:
       faultml models promote --report
       faultml models promote --season season/ --store faultml-store.sqlite
+      faultml models promote --coach ann --results results/
     """
-    from faultml.pipelines.promotion import judge_version, promote
+    from faultml.pipelines.promotion import promote
+
+    number = version or "challenger"
+    if bool(coach) != bool(results) or (coach and season):
+        raise click.UsageError(
+            "--coach goes with --results, those its eye was learned from; --season is for everybody's model."
+        )
+    if coach:
+        judged = _judge_eye(registry, coach, number, results, store, jobs)
+    else:
+        judged = _judge_model(registry, number, season, store, jobs)
+    click.echo(judged.report)
+    if not judged.verdict.passed:
+        sys.exit(HELD_BACK)
+    if not only_report:
+        promoted = promote(registry, judged)
+        click.echo(f"Version {promoted.number if promoted else ''} is the champion now.")
+
+
+def _judge_model(
+    registry: Path, number: int | str, season: tuple[Path, ...], store: Path | None, jobs: int
+) -> Judged:
+    from faultml.pipelines.promotion import judge_version
 
     verdicts, learned = None, None
     if season:
@@ -116,27 +148,32 @@ def promote_version(
         with open_store(store_path(store), create=False) as opened:
             verdicts = held_verdicts(opened)
             learned = {player: models_of(opened, player) for player in verdicts["player"].unique()}
-    judged = judge_version(
-        registry, version or "challenger", season=list(season), verdicts=verdicts, learned=learned, jobs=jobs
-    )
-    click.echo(judged.report)
-    if not judged.verdict.passed:
-        sys.exit(HELD_BACK)
-    if not only_report:
-        promoted = promote(registry, judged)
-        click.echo(f"Version {promoted.number if promoted else ''} is the champion now.")
+    return judge_version(registry, number, season=list(season), verdicts=verdicts, learned=learned, jobs=jobs)
+
+
+def _judge_eye(
+    registry: Path, coach: str, number: int | str, results: tuple[Path, ...], store: Path | None, jobs: int
+) -> Judged:
+    from faultml.pipelines.eye_gate import judge_eye
+    from faultml.results import read_results
+    from faultml.store import open_store, store_path
+
+    with open_store(store_path(store), create=False) as opened:
+        read = [read_results(each) for each in results]
+        return judge_eye(registry, coach, opened, read, number, jobs=jobs)
 
 
 @command.command("rollback", short_help="Put the champion before this one in use again.")
-@REGISTRY
-def roll_back_champion(registry: Path) -> None:
+@COACH
+@options.REGISTRY
+def roll_back_champion(coach: str, registry: Path) -> None:
     """Put the former champion in use again.
 
     \b
     Example:
       faultml models rollback
     """
-    from faultml.pipelines.registry import roll_back
+    from faultml.pipelines.registry import MODEL, coach_model, roll_back
 
-    version = roll_back(registry)
+    version = roll_back(registry, coach_model(coach) if coach else MODEL)
     click.echo(f"Version {version.number} ({version.model}) is the champion again.")

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click
 
+from faultml.cli import options
+
 
 @click.command(short_help="Learn a coach's eye from their verdicts.")
 @click.option(
@@ -28,28 +30,23 @@ import click
 @click.option(
     "--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the eye."
 )
-@click.option(
-    "--model",
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="Folder of another model than the one that comes along.",
-)
-@click.option(
-    "--store",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
-)
+@options.MODEL
+@options.KEPT_IN
+@options.STORE
 def command(
     coach: str,
     results: tuple[Path, ...],
     season: tuple[Path, ...],
     out: Path,
     model: Path | None,
+    registry: Path | None,
     store: Path | None,
 ) -> None:
     """Learn where COACH's edges lie, how soft they are and how often answers slip, and say what was learned.
 
     Few verdicts move an edge a little and lean on the model; a fault with none leans on its neighbours. The eye is
-    tried on golfers held out. OUT is then given to classify --coach.
+    tried on golfers held out. OUT is then given to classify --coach. With --registry the eye is kept as the coach's
+    challenger too, and learned on the registry's champion unless --model says otherwise.
 
     \b
     Example:
@@ -65,7 +62,8 @@ def command(
 
     if not results and not season:
         raise click.UsageError("Give --results, what classify left, or --season, the recordings.")
-    bundle, catalogue = load_bundle(model), load_catalogue()
+    chosen = _measured_with(model, registry)
+    bundle, catalogue = load_bundle(*chosen), load_catalogue()
     with ExitStack() as stack:
         opened = stack.enter_context(open_store(store_path(store), create=False))
         folders = list(results)
@@ -73,6 +71,24 @@ def command(
             fresh = Path(stack.enter_context(tempfile.TemporaryDirectory())) / "results"
             classify_season(season, fresh, bundle=bundle, catalogue=catalogue)
             folders.append(fresh)
-        told = retrain(opened, coach, [read_results(each) for each in folders], bundle, catalogue, out)
-    for line in told:
+        learned = retrain(opened, coach, [read_results(each) for each in folders], bundle, catalogue, out)
+    for line in learned.told:
         click.echo(line)
+    if registry:
+        from faultml.classifier.bundle import default_bundle_path
+        from faultml.pipelines.coach_curve import coach_curve
+        from faultml.pipelines.registry import register_eye
+
+        curve = coach_curve(catalogue, bundle.classifier, learned.judged)
+        version = register_eye(registry, chosen.path or default_bundle_path(), out, curve)
+        click.echo(f"Kept in {registry} as version {version.number} of {version.of}, the challenger.")
+
+
+def _measured_with(model: Path | None, registry: Path | None) -> options.Chosen:
+    """The model whose measures were judged: the one said, else a registry's champion, else the one that comes along."""
+    if registry and not model:
+        from faultml.pipelines.registry import champion_or_none
+
+        if champion_or_none(registry):
+            return options.chosen_model(None, registry)
+    return options.Chosen(model, None)

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from faultml.cli import options
+
 
 @click.command(short_help="Train the default model from a seed.")
 @click.option(
@@ -25,13 +27,18 @@ import click
     show_default=True,
     help="Train on so many times the default number of golfers.",
 )
+@options.KEPT_IN
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-def command(out: Path, seed: int, jobs: int, scale: float, quiet: bool) -> None:
+def command(out: Path, seed: int, jobs: int, scale: float, registry: Path | None, quiet: bool) -> None:
     """Draw golfers from the generator, learn landmarks, gate and faults, and write bundle, manifest and card.
+
+    With --registry the training is kept there as a run, with its parameters, hashes, tables and figures, and the
+    bundle becomes the challenger.
 
     \b
     Example:
       faultml train --out mymodel/ --seed 20
+      faultml train --out mymodel/ --registry faultml-registry
     """
     from faultml.faults.catalogue import load_catalogue
     from faultml.pipelines.train import Plan, train
@@ -40,3 +47,7 @@ def command(out: Path, seed: int, jobs: int, scale: float, quiet: bool) -> None:
         logging.basicConfig(level=logging.INFO, format="%(message)s")
     manifest = train(load_catalogue(), Plan(seed=seed).scaled(scale), out, jobs=jobs)
     click.echo(f"Model {manifest.name} {manifest.version}: {out} ({manifest.sha256[:12]})")
+    if registry:
+        from faultml.pipelines.registry import register
+
+        click.echo(f"Kept in {registry} as version {register(registry, out).number}, the challenger.")

@@ -17,8 +17,13 @@ from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.gate_report import report
 from faultml.pipelines.gatekeeping import (
     CERTAINTY,
+    DECIDES,
+    LEADS,
     LEAST_GOLFERS,
+    RANKS,
+    WATCHES,
     Answers,
+    Demand,
     compare,
     golfer_weights,
     judge,
@@ -33,7 +38,7 @@ FAULTS = ("flip", "overset", "hold_off")
 
 
 def suite(
-    old: float, new: float, *, golfers: int = 300, each: int = 10, decides: bool = True, seed: int = 1
+    old: float, new: float, *, golfers: int = 300, each: int = 10, demand: Demand = DECIDES, seed: int = 1
 ) -> Answers:
     """Answers of a coach, and two models that see the motion through so much noise (in units of its spread)."""
     random = np.random.default_rng(seed)
@@ -43,7 +48,7 @@ def suite(
     labels = (random.random(shape) < chance(motion)).astype(float)
     labels[random.random(shape) < 0.1] = np.nan
     models = [chance((motion + random.normal(0, noise, shape)) / (1 + noise**2)) for noise in (old, new)]
-    return Answers("the suite", labels, *models, golfer, decides)
+    return Answers("the suite", labels, *models, golfer, demand)
 
 
 def chance(motion: NDArray) -> NDArray:
@@ -81,15 +86,29 @@ class TestRules:
 
     def test_a_coachs_few_labels_hold_back_only_what_they_show_to_be_worse(self) -> None:
         good = suite(0.8, 0.3)
-        few = {"golfers": 30, "each": 5, "decides": False}
+        few = {"golfers": 30, "each": 5, "demand": WATCHES}
         assert judge(FAULTS, [good, suite(0.5, 0.5, **few)]).passed
         verdict = judge(FAULTS, [good, suite(0.1, 3.0, **few)])
         assert any("log loss is shown worse" in reason for reason in verdict.reasons)
 
+    def test_an_eye_must_foretell_its_coach_better_and_rank_swings_as_well_as_before(self) -> None:
+        ranked = suite(0.5, 0.5, demand=RANKS)
+        moved = ranked._replace(challenger=np.sqrt(ranked.champion))  # the same order, other probabilities
+        assert judge(FAULTS, [suite(0.8, 0.3, demand=LEADS), moved]).passed
+        few = {"golfers": 40, "each": 6, "demand": LEADS}
+        assert judge(
+            FAULTS, [suite(0.8, 0.2, **few), moved]
+        ).passed  # no worse need not be shown of each fault
+        assert not judge(FAULTS, [suite(0.5, 0.5, **few), moved]).passed
+        assert not judge(FAULTS, [moved]).passed  # nothing that could be shown better
+        mixed = ranked._replace(challenger=ranked.champion[::-1].copy())
+        verdict = judge(FAULTS, [suite(0.8, 0.3, demand=LEADS), mixed])
+        assert any("flip is shown worse" in reason for reason in verdict.reasons)
+
     def test_too_few_golfers_decide_nothing(self) -> None:
         few = suite(0.8, 0.3, golfers=LEAST_GOLFERS - 1, each=40)
         assert "golfers with enough answers" in judge(FAULTS, [few]).reasons[0]
-        assert judge(FAULTS, [suite(0.8, 0.3), few._replace(decides=False)]).passed
+        assert judge(FAULTS, [suite(0.8, 0.3), few._replace(demand=WATCHES)]).passed
         assert not judge(FAULTS, []).passed
 
     def test_one_golfers_many_swings_do_not_narrow_the_bounds(self) -> None:
@@ -161,7 +180,7 @@ def test_a_coachs_answers_meet_their_swings(
     unsure = said.head(3).assign(fault="overset", verdict="unsure")
     answers = coach_answers(catalogue, [tmp_path], pd.concat([said, both, unsure]), None, bundle)
     column = catalogue.ids.index("flip")
-    assert not answers.decides and np.isfinite(answers.labels).sum() == 19
+    assert answers.demand == WATCHES and np.isfinite(answers.labels).sum() == 19
     assert answers.labels[:, column].tolist() == [0.0, 1.0] * 9 + [0.0]
     assert answers.golfers.tolist() == ids["player"].tolist()[1:]
     np.testing.assert_array_equal(answers.challenger, assessment.probability[rows[1:]])

@@ -1,0 +1,35 @@
+"""How much one coach's verdicts have taught: log loss on golfers held out, by the number of golfers learned from."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from faultml.classifier.faults import FaultClassifier
+from faultml.faults.catalogue import Catalogue
+from faultml.pipelines.judged import Judged, log_losses
+from faultml.pipelines.trial import held_out_chances
+
+LEAST_GOLFERS: Final = 10
+_SHARES: Final = (0.25, 0.5, 1.0)
+_FOLDS: Final = 5
+
+
+def coach_curve(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> list[dict[str, float]]:
+    """Points of the curve, ``golfers, default, eye``; none where golfers are too few to hold any out.
+
+    A point of fewer golfers rests on fewer answers too, as it is measured on those very golfers.
+    """
+    names = np.random.default_rng(0).permutation(np.unique(judged.golfers))
+    if len(names) < LEAST_GOLFERS:
+        return []
+    points = []
+    for share in _SHARES:
+        some = judged.rows(np.isin(judged.golfers, names[: max(_FOLDS, round(share * len(names)))]))
+        answers = np.where(some.known, some.answers, np.nan)
+        plain, own = held_out_chances(catalogue, classifier, some, folds=_FOLDS)
+        losses = [float(np.nanmean(log_losses(answers, told))) for told in (plain, own)]
+        golfers = round(len(np.unique(some.golfers)) * (1 - 1 / _FOLDS))
+        points.append({"golfers": golfers, "default": losses[0], "eye": losses[1]})
+    return points

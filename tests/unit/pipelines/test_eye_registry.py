@@ -1,0 +1,251 @@
+"""A coach's eye from verdicts to champion: learned, registered, judged, promoted, used, and taken back."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import NamedTuple
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from faultml.classifier.bundle import default_bundle_path, read_manifest
+from faultml.classifier.coach_eye import EYE_FILE, load_eye
+from faultml.cli import main
+from faultml.errors import BundleError, InputError
+from faultml.faults.catalogue import Catalogue
+from faultml.labels import Verdict, add
+from faultml.pipelines import registry
+from faultml.pipelines.coach_curve import coach_curve
+from faultml.pipelines.eye_gate import COMMON, HELD_OUT, judge_eye
+from faultml.pipelines.promotion import promote
+from faultml.pipelines.retrain import Learned, gather, retrain
+from faultml.pipelines.served import ServedModel
+from faultml.pipelines.tracking import run_folder
+from faultml.recordings.write import write_season
+from faultml.results import Results, read_results
+from faultml.season import classify_season
+from faultml.store import Store, open_store
+from faultml.synthetic.coach import Coach
+from faultml.synthetic.recipe import Recipe
+from faultml.synthetic.season import draw_season
+
+pytest.importorskip("mlflow")
+
+COACH = "Ann the Strict"
+OF = registry.coach_model(COACH)
+GOLFERS = 40
+FIXED = 24
+"""Golfers of the fixed suites."""
+
+
+class Judged(NamedTuple):
+    """Where a coach whose edges lie elsewhere has judged every full swing of a season."""
+
+    season: Path
+    results: Path
+    store: Path
+    verdicts: list[Verdict]
+
+
+@pytest.fixture(scope="module")
+def judged(catalogue: Catalogue, tmp_path_factory: pytest.TempPathFactory) -> Judged:
+    folder = tmp_path_factory.mktemp("judged")
+    recipe = Recipe(golfers=GOLFERS, sessions=1, swings=8, seed=404, non_swing_share=0.0)
+    drawn = draw_season(catalogue, recipe)
+    write_season(drawn.batch, folder / "season.parquet")
+    classify_season([folder / "season.parquet"], folder / "results")
+    truth = drawn.truth
+    measures = truth[[f"measure_{fault}" for fault in catalogue.ids]].to_numpy(float)
+    guards = truth[[f"guard_{fault.id}" for fault in catalogue.faults if fault.guard]].to_numpy(float)
+    coach = Coach(-2.0 * catalogue.softness_by_fault, 0.02)
+    answers = coach.label(catalogue, measures, guards, np.random.default_rng(6))
+    ids = drawn.batch.table[["player", "session", "swing"]].itertuples(index=False)
+    said = [
+        Verdict(*swing, fault, "yes" if answer else "no", COACH, when="2026-05-01")
+        for swing, row in zip(ids, answers, strict=True)
+        for fault, answer in zip(catalogue.ids, row, strict=True)
+        if np.isfinite(answer)
+    ]
+    with open_store(folder / "store.sqlite") as store:
+        add(store, said)
+    return Judged(folder / "season.parquet", folder / "results", folder / "store.sqlite", said)
+
+
+class Kept(NamedTuple):
+    """A registry with a coach's challenger."""
+
+    folder: Path
+    version: registry.Version
+    eye: Path
+    learned: Learned
+
+
+def learn(
+    judged: Judged, catalogue: Catalogue, store: Path, folder: Path, results: list[Results] | None = None
+) -> Kept:
+    bundle = registry.load_bundle()
+    with open_store(store) as opened:
+        learned = retrain(
+            opened, COACH, results or [read_results(judged.results)], bundle, catalogue, folder / "eye"
+        )
+    curve = coach_curve(catalogue, bundle.classifier, learned.judged)
+    version = registry.register_eye(folder / "registry", default_bundle_path(), folder / "eye", curve)
+    return Kept(folder / "registry", version, folder / "eye", learned)
+
+
+@pytest.fixture(scope="module")
+def first(judged: Judged, catalogue: Catalogue, tmp_path_factory: pytest.TempPathFactory) -> Kept:
+    return learn(judged, catalogue, judged.store, tmp_path_factory.mktemp("kept"))
+
+
+@pytest.fixture
+def kept(first: Kept, tmp_path: Path) -> Kept:
+    """A copy of it."""
+    return first._replace(folder=Path(shutil.copytree(first.folder, tmp_path / "registry")))
+
+
+def opened(judged: Judged, tmp_path: Path) -> Store:
+    """A copy of the coach's store."""
+    return open_store(Path(shutil.copy(judged.store, tmp_path / "store.sqlite")))
+
+
+def test_a_run_holds_what_was_learned_and_no_player(kept: Kept, judged: Judged) -> None:
+    from faultml.pipelines.tracking import open_client
+
+    assert (kept.version.number, kept.version.aliases, kept.version.coach) == (1, ("challenger",), COACH)
+    eye, _ = load_eye(kept.eye)
+    run = open_client(kept.folder).get_run(kept.version.run)
+    assert run.data.tags["eye_sha256"] == eye.sha256 == kept.version.eye_sha256
+    assert run.data.tags["labels_sha256"] == eye.labels_sha256 and len(eye.labels_sha256) == 64
+    assert run.data.tags["model_sha256"] == eye.model_sha256
+    assert run.data.params["golfers"] == str(GOLFERS)
+    assert run.data.metrics["held_out.eye"] == pytest.approx(eye.held_out["eye"])
+    files = run_folder(kept.folder, kept.version.run)
+    for name, word in (("edges", "flexed_top"), ("learning", "golfers learned from")):
+        assert word in "".join(ElementTree.parse(files / "figures" / f"{name}.svg").getroot().itertext())
+    assert (files / "tables" / "learning.csv").read_text().startswith("golfers,default,eye\n")
+    players = {verdict.player for verdict in judged.verdicts}
+    texts = [
+        path.read_text() for path in files.rglob("*") if path.suffix in {".csv", ".json", ".svg", ".toml"}
+    ]
+    assert not [
+        player for player in players for text in texts if f'"{player}"' in text or f"\n{player}," in text
+    ]
+
+
+def test_it_becomes_champion_is_used_and_the_results_say_so(
+    kept: Kept, judged: Judged, tmp_path: Path, catalogue: Catalogue
+) -> None:
+    with opened(judged, tmp_path) as store:
+        said = judge_eye(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+    assert said.verdict.passed, said.report
+    assert said.verdict.comparisons[0].name == HELD_OUT and "the model by itself" in said.report
+    assert said.verdict.comparisons[0].log_loss.lo > 0.02
+    kept_report = run_folder(kept.folder, kept.version.run) / "gate" / "against_nobody.md"
+    assert kept_report.read_text() == said.report
+    champion = promote(kept.folder, said)
+    assert champion is not None and champion.of == OF and champion.aliases == ("champion",)
+    words = ["classify", str(judged.season), "--registry", str(kept.folder), "--coach", COACH, "--no-report"]
+    done = CliRunner().invoke(main, [*words, "--out", str(tmp_path / "r")], catch_exceptions=False)
+    assert done.exit_code in (0, 3), done.output
+    run = json.loads((tmp_path / "r" / "run.json").read_text())
+    eye, edges = load_eye(kept.eye)
+    assert run["registry"] == {"model": OF, "version": 1, "alias": "champion"}
+    assert run["coach"]["name"] == COACH and run["coach"]["eye_sha256"] == eye.sha256
+    assert run["coach"]["learned"] == eye.learned and run["model"]["sha256"] == eye.model_sha256
+    faults = read_results(tmp_path / "r").faults
+    assert faults.loc[faults["fault"] == "flip", "edge"].unique() == edges.edge("flip").value
+    # mlflow's model answers with the same eye.
+    bundle, seen = registry.load_coach(kept.folder, COACH)
+    served = ServedModel(registry.path_of(kept.folder, champion)).assessor
+    assert seen.edge("flip") == served.catalogue.edge("flip") == edges.edge("flip")
+    np.testing.assert_array_equal(served.bundle.classifier.softness, bundle.classifier.softness)
+
+
+def test_verdicts_of_other_swings_are_refused(judged: Judged, catalogue: Catalogue, tmp_path: Path) -> None:
+    """Shuffled: every answer given to another golfer's swing."""
+    random = np.random.default_rng(1)
+    mixed = [
+        verdict._replace(verdict=judged.verdicts[other].verdict)
+        for verdict, other in zip(judged.verdicts, random.permutation(len(judged.verdicts)), strict=True)
+    ]
+    with open_store(tmp_path / "store.sqlite") as store:
+        add(store, mixed)
+        kept = learn(judged, catalogue, store.path, tmp_path)
+        said = judge_eye(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+    assert not said.verdict.passed and promote(kept.folder, said) is None
+    assert any("it moves nothing" in reason for reason in said.verdict.reasons)
+    assert any(f"{COMMON}: log loss is not shown better" in reason for reason in said.verdict.reasons)
+
+
+def test_an_eye_is_judged_on_the_verdicts_it_was_learned_from(
+    kept: Kept, judged: Judged, tmp_path: Path
+) -> None:
+    flipped = {"yes": "no", "no": "yes"}
+    with opened(judged, tmp_path) as store:
+        one = judged.verdicts[0]
+        add(store, [one._replace(verdict=flipped[one.verdict], when="2026-06-01")])
+        with pytest.raises(InputError, match="labels-changed"):
+            judge_eye(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+
+
+def test_golfers_that_the_champion_knows_do_not_speak(
+    kept: Kept, judged: Judged, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    """The champion has learned from all of them but a few: too few to show the next one better."""
+    registry.make_champion(kept.folder, 1, OF)
+    with opened(judged, tmp_path) as store:
+        one = judged.verdicts[0]
+        flipped = {"yes": "no", "no": "yes"}[one.verdict]
+        add(store, [one._replace(verdict=flipped, when="2026-06-01")])
+        bundle = registry.load_bundle()
+        retrain(store, COACH, [read_results(judged.results)], bundle, catalogue, tmp_path / "next")
+        version = registry.register_eye(kept.folder, default_bundle_path(), tmp_path / "next")
+        assert version.number == 2
+        said = judge_eye(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+    assert "champion 1" in said.report and not said.verdict.passed
+    assert any(f"{HELD_OUT}: 0 golfers" in reason for reason in said.verdict.reasons)
+    registry.make_champion(kept.folder, 2, OF)
+    assert registry.roll_back(kept.folder, OF).number == 1
+
+
+def test_what_was_changed_in_the_registry_is_refused(kept: Kept, judged: Judged) -> None:
+    path = registry.path_of(kept.folder, kept.version)
+    eye = path / EYE_FILE
+    eye.write_text(eye.read_text().replace(f'"slip": {load_eye(kept.eye)[0].slip}', '"slip": 0.4'))
+    with pytest.raises(BundleError, match="as registered"):
+        registry.load_coach(kept.folder, COACH, 1)
+
+
+def test_everybodys_model_and_coaches_are_kept_apart(kept: Kept) -> None:
+    assert registry.versions(kept.folder) == []
+    registry.register(kept.folder, default_bundle_path())
+    with pytest.raises(InputError, match="already-registered"):
+        registry.register_eye(kept.folder, default_bundle_path(), kept.eye)
+    listed = CliRunner().invoke(main, ["models", "list", "--registry", str(kept.folder)]).output.splitlines()
+    assert [line.split()[:2] for line in listed] == [["faultml", "1"], [OF, "1"]]
+    sha256 = read_manifest(default_bundle_path()).sha256
+    assert {each.sha256 for each in registry.all_versions(kept.folder)} == {sha256}
+
+
+@pytest.mark.parametrize("coaches", [("ann", "Ann"), ("a b", "a-b"), ("ä", "ö"), ("a/b", "a:b")])
+def test_each_coach_has_a_model_of_their_own(coaches: tuple[str, str]) -> None:
+    one, other = map(registry.coach_model, coaches)
+    assert one != other and all(
+        set(name) <= set("abcdefghijklmnopqrstuvwxyz0123456789-") for name in (one, other)
+    )
+    assert registry.coach_model("ann") == "coach-ann"
+
+
+def test_the_digest_of_verdicts_does_not_depend_on_their_order(
+    judged: Judged, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    bundle, results = registry.load_bundle(), [read_results(judged.results)]
+    with opened(judged, tmp_path) as store, open_store(tmp_path / "other.sqlite") as other:
+        add(other, judged.verdicts[::-1])
+        digests = {gather(each, COACH, results, bundle, catalogue).labels_sha256 for each in (store, other)}
+    assert len(digests) == 1

@@ -119,10 +119,14 @@ def explains(
     own: dict[str, list[Shot]] = {}
     for row in shots:
         own.setdefault(row.fault, []).append(row)
+    having = {miss: {shot for shot, each in labels.items() if miss in each.counts} for miss in misses.shares}
     found = {}
     for fault in faults:
         rows = own.get(fault, [])
-        weights = [share * _weight(miss, fault, rows, labels, rules) for miss, share in misses.shares.items()]
+        weights = [
+            share * _weight(rules.weight(miss, fault), rows, having[miss], rules)
+            for miss, share in misses.shares.items()
+        ]
         found[fault] = min(1.0, misses.level * sum(weights))
     return found
 
@@ -138,17 +142,23 @@ def pass_back(
     return told
 
 
-def _weight(miss: str, fault: str, rows: Sequence[Shot], labels: Mapping[str, Labels], rules: Rules) -> float:
-    """The rules' weight, moved by how much more often the fault shows with the miss than without it."""
-    weight, smoothing = rules.weight(miss, fault), rules.explaining.smoothing
-    having = [row for row in rows if miss in labels[row.shot].counts]
-    lacking = [row for row in rows if miss not in labels[row.shot].counts]
-    n_with, n_without = sum(row.n for row in having), sum(row.n for row in lacking)
-    overall = sum(row.p for row in rows) / max(n_with + n_without, 1.0)
+def _weight(weight: float, rows: Sequence[Shot], having: Set[str], rules: Rules) -> float:
+    """The rules' weight, moved by how much more often the fault shows with the miss than without it.
+
+    `having` are the shots that have the miss.
+    """
+    smoothing = rules.explaining.smoothing
+    n_with = n_without = p_with = p_without = 0.0
+    for row in rows:
+        if row.shot in having:
+            n_with, p_with = n_with + row.n, p_with + row.p
+        else:
+            n_without, p_without = n_without + row.n, p_without + row.p
+    overall = (p_with + p_without) / max(n_with + n_without, 1.0)
     if min(n_with, n_without) < rules.explaining.lift_least_swings or overall <= 0:
         return weight
-    rate_with = (sum(row.p for row in having) + smoothing * overall) / (n_with + smoothing)
-    rate_without = (sum(row.p for row in lacking) + smoothing * overall) / (n_without + smoothing)
+    rate_with = (p_with + smoothing * overall) / (n_with + smoothing)
+    rate_without = (p_without + smoothing * overall) / (n_without + smoothing)
     lift = min(rules.explaining.lift_cap, 2 * rate_with / (rate_with + rate_without))
     if weight > 0:
         return weight * lift

@@ -95,8 +95,9 @@ def player_faults(
 
 def _by_player(frame: pd.DataFrame) -> dict[str, list[dict[str, Any]]]:
     found: dict[str, list[dict[str, Any]]] = {}
-    for row in frame.to_dict("records"):
-        found.setdefault(row["player"], []).append({str(name): value for name, value in row.items()})
+    names = [str(name) for name in frame.columns]
+    for player, values in zip(frame["player"], zip(*map(frame.__getitem__, names), strict=True), strict=True):
+        found.setdefault(player, []).append(dict(zip(names, values, strict=True)))
     return found
 
 

@@ -58,13 +58,18 @@ class Job:
         return self.folder.name
 
     @property
+    def done(self) -> bool:
+        """Whether its results are there."""
+        return self.state == "done"
+
+    @property
     def results(self) -> Path:
         """Its results folder, there once it is done."""
         return self.folder / RESULTS_FOLDER
 
     def as_dict(self) -> dict[str, Any]:
         """As `faultml.service.answers.JobOut`."""
-        told, done = self.told, self.state == "done"
+        told, done = self.told, self.done
         files = [name for name in RESULT_FILES if (self.results / name).is_file()] if done else []
         return {
             "id": self.id,
@@ -122,7 +127,7 @@ class Jobs:
 
     def latest_done(self) -> Job | None:
         """The job that was done last."""
-        done = [job for job in self._jobs.values() if job.state == "done"]
+        done = [job for job in self._jobs.values() if job.done]
         return max(done, key=lambda job: job.ended_at, default=None)
 
     def remove(self, job: Job) -> None:
@@ -171,7 +176,7 @@ class Jobs:
             job.process = None
             job.ended_at = time.monotonic()
             # The recordings have served their turn. Of what failed, or was removed while it ran, nothing is kept.
-            kept = job.state == "done" and job.id in self._jobs
+            kept = job.done and job.id in self._jobs
             shutil.rmtree(job.folder / SEASON_FOLDER if kept else job.folder, ignore_errors=True)
         log.info("a season of %d swings: %s", job.told.swings, job.state)
 

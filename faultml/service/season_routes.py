@@ -100,7 +100,7 @@ async def result(request: Request, season: JobName, file: ResultFile) -> FileRes
     """The tables are described in the README; the page comes as a file to be saved."""
     job = service_of(request).jobs.get(season)
     path = job.results / file
-    if job.state != "done" or not path.is_file():
+    if not job.done or not path.is_file():
         raise _not_there()
     headers = {"content-security-policy": REPORT_POLICY} if file == REPORT_FILE else {}
     return FileResponse(path, media_type=RESULT_FILES[file], filename=file, headers=headers)
@@ -117,7 +117,7 @@ async def watch(request: Request, season: JobName) -> Watch:
     """For each kind of recorder: which features are unlike training, and what a retraining would need."""
     service = service_of(request)
     job = service.jobs.get(season)
-    if job.state != "done":
+    if not job.done:
         raise _not_there()
     return await service.reading.run(lambda: read_watch(read_results(job.results).run))
 

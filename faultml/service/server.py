@@ -12,6 +12,7 @@ from faultml.errors import InputError
 _IDLE_S = 30
 _GRACE_S = 10
 _MOST_HEAD_BYTES = 32_768
+_MOST_UNANSWERED = 2048
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -28,6 +29,8 @@ def listen(host: str, port: int) -> socket.socket:
     try:
         taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind((host.strip("[]"), port))
+        # Who is quicker than the rest of the start then waits, and is not refused.
+        taken.listen(_MOST_UNANSWERED)
     except (OSError, OverflowError) as error:
         taken.close()
         raise InputError(

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from faultml.faults.catalogue import Catalogue
 
 SEED: Final = 7
 PLAYERS: Final = (
@@ -50,6 +55,56 @@ def command(out: Path, seed: int, jobs: int) -> None:
     golfers = roster_golfers(catalogue, recipe)
     parts = iterate_golfers(catalogue, recipe, golfers, jobs=jobs)
     write_synthetic(parts, draw_roster(golfers, recipe), out, "parquet")
-    run = run_season([out / "season"], out / "results", bundle=load_bundle(), catalogue=catalogue, jobs=jobs)
+    given = _lessons(out, catalogue)
+    given.to_csv(out / "given.csv", index=False)
+    run = run_season(
+        [out / "season"],
+        out / "results",
+        bundle=load_bundle(),
+        catalogue=catalogue,
+        jobs=jobs,
+        assigned=given,
+    )
     # Problems in its input are part of what the demo shows.
     sys.exit(0 if run.n_assessed else run.exit_code)
+
+
+def _lessons(out: Path, catalogue: Catalogue) -> pd.DataFrame:
+    """The drills the generated players were given (``player, drill, fault, since``), as the generator knows it.
+
+    A player practises from a lesson on, and one fault is smaller from then on: the drill is the strongest for it that
+    care allows.
+    """
+    import pandas as pd
+
+    from faultml.channels import ID_COLUMNS
+    from faultml.coaching.care import STOPS, care_of, load_care, roster_rows
+    from faultml.coaching.rules import load_coaching
+    from faultml.recordings.roster import read_roster
+    from faultml.synthetic.write import TRUTH_RECORDINGS
+
+    coaching, care = load_coaching(catalogue), load_care()
+    sizes = [f"size_{fault}" for fault in catalogue.ids]
+    truth = pd.read_parquet(out / "truth" / TRUTH_RECORDINGS, columns=[*ID_COLUMNS, *sizes])
+    season = pd.read_parquet(out / "season" / "season.parquet", columns=[*ID_COLUMNS, "context"])
+    roster = roster_rows(read_roster(out / "season" / "roster.csv").table)
+    given = []
+    for player, swings in truth.merge(season, on=list(ID_COLUMNS)).groupby("player"):
+        practice = swings.loc[swings["context"] == "practice", "session"]
+        before = swings["session"] < practice.min() if len(practice) else swings["session"].eq("")
+        smaller = (swings[before][sizes].mean() - swings[~before][sizes].mean()) / catalogue.softness_by_fault
+        own = care_of(roster.get(str(player)), care)
+        if own.pain in STOPS or smaller.isna().all():
+            continue
+        fault = catalogue.ids[int(smaller.fillna(0.0).argmax())]
+        allowed = [
+            drill
+            for drill in coaching.book.drills
+            if fault in coaching.serving[drill.id]
+            and not drill.when
+            and not own.refusal(drill.loads, drill.level)
+        ]
+        if allowed:
+            best = max(allowed, key=lambda drill: coaching.serving[drill.id][fault])
+            given.append((player, best.id, fault, swings.loc[before, "session"].max()))
+    return pd.DataFrame(given, columns=["player", "drill", "fault", "since"])

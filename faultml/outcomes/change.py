@@ -21,9 +21,23 @@ from faultml.outcomes.spells import (
     spells,
     to_degrees,
 )
-from faultml.outcomes.squad import Floats, Guess, Ints, Means, Sessions, Squad, mixture_quantiles
+from faultml.outcomes.squad import (
+    Floats,
+    Guess,
+    Ints,
+    Means,
+    Sessions,
+    Squad,
+    log_grid,
+    mixture_quantiles,
+)
 
 Verdict = Literal["held", "no-change", "worse", "not-yet", "too-few"]
+
+N_DRIFT: Final = 9
+
+DECIDED: Final = ("held", "no-change", "worse")
+"""Verdicts of a change that could be told either way."""
 
 ASSIGNED: Final = ("player", "drill", "fault", "since")
 CHANGE_COLUMNS: Final = [
@@ -80,6 +94,30 @@ def changes(
     return pd.concat(parts).sort_index()[CHANGE_COLUMNS].reset_index(drop=True)
 
 
+def all_changes(
+    sums: pd.DataFrame, assigned: pd.DataFrame | None, earlier: pd.DataFrame | None, catalogue: Catalogue
+) -> pd.DataFrame | None:
+    """What became of the drills of this season and of those before, each drill given once; None where there is none.
+
+    Parameters
+    ----------
+    sums, assigned, catalogue
+        As in `changes`.
+    earlier
+        `changes` of earlier seasons. Of a drill told of twice the one that could be told counts, else the later.
+    """
+    parts = [] if earlier is None else [earlier]
+    if assigned is not None:
+        parts.append(changes(sums, assigned, catalogue))
+    filled = [part for part in parts if len(part)]
+    if not filled:
+        return None
+    told = pd.concat(filled, ignore_index=True)
+    best = told.assign(_decided=told["verdict"].isin(DECIDED)).sort_values("_decided", kind="stable")
+    kept = best.drop_duplicates(list(ASSIGNED), keep="last").index
+    return told.loc[sorted(kept)].reset_index(drop=True)
+
+
 @dataclass(frozen=True)
 class _Change:
     """Change of one quantity in every assignment of a fault, in the quantity's working degrees."""
@@ -99,10 +137,10 @@ def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: O
     practising = everything.rows["practice"].to_numpy(bool)
     free, practice = everything.take(~practising), everything.take(practising)
     scale, per_share = to_degrees(fault), 100 * rules.rate.degrees_per_percent
-    angle = _Quantity(
+    angle = Quantity(
         free, lambda each: measured(each.rows, each.player, fault), -rules.squad.inside_deg, rules
     )
-    often = _Quantity(
+    often = Quantity(
         free, lambda each: shown(each.rows, each.player, per_share), per_share * rules.rate.typical, rules
     )
     change, rate = angle.change(assigned, free.after), often.change(assigned, free.after)
@@ -151,7 +189,7 @@ def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: O
     return assigned.join(_blank_where_unseen(told))
 
 
-class _Quantity:
+class Quantity:
     """One quantity of a fault (its measure, or how often it shows) over the squad's sessions without feedback."""
 
     def __init__(
@@ -229,24 +267,32 @@ class _Quantity:
         both = np.flatnonzero((means[0].weight[0] > 0) & (means[1].weight[0] > 0))
         guess = self._squad.changes(*(_pick(each, both) for each in means))
         change, variance = self._summary(guess)
-        prior = 1 / rules.sd_deg**2
         count = len(both)
-        if not count:
-            return 0.0, rules.sd_deg**2, 1.0
-        middle = np.average(change, weights=1 / variance)
-        off = ((change - middle) ** 2 / variance).sum()
-        stretch = np.sqrt(max(1.0, (rules.scatter_known + off) / (rules.scatter_known + count - 1)))
-        precision = prior + (1 / (variance * stretch**2)).sum()
-        return (
-            float((change / (variance * stretch**2)).sum() / precision),
-            float(1 / precision),
-            float(stretch),
-        )
+        told, middle, stretch = 0.0, 0.0, 1.0
+        if count:
+            middle = np.average(change, weights=1 / variance)
+            off = ((change - middle) ** 2 / variance).sum()
+            stretch = np.sqrt(max(1.0, (rules.scatter_known + off) / (rules.scatter_known + count - 1)))
+            told = (1 / (variance * stretch**2)).sum()
+        mean, of_mean = _drawn_to_zero(middle, told, rules)
+        return mean, of_mean, float(stretch)
 
     def _summary(self, guess: Guess) -> tuple[Floats, Floats]:
         """Mean and variance over the grid."""
         mean = self._squad.average(guess.mean)
         return mean, self._squad.average(guess.variance + (guess.mean - mean) ** 2)
+
+
+def _drawn_to_zero(middle: float, precision: float, rules: TrendRules) -> tuple[float, float]:
+    """Mean and variance of a drift that was read as `middle`; how large drifts are is summed over a grid."""
+    size, log_prior = log_grid(rules.sd_deg, rules.factor, N_DRIFT)
+    total = size**-2 + precision
+    mean = precision * middle / total
+    log = log_prior - np.log(size) - 0.5 * (np.log(total) + precision * middle**2 - total * mean**2)
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    best = weight @ mean
+    return float(best), float(weight @ (1 / total + (mean - best) ** 2))
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,9 @@
 
     a player's improvement = the drill's effect + the player's own response (SD kappa) + the change's doubt
 
-It starts at the evidence grade: "low: by mechanism" hopes for a little, and is wide. kappa is summed over a
-grid, the effect is integrated exactly.
+It starts at the evidence grade: "low: by mechanism" hopes for a little, and is wide. How wide is itself not known
+(SD sigma): a drill that does far more, or harm, is not drawn back to the mechanism for long. kappa and sigma are
+summed over a grid, the effect is integrated exactly.
 """
 
 from __future__ import annotations
@@ -16,15 +17,13 @@ import numpy as np
 import pandas as pd
 
 from faultml.faults.catalogue import Catalogue
-from faultml.outcomes.change import changes
+from faultml.outcomes.change import DECIDED
 from faultml.outcomes.rules import OutcomeRules, load_outcome_rules
 from faultml.outcomes.spells import to_degrees
 from faultml.outcomes.squad import Floats, log_grid, mixture_quantiles
 
-DECIDED: Final = ("held", "no-change", "worse")
-"""Verdicts of a change that could be told either way."""
-
 N_KAPPA: Final = 15
+N_SIGMA: Final = 9
 
 Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
 
@@ -81,7 +80,8 @@ def drill_effects(
         is not for has none, and hopes for nothing.
     """
     rules = rules or load_outcome_rules()
-    told = table[table["verdict"].isin(DECIDED)].drop_duplicates(["player", "drill", "fault"], keep="last")
+    known = table[table["verdict"].isin(DECIDED) & table["fault"].isin(catalogue.ids)]
+    told = known.drop_duplicates(["player", "drill", "fault"], keep="last")
     found = {}
     for (drill, fault), rows in told.groupby(["drill", "fault"], sort=True):
         strength = strengths.get(str(drill), {}).get(str(fault), 0.0)
@@ -105,37 +105,30 @@ def drill_effects(
     return found
 
 
-def learned_effects(
-    sums: pd.DataFrame,
-    assigned: pd.DataFrame,
-    strengths: Mapping[str, Mapping[str, float]],
-    catalogue: Catalogue,
-    rules: OutcomeRules | None = None,
-) -> dict[tuple[str, str], DrillEffect]:
-    """From a season's sums and the drills that were given straight to what those drills have brought."""
-    return drill_effects(changes(sums, assigned, catalogue, rules), strengths, catalogue, rules)
-
-
 def _posterior(
     improvement: Floats, sd: Floats, shared_sd: Floats, strength: float, rules: OutcomeRules
 ) -> tuple[float, float, float]:
     """Low, mean and high of a drill's effect, degrees."""
     effect = rules.effect
-    kappa, log_prior = log_grid(effect.response_deg, effect.factor, N_KAPPA)
+    kappa, log_kappa = log_grid(effect.response_deg, effect.factor, N_KAPPA)
+    sigma, log_sigma = log_grid(effect.prior_sd_deg, effect.factor, N_SIGMA)
     own = np.maximum(sd**2 - shared_sd**2, 0.0)
     # (n_kappa, n_players, n_players): each player's own doubt and response, and what all changes share.
     doubt = np.multiply.outer(kappa**2, np.eye(len(own))) + np.diag(own) + np.outer(shared_sd, shared_sd)
     precision = np.linalg.inv(doubt)
-    ones = np.ones(len(own))
-    of_prior = 1 / effect.prior_sd_deg**2
-    hoped = strength * effect.hoped_deg
-    total = of_prior + ones @ precision @ ones
-    pull = of_prior * hoped + precision @ improvement @ ones
-    squares = of_prior * hoped**2 + improvement @ (precision @ improvement).T
-    log = log_prior + 0.5 * (np.linalg.slogdet(precision)[1] - np.log(total) - squares + pull**2 / total)
+    # (n_kappa, 1) against (n_sigma,): what the players say, and what the mechanism hopes for.
+    said = precision.sum(axis=(1, 2))[:, None]
+    pull = (precision @ improvement).sum(axis=1)[:, None]
+    squares = (improvement @ (precision @ improvement).T)[:, None]
+    prior, hoped = sigma**-2, strength * effect.hoped_deg
+    total = prior + said
+    mean = (prior * hoped + pull) / total
+    fit = np.linalg.slogdet(precision)[1][:, None] + np.log(prior) - np.log(total)
+    log = log_kappa[:, None] + log_sigma + 0.5 * (fit - prior * hoped**2 - squares + total * mean**2)
     weight = np.exp(log - log.max())
     weight /= weight.sum()
-    mean, sd_of_effect = pull / total, 1 / np.sqrt(total)
-    tail = (1 - rules.claim.interval) / 2
-    low, high = mixture_quantiles(weight, mean[:, None], sd_of_effect[:, None], (tail, 1 - tail))[:, 0]
-    return float(low), float(weight @ mean), float(high)
+    points, tail = (weight.size, 1), (1 - rules.claim.interval) / 2
+    low, high = mixture_quantiles(
+        weight.ravel(), mean.reshape(points), (total**-0.5).reshape(points), (tail, 1 - tail)
+    )[:, 0]
+    return float(low), float((weight * mean).sum()), float(high)

@@ -52,6 +52,7 @@ class TrendRules(_Record, frozen=True):
     """What changes without a drill."""
 
     sd_deg: Positive
+    factor: Factor
     scatter_known: Positive
 
 

@@ -20,9 +20,12 @@ SENTENCES: Final = {
     "held": "It got better, and held without feedback.",
     "no-change": "No change worth claiming: what there is could be chance.",
     "worse": "It got worse. Leave the drill, and look again.",
-    "not-yet": "Not yet: there is no day without feedback since. Record ten swings without it on another day.",
+    "not-yet": "Not yet: no day without feedback was recorded since. Record ten swings without it on another day.",
     "too-few": "Too few swings without feedback, before or after, to tell.",
 }
+GONE_BELOW: Final = 0.15
+"""A fault is gone where it shows in less than this share of the swings."""
+
 _HEAD: Final = (
     "player", "drill", "fault", "from", "before", "after", "better by", "claim from", "chance", "kept", "shows",
     "verdict",
@@ -64,7 +67,7 @@ def player_lines(
     for row in _rows(table):
         lines.append(f"{row['player']}: {drills.get(row['drill'], row['drill'])} [{row['drill']}]")
         lines.append(f"  for {faults[row['fault']]} [{row['fault']}], from {row['since']}")
-        lines += [f"  {sentence}" for sentence in _sentences(row)]
+        lines += [f"  {sentence}" for sentence in sentences(row)]
     own = [
         effects[key]
         for key in dict.fromkeys(zip(table["drill"], table["fault"], strict=True))
@@ -103,39 +106,41 @@ def _row(row: Mapping[str, Any]) -> tuple[str, ...]:
         _interval(-row["change"], -row["change_hi"], -row["change_lo"], unit),
         _number(row["smallest"], unit),
         _number(row["allowance"], unit, "+"),
-        "" if _none(row["kept"]) else _percent(row["kept"]),
+        "" if _none(row["kept"]) else _kept(row["kept"]),
         shows,
         VERDICTS[row["verdict"]],
     )
 
 
-def _sentences(row: Mapping[str, Any]) -> list[str]:
+def sentences(row: Mapping[str, Any]) -> list[str]:
+    """What became of one drill, a row of `changes`: the verdict first, then what it rests on."""
     unit = str(row["unit"])
     told = [SENTENCES[row["verdict"]]]
-    if not _none(row["before"]):
-        told.append(f"Before: {_size(row['before'], unit)}, {_rest(row, 'before')}.")
-    if not _none(row["after"]):
-        retest = f", {row['retest_swings']} of them re-test" if row["retest_swings"] else ""
-        told.append(f"After: {_size(row['after'], unit)}, {_rest(row, 'after')}{retest}.")
+    if row["verdict"] == "held" and row["rate_after"] >= GONE_BELOW:
+        told.append("It is not gone yet.")
     if not _none(row["change"]):
-        interval = _interval(-row["change"], -row["change_hi"], -row["change_lo"], unit)
-        told.append(
-            f"Better by {interval} (90 %); the smallest change worth claiming here is {_size(row['smallest'], unit)}."
-        )
-        told.append(
-            f"Taken out: {_size(row['allowance'], unit)} that would have come back by chance, and "
-            f"{_size(-row['trend'], unit)} by which players without the drill got better."
-        )
-        told.append(
-            f"It shows in {_percent(row['rate_after'])} of the swings after {_percent(row['rate_before'])} before "
-            f"(change {100 * row['rate_change']:+.0f} points, 90 % interval {100 * row['rate_lo']:+.0f} to "
-            f"{100 * row['rate_hi']:+.0f})."
-        )
+        change = _better(row["change"], row["change_lo"], row["change_hi"], unit)
+        told += [
+            f"Without feedback: {change}. A change can be claimed here from "
+            f"{_size(row['smallest'], unit)} on.",
+            f"The fault shows in {_percent(row['rate_after'])} of the swings, after {_percent(row['rate_before'])} "
+            f"before: {_fewer(row)}.",
+        ]
     if not _none(row["practice_change"]):
-        interval = _interval(-row["practice_change"], -row["practice_hi"], -row["practice_lo"], unit)
-        kept = "" if _none(row["kept"]) else f"; {_percent(row['kept'])} of it was kept without"
+        kept = "" if _none(row["kept"]) else f" Without feedback {_kept(row['kept'])} of that is left."
+        practised = _better(row["practice_change"], row["practice_lo"], row["practice_hi"], unit)
+        told.append(f"In practice, with feedback: {practised}.{kept} A gain in practice is not yet learning.")
+    sides = [
+        f"{_size(row[side], unit)} {side} ({_rest(row, side)})"
+        for side in ("before", "after")
+        if not _none(row[side])
+    ]
+    if sides:
+        told.append(f"On average it read {', '.join(sides)}.")
+    if not _none(row["change"]):
         told.append(
-            f"In practice with feedback: better by {interval}{kept}. A gain in practice is not yet learning."
+            f"Left out of the change: {_size(row['allowance'], unit)} of luck (who is picked when bad comes back a "
+            f"little by chance), and {_size(-row['trend'], unit)} by which players without the drill got better."
         )
     return told
 
@@ -154,9 +159,9 @@ def _effect_lines(
         weak = "" if each.told else "; too few players to speak in place of the mechanism"
         lines.append(
             f"  {drills.get(each.drill, each.drill)} [{each.drill}], for {faults[each.fault]}: {each.held} of "
-            f"{each.players} of your players improved and held it, expect {each.improvement_deg:+.0f} "
+            f"{each.players} of your players improved and kept it; expect {each.improvement_deg:+.0f} "
             f"[{each.improvement_lo_deg:+.0f}, {each.improvement_hi_deg:+.0f}]"
-            f" (by mechanism {each.prior_deg:+.0f}){weak}"
+            f" where the mechanism alone hoped for {each.prior_deg:+.0f}{weak}"
         )
     return lines
 
@@ -171,7 +176,31 @@ def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
 
 def _rest(row: Mapping[str, Any], side: str) -> str:
     swings, sessions = row[f"{side}_swings"], row[f"{side}_sessions"]
-    return f"{swings} swings in {sessions} session{'' if sessions == 1 else 's'}"
+    retest = f", {row['retest_swings']} of them re-test" if side == "after" and row["retest_swings"] else ""
+    return f"{swings} swing{_s(swings)} in {sessions} session{_s(sessions)}{retest}"
+
+
+def _better(change: float, low: float, high: float, unit: str) -> str:
+    """A change, + worse, with its interval: ``10 degrees better (90 %: 5 better to 15 better)``."""
+    best, least = _told(-low, unit), _told(-high, unit)
+    return f"{_size(abs(change), unit)} {_way(-change)} (90 %: {least} to {best})"
+
+
+def _told(improvement: float, unit: str) -> str:
+    return f"{_number(abs(improvement), unit)} {_way(improvement)}"
+
+
+def _way(improvement: float) -> str:
+    return "better" if improvement >= 0 else "worse"
+
+
+def _fewer(row: Mapping[str, Any]) -> str:
+    """The change of how often a fault shows: ``13 points fewer (90 %: 4 to 22)``, minus where it may be more."""
+    middle, low, high = (round(-100 * row[name]) for name in ("rate_change", "rate_hi", "rate_lo"))
+    if middle < 0:
+        middle, low, high = -middle, -high, -low
+        return f"{middle} points more, luck left out (90 %: {low} to {high})"
+    return f"{middle} points fewer, luck left out (90 %: {low} to {high})"
 
 
 def _interval(middle: float, low: float, high: float, unit: str) -> str:
@@ -188,7 +217,19 @@ def _number(value: float, unit: str, sign: str = "") -> str:
 
 
 def _size(value: float, unit: str) -> str:
-    return f"{_number(value, unit)} {'degrees' if unit == 'deg' else 'of the downswing'}"
+    number = _number(value, unit)
+    if unit != "deg":
+        return f"{number} of the downswing"
+    return f"{number} degree{'' if number in ('1', '-1') else 's'}"
+
+
+def _s(count: int) -> str:
+    return "" if count == 1 else "s"
+
+
+def _kept(share: float) -> str:
+    """The part of a gain in practice that is left: no less than nothing and no more than all of it."""
+    return _percent(min(max(share, 0.0), 1.0))
 
 
 def _percent(share: float) -> str:

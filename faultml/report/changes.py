@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import pandas as pd
 
 from faultml.coaching.rules import Coaching
+from faultml.outcomes.words import GONE_BELOW
 from faultml.report.player_tables import PlayerTables, Row
 from faultml.report.text import listed, percent, shown
 from faultml.results.sessions import COUNTING
-
-GONE_BELOW: Final = 0.15
-"""A fault has gone where it shows in less than this share of the latest swings."""
 
 
 def retest_lines(tables: PlayerTables, coaching: Coaching) -> list[str]:

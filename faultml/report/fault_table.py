@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from markupsafe import Markup
@@ -94,9 +96,22 @@ def _taken_as(row: Row) -> str:
     return str(row["kind"])
 
 
-def fault_notes(tables: PlayerTables, coaching: Coaching) -> list[str]:
-    """What was not assessed, and whose the edges are where they are not the catalogue's."""
+def fault_notes(tables: PlayerTables, coaching: Coaching, promise: Mapping[str, Any]) -> list[str]:
+    """What is not promised, what was not assessed, and whose the edges are where they are not the catalogue's.
+
+    `promise` is what ``run.json`` says of it, empty where nothing.
+    """
     lines = []
+    doubtful = [
+        coaching.words[fault]
+        for fault in promise.get("not_promised", ())
+        if tables.faults.get(fault, {}).get("kind") in {"fault", "style"}
+    ]
+    if doubtful:
+        lines.append(
+            f"A hint only: {listed(doubtful)}. More than {percent(promise['false_share'])} of such flags can be wrong, "
+            "so look for yourself."
+        )
     for kind, words in (("not_assessed", "Not assessed"), ("not_learned", "Not learned by this model")):
         names = [coaching.words[fault] for fault, row in tables.faults.items() if row["kind"] == kind]
         if names:

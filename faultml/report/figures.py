@@ -40,7 +40,7 @@ NAME_ROOM_DEG: Final = 13.0
 
 def angle_angle(traces: Traces, gates: Sequence[Gate]) -> Markup:
     """Flexion (across) against ulnar deviation (up) from address, one degree as long on both axes."""
-    width, left, right, top, bottom = 360, 34, 8, 18, 30
+    width, left, right, top, bottom = 360, 34, 16, 18, 30
     flexion, ulnar = traces.curves_deg[:, FLEXION], traces.curves_deg[:, ULNAR]
     boxes = [(name, *_box(gates, moment)) for moment, name in ((TOP, "top"), (IMPACT, "impact"))]
     edges_x = [edge for _, across, _ in boxes for edge in across]

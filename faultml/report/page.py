@@ -75,8 +75,9 @@ def render_report(
     players = _chosen(player_tables(source), only)
     anchors = {player.name: f"p{number}" for number, player in enumerate(players, 1)}
     drawn = _most_to_gain(players, full)
+    promise = source.run.get("promise", {})
     views = [
-        player_view(player, anchors[player.name], coaching, with_figures=player.name in drawn)
+        player_view(player, anchors[player.name], coaching, promise, with_figures=player.name in drawn)
         for player in players
     ]
     reserves = {card.drill.id: card.drill for view in views for card in view.reserves}

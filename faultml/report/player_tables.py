@@ -33,6 +33,8 @@ class PlayerTables:
         Rows of ``drills``, by rank.
     retests
         Rows of ``retests``.
+    given
+        Rows of ``outcomes``, in the order the drills were given.
     roster
         The roster's row, empty where there is none.
     curves
@@ -47,6 +49,7 @@ class PlayerTables:
     faults: Mapping[str, Row]
     drills: Sequence[Row]
     retests: Sequence[Row]
+    given: Sequence[Row]
     roster: Row
     curves: pd.DataFrame
     fault_sums: pd.DataFrame
@@ -102,6 +105,7 @@ def player_tables(source: ReportSource) -> list[PlayerTables]:
     faults, sessions = _frames(source.summary.faults), _frames(source.summary.sessions)
     curves, roster = _frames(source.curves), _records(source.roster)
     retests = _records(source.retests)
+    given = {} if source.outcomes is None else _records(source.outcomes)
     closures: dict[str, dict[str, float]] = source.closures.to_dict("index")
     return [
         PlayerTables(
@@ -109,6 +113,7 @@ def player_tables(source: ReportSource) -> list[PlayerTables]:
             faults={str(row["fault"]): _known(row) for row in players[name]},
             drills=sorted(drills.get(name, []), key=lambda row: int(row["rank"])),
             retests=sorted(retests.get(name, []), key=lambda row: natural_key(str(row["session"]))),
+            given=sorted(given.get(name, []), key=lambda row: natural_key(str(row["since"]))),
             roster=next(iter(roster.get(name, [])), {}),
             curves=curves.get(name, source.curves.iloc[:0]),
             fault_sums=faults.get(name, source.summary.faults.iloc[:0]),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from markupsafe import Markup
@@ -17,6 +18,7 @@ from faultml.report.drill_card import DrillCard, drill_card, note_text
 from faultml.report.evidence import Evidence, evidence_for
 from faultml.report.fault_table import FaultLine, fault_lines, fault_notes
 from faultml.report.gates import gates_for
+from faultml.report.given import GivenDrill, given_drills
 from faultml.report.player_tables import PlayerTables
 from faultml.report.sentences import keep, meta, sentence, warnings
 from faultml.report.text import load_words, shown
@@ -54,13 +56,21 @@ class PlayerView:
     drill: DrillCard | None
     no_drill: list[str]
     reserves: list[DrillCard]
+    given: list[GivenDrill]
     faults: list[FaultLine]
     fault_notes: list[str]
     figures: Figures | None
 
 
-def player_view(player: PlayerTables, anchor: str, coaching: Coaching, *, with_figures: bool) -> PlayerView:
-    """Put a player into words and, where asked for, pictures."""
+def player_view(
+    player: PlayerTables,
+    anchor: str,
+    coaching: Coaching,
+    promise: Mapping[str, Any],
+    *,
+    with_figures: bool,
+) -> PlayerView:
+    """Put a player into words and, where asked for, pictures; `promise` as in `fault_notes`."""
     cards = [drill_card(row, player, coaching) for row in player.drills if row["rank"] > 0]
     first, reserves = (cards[0], cards[1:]) if cards else (None, [])
     return PlayerView(
@@ -75,8 +85,9 @@ def player_view(player: PlayerTables, anchor: str, coaching: Coaching, *, with_f
         drill=first,
         no_drill=[note_text(note) for row in player.drills if row["rank"] == 0 for note in row["notes"]],
         reserves=reserves,
+        given=given_drills(player.given, coaching),
         faults=fault_lines(player, coaching),
-        fault_notes=fault_notes(player, coaching),
+        fault_notes=fault_notes(player, coaching, promise),
         figures=_figures(player, coaching) if with_figures else None,
     )
 

@@ -12,12 +12,14 @@ from markupsafe import Markup
 from faultml import __version__
 from faultml.coaching.notes import WEAK
 from faultml.coaching.rules import Coaching
+from faultml.outcomes.words import VERDICTS
 from faultml.quality.watch import watch_sentences
 from faultml.recordings.findings import findings
 from faultml.report.changes import change_words
 from faultml.report.charts import Share, whisker, whisker_axis, whisker_scale
 from faultml.report.drill_card import note_text
 from faultml.report.fault_table import going
+from faultml.report.given import BroughtLine, brought_lines, effects_of
 from faultml.report.player_tables import PlayerTables
 from faultml.report.source import ReportSource
 from faultml.report.text import count, interval, listed, often, percent, shown
@@ -84,6 +86,7 @@ class SeasonView:
     shared: list[SharedFault]
     reasons: list[Reason]
     unlike: list[str]
+    brought: list[BroughtLine]
     owners: str
     provenance: str
 
@@ -129,6 +132,7 @@ def season_view(
         shared=_shared(players, anchors, coaching),
         reasons=_reasons(source),
         unlike=watch_sentences(source.run.get("watch", [])),
+        brought=brought_lines(effects_of(source, coaching), coaching),
         owners=listed(sorted({row["edge_owner"] for each in players for row in each.faults.values()} - {""})),
         provenance=f"Written by faultml {__version__}. {_basis(source.run, coaching)}",
     )
@@ -150,6 +154,13 @@ def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coachi
         f"{assessed:,} of {count(swings, 'swing')} could be assessed. "
         f"A drill to work on: {len(with_drill)} of {count(len(players), 'player')}."
     ]
+    given = [row["verdict"] for player in players for row in player.given]
+    if given:
+        told = Counter(VERDICTS[verdict] for verdict in given)
+        lines.append(
+            f"Did it work? Of {count(len(given), 'drill')} given: "
+            f"{', '.join(f'{number} {verdict}' for verdict, number in told.most_common())}."
+        )
     ordered = sorted(with_drill, key=lambda player: -float((player.first_drill or {})["priority"]))
     if len(ordered) > 1:
         first = [

@@ -28,6 +28,8 @@ class ReportSource:
         The result tables of these names.
     roster
         What `read_roster` gave, empty where there is none.
+    outcomes
+        The table of what drills have changed, None where none was given.
     run
         The content of ``run.json``, as far as it is there.
     """
@@ -39,6 +41,7 @@ class ReportSource:
     retests: pd.DataFrame
     curves: pd.DataFrame
     roster: pd.DataFrame
+    outcomes: pd.DataFrame | None = None
     run: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -62,5 +65,6 @@ def read_source(results: Results, roster: pd.DataFrame, coaching: Coaching) -> R
         retests=results.retests,
         curves=results.curves,
         roster=roster,
+        outcomes=results.outcomes,
         run=results.run,
     )

@@ -64,4 +64,4 @@ PROBLEMS: Final[dict[str, Kind]] = {
 }
 
 STREAMED: Final = {"swings": SWINGS, "faults": FAULTS, "problems": PROBLEMS}
-TABLES: Final = (*STREAMED, "players", "drills", "retests", "curves")
+TABLES: Final = (*STREAMED, "players", "drills", "retests", "outcomes", "curves")

@@ -104,6 +104,11 @@ class Results:
         return self.frame("retests")
 
     @cached_property
+    def outcomes(self) -> pd.DataFrame | None:
+        """A row a drill that was given; None where none was."""
+        return self.frame("outcomes") if "outcomes" in self.run["tables"] else None
+
+    @cached_property
     def curves(self) -> pd.DataFrame:
         """Curves of a bounded number of swings."""
         return self.frame("curves")

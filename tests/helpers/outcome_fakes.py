@@ -9,6 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from faultml.faults.catalogue import load_catalogue
+from faultml.outcomes.change import CHANGE_COLUMNS, Quantity
+from faultml.outcomes.rules import load_outcome_rules
+from faultml.outcomes.spells import measured, spells
 
 FAULT = "flexed_top"
 DRILL = "pause_then_go"
@@ -103,3 +106,21 @@ def fake_squad(
         true_change=change,
         naive=measure[picked, half:].mean(axis=(1, 2)) - first,
     )
+
+
+def measure_changes(squad: FakeSquad) -> pd.DataFrame:
+    """What `changes` says of the measure of a squad that never practised, and nothing else: many times faster."""
+    fault, rules = load_catalogue()[FAULT], load_outcome_rules()
+    stretches = spells(squad.sums, squad.assigned)
+    quantity = Quantity(
+        stretches, lambda each: measured(each.rows, each.player, fault), -rules.squad.inside_deg, rules
+    )
+    told = quantity.change(squad.assigned, stretches.after)
+    figures = {
+        "change": told.estimate,
+        "change_lo": told.low,
+        "change_hi": told.high,
+        "change_sd": told.sd,
+        "shared_sd": told.shared_sd,
+    }
+    return squad.assigned.assign(verdict="no-change", **figures).reindex(columns=CHANGE_COLUMNS)

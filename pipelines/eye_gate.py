@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.coach_eye import CoachEye, load_eye, with_eye
+from faultml.classifier.coach_eye import CoachEye, Leaning, load_eye, with_eye
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.pipelines import gate_suites, registry
@@ -122,7 +122,8 @@ def _told(catalogue: Catalogue, model: Bundle, judged: Judged, eye: CoachEye) ->
     shift, shift_sd, softness = (
         np.array([getattr(each, name) for each in seen]) for name in ("shift", "shift_sd", "softness")
     )
-    kept = Eye(shift, shift_sd, softness, eye.slip, eye.slip_sd, eye.unrelated)
+    leaning = Leaning.kept(eye, catalogue.ids)
+    kept = Eye(shift, shift_sd, softness, eye.slip, eye.slip_sd, eye.unrelated, leaning=leaning)
     return eye.slip + (1 - 2 * eye.slip) * chance(model.classifier, judged, kept)
 
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from faultml.cli import options
+
 if TYPE_CHECKING:
     from faultml.coaching.rules import Coaching
     from faultml.outcomes.assignments import Assignment
@@ -47,11 +49,7 @@ MOST_TOLD = 10
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write all of them as a sheet.",
 )
-@click.option(
-    "--store",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
-)
+@options.STORE
 def command(
     player: str | None,
     drill: str | None,

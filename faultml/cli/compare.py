@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from faultml.cli import options
+
 
 @click.command(short_help="Compare the model with its peers, under shifts.")
 @click.option(
@@ -25,12 +27,7 @@ import click
     default=None,
     help="Interpreter of the peers' environment, which `make compare` builds; without, no peers.",
 )
-@click.option(
-    "--model",
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    default=None,
-    help="Folder of another bundle than the default.",
-)
+@options.MODEL
 @click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes and threads.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 def command(

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from faultml.cli import options
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -16,11 +18,7 @@ if TYPE_CHECKING:
 @click.command(short_help="Did it work? What each drill changed.")
 @click.argument("results", type=click.Path(path_type=Path, exists=True, file_okay=False))
 @click.option("--player", metavar="ID", help="Only this player, in full sentences.")
-@click.option(
-    "--store",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
-)
+@options.STORE
 @click.option(
     "--catalogue",
     "overrides",

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from faultml.cli import options
+
 if TYPE_CHECKING:
     from faultml.recordings.people import Found
     from faultml.store.people import Removed
@@ -25,11 +27,7 @@ def _sources(function: Callable[..., None]) -> Callable[..., None]:
     """The options that say where to look."""
     existing = click.Path(path_type=Path, exists=True)
     for option in (
-        click.option(
-            "--store",
-            type=click.Path(path_type=Path, dir_okay=False),
-            help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
-        ),
+        options.STORE,
         click.option(
             "--pseudonyms",
             type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -159,11 +157,7 @@ def forget_player(
 
 @command.command("readmit", short_help="Take in a player again who was forgotten.")
 @click.argument("player")
-@click.option(
-    "--store",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
-)
+@options.STORE
 def readmit_player(player: str, store: Path | None) -> None:
     """Let PLAYER be taken in again, who was forgotten and has agreed anew. What was removed stays removed.
 

@@ -6,11 +6,7 @@ from pathlib import Path
 
 import click
 
-STORE = click.option(
-    "--store",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
-)
+from faultml.cli import options
 
 
 @click.group(short_help="Look after the coach's store.")
@@ -25,7 +21,7 @@ def command() -> None:
 
 
 @command.command("info", short_help="Where it is, and what it holds.")
-@STORE
+@options.STORE
 def info(store: Path | None) -> None:
     """Tell where the store is, its version, and how many rows each table holds.
 
@@ -46,7 +42,7 @@ def info(store: Path | None) -> None:
 
 @command.command("backup", short_help="Copy it while it is in use.")
 @click.argument("out", type=click.Path(path_type=Path, dir_okay=False))
-@STORE
+@options.STORE
 def backup(out: Path, store: Path | None) -> None:
     """Copy the store to OUT, a new file, as of one moment and while others may write.
 

@@ -5,7 +5,6 @@ The library is run as its users run it, in processes of its own, so that start-u
 
 from __future__ import annotations
 
-import json
 import os
 import subprocess
 import sys
@@ -16,12 +15,12 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from faultml import __version__
-from faultml.classifier.assess import Assessor
-from faultml.classifier.bundle import load_bundle
+from faultml.assessing import assess_swings
+from faultml.channels import CHANNELS
+from faultml.classifier.bundle import default_bundle_path, read_manifest
 from faultml.errors import MissingExtraError
 from faultml.faults.catalogue import load_catalogue
 from faultml.motion.window import make_windows
@@ -41,10 +40,12 @@ from faultml.cli import main
 try:
     main(sys.argv[1:])
 finally:
-    with open(os.environ["PEAK_FILE"], "w") as note:
-        note.write(str(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss))
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    with open(os.environ["USED_FILE"], "w") as note:
+        print(used.ru_maxrss, used.ru_utime + used.ru_stime, file=note)
 """
 _LATENCY_CALLS: Final = 60
+_WARM_CALLS: Final = 5
 
 
 @dataclass(frozen=True)
@@ -79,11 +80,12 @@ def benchmark(load: Load, peers: Path | None = None) -> dict[str, Any]:
     with TemporaryDirectory() as name:
         folder = Path(name)
         swings = _swings()
-        season = write_long_season(swings, folder / "season", load.swings)
         small = write_long_season(swings, folder / "small", 60)
         _run("classify", str(small), "--out", str(folder / "warm"))
+        manifest = read_manifest(default_bundle_path())
         figures: dict[str, Any] = {
             "faultml": __version__,
+            "model": {"name": manifest.name, "version": manifest.version, "sha256": manifest.sha256},
             "threads": load.jobs,
             "cores": os.cpu_count(),
             "load_before": round(os.getloadavg()[0], 2),
@@ -94,24 +96,31 @@ def benchmark(load: Load, peers: Path | None = None) -> dict[str, Any]:
             ),
             "one_swing_ms": _one_swing_ms(swings),
         }
-        whole = _run("classify", str(season), "--out", str(folder / "r"), "--jobs", str(load.jobs))
-        figures["season_s"], figures["swings"] = whole.seconds, load.swings
-        figures["swings_per_s"] = load.swings / whole.seconds
-        figures["peak_mb"] = whole.peak_mb
+        whole = _season(folder / "season", swings, load.swings, load.jobs)
+        figures["season"] = whole
         figures |= _peer_paces(swings, load, peers)
+        longest = whole
+        if load.long_swings:
+            figures["long_season"] = longest = _season(folder / "long", swings, load.long_swings, load.jobs)
+            figures["times_memory"] = longest["peak_mb"] / whole["peak_mb"]
         for peer in ("quant", "tsfresh"):
             pace = figures[f"{peer}_per_s"]
-            figures[f"times_{peer}"] = figures["swings_per_s"] / pace if pace else None
-        if load.long_swings:
-            longer = write_long_season(swings, folder / "long", load.long_swings)
-            run = _run("classify", str(longer), "--out", str(folder / "rl"), "--jobs", str(load.jobs))
-            figures |= {
-                "long_swings": load.long_swings,
-                "long_swings_per_s": load.long_swings / run.seconds,
-                "long_peak_mb": run.peak_mb,
-                "times_memory": run.peak_mb / whole.peak_mb,
-            }
+            figures[f"times_{peer}"] = longest["swings_per_s"] / pace if pace else None
     return figures
+
+
+def _season(folder: Path, swings: SwingBatch, count: int, jobs: int) -> dict[str, float]:
+    """One season from Parquet to tables and report, start-up included."""
+    season = write_long_season(swings, folder / "season", count)
+    ran = _run("classify", str(season), "--out", str(folder / "results"), "--jobs", str(jobs))
+    return {
+        "swings": count,
+        "seconds": ran.seconds,
+        "cpu_s": ran.cpu_s,
+        "swings_per_s": count / ran.seconds,
+        "swings_per_cpu_s": count / ran.cpu_s,
+        "peak_mb": ran.peak_mb,
+    }
 
 
 def _swings() -> SwingBatch:
@@ -148,43 +157,39 @@ def write_long_season(swings: SwingBatch, folder: Path, count: int) -> Path:
 @dataclass(frozen=True)
 class _Ran:
     seconds: float
+    cpu_s: float
     peak_mb: float
 
 
 def _run(*arguments: str) -> _Ran:
-    """One command in a process of its own; the peak is that of this child alone."""
+    """One command in a process of its own; what is used is that of this child alone."""
     with TemporaryDirectory() as folder:
-        note = Path(folder, "peak")
+        note = Path(folder, "used")
         started = time.perf_counter()
         done = subprocess.run(
             [sys.executable, "-c", _MEASURED, *arguments],
-            env=os.environ | {"PEAK_FILE": str(note)},
+            env=os.environ | {"USED_FILE": str(note)},
             capture_output=True,
             text=True,
         )
         seconds = time.perf_counter() - started
         if done.returncode not in (0, 3):
             raise RuntimeError(f"faultml {' '.join(arguments)} failed: {done.stderr[-400:]}")
-        return _Ran(seconds, int(note.read_text()) / 1024)
+        peak_kb, cpu_s = note.read_text().split()
+        return _Ran(seconds, float(cpu_s), int(peak_kb) / 1024)
 
 
 def _one_swing_ms(swings: SwingBatch) -> float:
-    """Median time of one swing through the Python API, once warm."""
-    assessor = Assessor(load_bundle(), load_catalogue())
+    """Median time of one swing through the Python API, once warm: from its samples to both tables."""
     times = []
-    for k in range(_LATENCY_CALLS + 5):
-        row = np.array([k % len(swings)])
-        n = int(swings.n_samples[row[0]])
-        one = SwingBatch(
-            swings.table.iloc[row].reset_index(drop=True),
-            swings.t_s[row, :n],
-            swings.angles_deg[row][:, :, :n],
-            swings.n_samples[row],
-        )
+    for row in range(_LATENCY_CALLS + _WARM_CALLS):
+        n = int(swings.n_samples[row])
+        samples = dict(zip(CHANNELS, swings.angles_deg[row, :, :n], strict=True))
+        one = {"t_s": swings.t_s[row, :n], **samples}
         started = time.perf_counter()
-        assessor.assess(one)
+        assess_swings([one])
         times.append(time.perf_counter() - started)
-    return float(np.median(times[5:]) * 1000)
+    return float(np.median(times[_WARM_CALLS:]) * 1000)
 
 
 def _peer_paces(swings: SwingBatch, load: Load, peers: Path | None) -> dict[str, float | None]:
@@ -224,38 +229,6 @@ def _stretched(curves: NDArray[np.float32], count: int) -> NDArray[np.float32]:
     return curves[:, :, low] * (1 - share) + curves[:, :, low + 1] * share
 
 
-def as_text(figures: dict[str, Any]) -> str:
-    """The figures for a person, with what is wanted beside them."""
-
-    def told(value: float | None, form: str = ",.0f") -> str:
-        return "not measured" if value is None else format(value, form)
-
-    rows = [
-        ("swings a second, Parquet to tables and report", told(figures["swings_per_s"]), "10,000"),
-        ("  times the pace of QUANT", told(figures["times_quant"], ".1f"), "4"),
-        ("  times the pace of tsfresh's efficient features", told(figures["times_tsfresh"]), "800"),
-        ("one swing through the Python API, ms, median", told(figures["one_swing_ms"], ".1f"), "10"),
-        ("faultml --help, s", told(figures["help_s"], ".2f"), "0.4"),
-        ("classify of 60 swings, s", told(figures["small_classify_s"], ".1f"), "3"),
-        ("peak memory, MB", told(figures["peak_mb"]), ""),
-        ("  of a season ten times as long, times that", told(figures.get("times_memory"), ".2f"), "1.2"),
-    ]
-    head = (
-        f"{figures['swings']:,} generated swings of {figures['samples']:.0f} samples, {figures['threads']} threads on "
-        f"{figures['cores']} cores (load before: {figures['load_before']})"
-    )
-    table = pd.DataFrame(rows, columns=["", "measured", "wanted"])
-    return f"{head}\n{table.to_string(index=False, justify='left')}"
-
-
 def quick(load: Load) -> Load:
     """A tenth of it, and no long season: to see that it runs."""
     return replace(load, swings=load.swings // 10, long_swings=0, quant_swings=200, tsfresh_swings=8)
-
-
-def as_json(figures: dict[str, Any]) -> str:
-    """The figures for a program."""
-    rounded = {
-        name: round(value, 4) if isinstance(value, float) else value for name, value in figures.items()
-    }
-    return json.dumps(rounded, indent=1) + "\n"

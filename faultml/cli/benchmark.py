@@ -16,8 +16,14 @@ import click
     help="Interpreter of the peers' environment, which `make compare` builds; without, no peers.",
 )
 @click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Threads, for everybody.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder for BENCHMARK.md and benchmark.json; a model card in it is written anew.",
+)
 @click.option("--json", "as_json", is_flag=True, help="For a program.")
-def command(few: bool, peers: Path | None, jobs: int, as_json: bool) -> None:
+def command(few: bool, peers: Path | None, jobs: int, out: Path | None, as_json: bool) -> None:
     """Time seasons, single swings and start-up, peers on the same swings, and print what was wanted beside it.
 
     Takes some minutes; what else the machine does shows in the figures.
@@ -25,10 +31,13 @@ def command(few: bool, peers: Path | None, jobs: int, as_json: bool) -> None:
     \b
     Example:
       faultml benchmark --quick
-      faultml benchmark --peers .venv-peers/bin/python
+      faultml benchmark --peers .venv-peers/bin/python --out models/
     """
     from faultml.pipelines import benchmark as bench
+    from faultml.pipelines import benchmark_page as page
 
     load = bench.Load(jobs=jobs)
     figures = bench.benchmark(bench.quick(load) if few else load, peers)
-    click.echo(bench.as_json(figures) if as_json else bench.as_text(figures))
+    if out is not None:
+        page.write_page(figures, out)
+    click.echo(page.as_json(figures) if as_json else page.as_text(figures))

@@ -32,8 +32,8 @@ from faultml.synthetic.season import draw_season
 
 ONE_SWING_MS: Final = 25.0
 """What is wanted of one swing at the median, where one client asks."""
+ALONE: Final = 400
 _SWINGS: Final = 16
-_ALONE: Final = 400
 _READY_S: Final = 120.0
 
 
@@ -82,13 +82,25 @@ def serving() -> Iterator[int]:
             server.send_signal(signal.SIGINT)
 
 
-async def measure(port: int, bodies: list[bytes], clients: int, seconds: float) -> list[str]:
-    """Ask alone, then with many clients at once; what came of it, in lines."""
+async def measure(
+    port: int, bodies: list[bytes], clients: int, seconds: float, requests: int = ALONE
+) -> list[str]:
+    """Ask so many times alone, then with many clients at once; what came of it, in lines.
+
+    Parameters
+    ----------
+    port
+        Of a server on this machine, without a token.
+    bodies
+        Of `swing_bodies`.
+    clients, seconds, requests
+        How many at once and for how long, and how many times alone.
+    """
     await _until_ready(port)
-    alone, expected = Asked(), {}
+    alone, expected = Asked(), dict[bytes, bytes]()
     async with _Connection(port) as connection:
         started = time.monotonic()
-        for number in range(_ALONE):
+        for number in range(max(requests, len(bodies))):
             body = bodies[number % len(bodies)]
             answer = await _timed(connection, body, alone, expected.get(body))
             expected.setdefault(body, answer)

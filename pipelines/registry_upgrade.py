@@ -65,11 +65,14 @@ def _is_older(database: Path) -> bool:
     found = revision(database)
     if not found:
         return False
+    from alembic.config import Config
     from alembic.script import ScriptDirectory
     from alembic.util.exc import CommandError
-    from mlflow.store.db.utils import _get_alembic_config
+    from mlflow.store import db_migrations
 
-    script = ScriptDirectory.from_config(_get_alembic_config(""))
+    config = Config()
+    config.set_main_option("script_location", str(Path(db_migrations.__file__).parent).replace("%", "%%"))
+    script = ScriptDirectory.from_config(config)
     try:
         return bool(script.get_revision(found)) and found not in script.get_heads()
     except CommandError:  # newer than this mlflow
@@ -85,7 +88,7 @@ def _upgrade(database: Path) -> Path:
     for path in (backup, copy):
         _copy(database, path)
     try:
-        upgrade.callback(url=f"sqlite:///{copy.resolve()}")
+        upgrade.main([f"sqlite:///{copy.resolve()}"], standalone_mode=False)
         if _is_older(copy) or not _is_whole(copy):
             raise InputError("registry-not-upgraded", where=str(database), expected="mlflow's newest schema")
     except Exception as error:  # mlflow's, Alembic's and SQLAlchemy's

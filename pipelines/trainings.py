@@ -55,7 +55,9 @@ class Training(NamedTuple):
 def of_bundle(folder: Path) -> Training:
     """The training of a bundle, as its manifest tells it."""
     manifest = read_manifest(folder)
-    metrics, tables, figures = {}, {}, {}
+    metrics: dict[str, float] = {}
+    tables: dict[str, pd.DataFrame] = {}
+    figures: dict[str, str] = {}
     for name, measured in manifest.figures.items():
         metrics |= {f"{name}.{measure}": macro(measured, measure) for measure in _MACRO}
         faults = pd.DataFrame.from_dict(measured["faults"], orient="index").rename_axis("fault").reset_index()

@@ -98,8 +98,8 @@ def command(
     chosen = options.chosen_model(model, registry, coach or "")
     bundle, edges = load_bundle(*chosen), load_catalogue(catalogue)
     if coach:
-        registered = chosen.registered.eye_sha256 if chosen.registered else ""
-        eye, edges = load_eye(chosen.path if registered else Path(coach), registered)
+        kept = (chosen.path, chosen.registered.eye_sha256) if chosen.path and chosen.registered else (Path(coach), "")
+        eye, edges = load_eye(*kept)
         bundle = with_eye(bundle, eye)
     run = run_season(
         season,

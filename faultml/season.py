@@ -308,6 +308,7 @@ def _run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started:
         **assessor.bundle.origin,
         "catalogue": {"owner": assessor.catalogue.owner, "sha256": assessor.catalogue.digest},
         "coaching": coaching.digests,
+        "promise": assessor.promise_told(),
         "counts": {
             "swings": run.n_swings,
             "assessed": run.n_assessed,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from faultml.channels import LANDMARKS
 from faultml.classifier.bundle import Bundle
 from faultml.classifier.faults import INTERVAL_Z, Posterior
 from faultml.classifier.mounting import with_mounting
-from faultml.classifier.promise import DEFAULT_FALSE_SHARE
+from faultml.classifier.promise import DEFAULT_FALSE_SHARE, golfers_needed
 from faultml.errors import BundleError
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import coordinate, late_save, phase_times
@@ -106,6 +106,14 @@ class Assessor:
         if bundle.manifest.faults != catalogue.ids:
             raise BundleError(
                 "bundle-faults", expected=", ".join(catalogue.ids), found=", ".join(bundle.manifest.faults)
+            )
+        own = bundle.own_promise
+        if own is not None and (own.model_sha256, own.false_share) != (bundle.manifest.sha256, false_share):
+            raise BundleError(
+                "promise-model",
+                where=own.coach,
+                expected=f"flags of model {own.model_sha256[:12]}... at a false share of {own.false_share:g}",
+                found=f"{bundle.manifest.sha256[:12]}... at {false_share:g}; run faultml labels promise again",
             )
         self.bundle = bundle
         self.catalogue = catalogue
@@ -208,11 +216,38 @@ class Assessor:
     def promised(self, assessment: Assessment) -> Array:
         """``(n_swings, n_faults)`` what share of such flags is wrong at most; NaN where nothing is promised.
 
-        Nothing is where an edge was moved: the proof is for the edges the bundle was shown with.
+        A proof is for the edges it was made with: the bundle's own, or those that a coach's verdicts were given by.
         """
         shown = np.isfinite(self._promised_from)[assessment.windows.marked.astype(int)]
-        same_edge = assessment.edges == self.bundle.classifier.edges
-        return np.where(shown & same_edge & (assessment.status == "assessed"), self.false_share, np.nan)
+        shown &= assessment.edges == self.bundle.classifier.edges
+        if self.bundle.own_promise is not None:
+            own = [self.bundle.own_promise.faults.get(fault) for fault in self.catalogue.ids]
+            edges = np.array([each.edge if each is not None and each.shown else None for each in own], float)
+            shown |= assessment.edges == edges
+        return np.where(shown & (assessment.status == "assessed"), self.false_share, np.nan)
+
+    def promise_told(self) -> dict[str, Any]:
+        """What ``run.json`` says of the promise: the share, on whom it is shown, and for which faults it is not."""
+        promises, own = self.bundle.manifest.promises, self.bundle.own_promise
+        lacking = np.flatnonzero(np.isnan(self._promised_from).any(axis=0))
+        told: dict[str, Any] = {"false_share": self.false_share}
+        if promises is not None:
+            told |= {
+                "confidence": promises.confidence,
+                "shown_on": f"{promises.golfers} {promises.held_on}",
+                "not_promised": [self.catalogue.ids[column] for column in lacking],
+                "golfers_needed": golfers_needed(self.false_share, len(self.catalogue.ids)),
+            }
+        if own is not None:
+            told["own"] = {
+                "coach": own.coach,
+                "golfers": own.golfers,
+                "flagged": own.together.flagged,
+                "wrong": own.together.wrong,
+                "shown": [fault for fault, each in own.faults.items() if each.shown],
+                "shown_together": own.together.shown,
+            }
+        return told
 
     @cached_property
     def _promised_from(self) -> Array:

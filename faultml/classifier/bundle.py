@@ -18,7 +18,7 @@ import sklearn
 
 from faultml.classifier.faults import FaultClassifier
 from faultml.classifier.gate import SwingGate
-from faultml.classifier.promise import Promises
+from faultml.classifier.promise import OwnPromise, Promises
 from faultml.errors import BundleError
 from faultml.motion.landmarks import LandmarkDetector
 from faultml.quality.reference import Reference, load_reference
@@ -112,6 +112,8 @@ class Bundle:
         What it has learned from, where the bundle tells.
     origin
         What ``run.json`` says of it beyond the manifest: ``registry``, ``coach``.
+    own_promise
+        What a coach's own verdicts show of its flags.
     """
 
     detector: LandmarkDetector
@@ -120,6 +122,7 @@ class Bundle:
     manifest: Manifest
     reference: Reference | None = None
     origin: dict[str, Any] = field(default_factory=dict)
+    own_promise: OwnPromise | None = None
 
 
 def default_bundle_path() -> Path:

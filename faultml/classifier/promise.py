@@ -16,11 +16,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
+
+from faultml.errors import BundleError
 
 Array = NDArray[np.float64]
 
@@ -29,6 +32,8 @@ FALSE_SHARES: Final = (0.05, 0.10, 0.15, 0.20, 0.30)
 DEFAULT_FALSE_SHARE: Final = 0.10
 THRESHOLDS: Final = tuple(round(0.50 + 0.05 * k, 2) for k in range(10))
 """Thresholds on the probability that may be kept: from where a call can be yes at all."""
+
+OWN_SCHEMA: Final = 1
 
 _MOST_OF_STAKE: Final = 0.75
 _PRIOR_GOLFERS: Final = 10.0
@@ -80,6 +85,54 @@ class Promises(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return np.array([not_marked, marked], dtype=float)
 
 
+class JudgedFlags(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How flags fared before a coach, of one fault or of all.
+
+    Attributes
+    ----------
+    golfers
+        Whose swings were judged, flagged or not.
+    flagged, wrong
+        Judged swings that were flagged, and those of them to which the coach said no.
+    shown
+        Whether the share is shown to be kept.
+    edge
+        The edge that was judged by, in the fault's unit; None for all faults together.
+    """
+
+    golfers: int
+    flagged: int
+    wrong: int
+    shown: bool
+    edge: float | None = None
+
+
+class OwnPromise(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a coach's own verdicts show of the flags on that coach's golfers.
+
+    Attributes
+    ----------
+    coach, golfers
+        Whose verdicts, and on how many golfers.
+    model_sha256, false_share, confidence
+        The model and the share that its flags were made with, and how surely what is shown is shown.
+    needed
+        Golfers below which nothing is shown, only estimated.
+    faults, together
+        By fault, and over all of them.
+    """
+
+    schema: int
+    coach: str
+    golfers: int
+    model_sha256: str
+    false_share: float
+    confidence: float
+    needed: int
+    faults: dict[str, JudgedFlags]
+    together: JudgedFlags
+
+
 def golfers_needed(false_share: float, faults: int, confidence: float = CONFIDENCE) -> int:
     """Fewest golfers, each with one flag and none wrong, that show a share for that many faults at once.
 
@@ -115,6 +168,26 @@ def betting_p_value(z: Array, most: float) -> float:
     return float(min(1.0, np.exp(-capital.max(initial=0.0))))
 
 
+def read_own_promise(path: Path) -> OwnPromise:
+    """What ``faultml labels promise`` has left.
+
+    Raises
+    ------
+    BundleError
+        ``bad-promise`` where the file is no such thing.
+    """
+    try:
+        own = msgspec.json.decode(path.read_bytes(), type=OwnPromise)
+    except (OSError, msgspec.MsgspecError) as error:
+        expected = "what faultml labels promise leaves"
+        raise BundleError("bad-promise", where=str(path), expected=expected, found=str(error)) from error
+    if own.schema != OWN_SCHEMA:
+        raise BundleError(
+            "bad-promise", where=str(path), expected=f"schema {OWN_SCHEMA}", found=str(own.schema)
+        )
+    return own
+
+
 def lowest_threshold(
     chance: Array,
     may_flag: NDArray[np.bool_],
@@ -138,14 +211,27 @@ def lowest_threshold(
     golfers
         ``(n_swings,)`` whose swing it is.
     """
-    names, owner = np.unique(golfers, return_inverse=True)
-    order = np.random.default_rng(seed).permutation(len(names))
-    swings = np.bincount(owner, minlength=len(names))
     kept = None
     for threshold in reversed(THRESHOLDS):
         flagged = may_flag & (chance >= threshold)
-        z = np.bincount(owner, flagged * (wrong - false_share), minlength=len(names)) / swings
-        if betting_p_value(z[order], 1 - false_share) > 1 - confidence:
+        if not keeps_to(flagged, wrong, golfers, false_share, confidence=confidence, seed=seed):
             break
         kept = threshold
     return kept
+
+
+def keeps_to(
+    flagged: NDArray[np.bool_],
+    wrong: Array,
+    golfers: NDArray[np.object_],
+    false_share: float,
+    *,
+    confidence: float = CONFIDENCE,
+    seed: int = 0,
+) -> bool:
+    """Whether it is shown that at most `false_share` of what is flagged is wrong; all ``(n_swings,)``."""
+    names, owner = np.unique(golfers, return_inverse=True)
+    order = np.random.default_rng(seed).permutation(len(names))
+    swings = np.bincount(owner, minlength=len(names))
+    z = np.bincount(owner, flagged * (wrong - false_share), minlength=len(names)) / swings
+    return betting_p_value(z[order], 1 - false_share) <= 1 - confidence

@@ -52,6 +52,11 @@ if TYPE_CHECKING:
     show_default=True,
     help="Of what is flagged, how much may be wrong.",
 )
+@click.option(
+    "--promise",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="What labels promise --out has left: how flags fared before the coach, on the coach's own golfers.",
+)
 @click.option("--no-report", is_flag=True, help="Leave out report.html.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 def command(
@@ -66,6 +71,7 @@ def command(
     store: Path | None,
     outcomes: Path | None,
     false_share: str,
+    promise: Path | None,
     no_report: bool,
     quiet: bool,
 ) -> None:
@@ -82,8 +88,11 @@ def command(
       faultml classify season/ --out results/ --jobs 2
       faultml classify season/ --out results/ --registry faultml-registry --coach ann
     """
+    from dataclasses import replace
+
     from faultml.classifier.bundle import load_bundle
     from faultml.classifier.coach_eye import load_eye, with_eye
+    from faultml.classifier.promise import read_own_promise
     from faultml.cli.drills_given import given_drills
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
@@ -101,6 +110,8 @@ def command(
         kept = (chosen.path, chosen.registered.eye_sha256) if chosen.path and chosen.registered else (Path(coach), "")
         eye, edges = load_eye(*kept)
         bundle = with_eye(bundle, eye)
+    if promise:
+        bundle = replace(bundle, own_promise=read_own_promise(promise))
     run = run_season(
         season,
         out,

@@ -225,6 +225,57 @@ def show_next(
         click.echo(f"To be filled in: {sheet}")
 
 
+@command.command("promise", short_help="What verdicts show of the flags on your own golfers.")
+@click.argument(
+    "results", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True, file_okay=False)
+)
+@click.option("--coach", required=True, metavar="NAME", help="Whose verdicts.")
+@click.option(
+    "--eye",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="The coach's eye that RESULTS were made with: whom it has learned from is left out.",
+)
+@click.option(
+    "--model",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Folder of another model than the one that comes along.",
+)
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="A file for classify --promise.")
+@STORE
+def show_promise(
+    results: tuple[Path, ...],
+    coach: str,
+    eye: Path | None,
+    model: Path | None,
+    out: Path | None,
+    store: Path | None,
+) -> None:
+    """Hold the flags in RESULTS against COACH's verdicts: is at most the promised share of them wrong?
+
+    On generated golfers that is shown beforehand. On a coach's own it is an estimate until some 55 of them are judged.
+    Judge swings as they come, or picked by chance: those of labels next are picked because they are hard to call.
+
+    \b
+    Example:
+      faultml labels promise results/ --coach ann --out ann-promise.json
+      faultml classify season/ --out results/ --promise ann-promise.json
+    """
+    from faultml.classifier.bundle import load_bundle
+    from faultml.classifier.coach_eye import load_eye
+    from faultml.faults.catalogue import load_catalogue
+    from faultml.pipelines.own_promise import encode, learn_own_promise, tell
+    from faultml.results import read_results
+
+    learned, catalogue = load_eye(eye) if eye else (None, load_catalogue())
+    with _opened(store, create=False) as opened:
+        tables = [read_results(each) for each in results]
+        own = learn_own_promise(opened, coach, tables, load_bundle(model), catalogue, learned)
+    if out:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        out.write_bytes(encode(own))
+    click.echo("\n".join(tell(own)))
+
+
 def _opened(given: Path | None, *, create: bool = True) -> Store:
     """The store, made where there is none, and told then."""
     from faultml.store import open_store, store_path

@@ -21,6 +21,7 @@ from faultml.report.drill_card import note_text
 from faultml.report.fault_table import going
 from faultml.report.given import BroughtLine, brought_lines, effects_of
 from faultml.report.player_tables import PlayerTables
+from faultml.report.promise import promise_words
 from faultml.report.source import ReportSource
 from faultml.report.text import count, interval, listed, often, percent, shown
 from faultml.results.sessions import natural_key, session_date
@@ -88,6 +89,7 @@ class SeasonView:
     unlike: list[str]
     brought: list[BroughtLine]
     owners: str
+    promise: str
     provenance: str
 
 
@@ -134,6 +136,7 @@ def season_view(
         unlike=watch_sentences(source.run.get("watch", [])),
         brought=brought_lines(effects_of(source, coaching), coaching),
         owners=listed(sorted({row["edge_owner"] for each in players for row in each.faults.values()} - {""})),
+        promise=promise_words(source.run, coaching),
         provenance=f"Written by faultml {__version__}. {_basis(source.run, coaching)}",
     )
 

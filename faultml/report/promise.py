@@ -1,0 +1,40 @@
+"""What the page says of flags that are wrong: the share promised, on whom it is shown, and where it is an estimate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from faultml.coaching.rules import Coaching
+from faultml.report.text import count, listed, percent, shown
+
+
+def promise_words(run: Mapping[str, Any], coaching: Coaching) -> str:
+    """A few sentences from ``run.json``; "" where it says nothing of it."""
+    told = run.get("promise")
+    if not isinstance(told, Mapping) or "shown_on" not in told:
+        return ""
+    share, own = percent(told["false_share"]), told.get("own")
+    words = (
+        f"Of the swings flagged for a fault at most {share} are wrong: shown with {percent(told['confidence'])} "
+        f"confidence on {shown(told['shown_on'])}."
+    )
+    if told["not_promised"]:
+        words += f" It is not promised for every recording of {_named(told['not_promised'], coaching)}."
+    if own is None:
+        needed = told["golfers_needed"]
+        return f"{words} For your own players it is an estimate, until some {needed} of them are judged."
+    judged = f"{shown(own['coach'])} has judged {count(own['golfers'], 'player')}"
+    seen = f"{own['wrong']} of {count(own['flagged'], 'judged flag')} wrong"
+    if own["shown"]:
+        faults = _named(own["shown"], coaching)
+        return f"{words} {judged} ({seen}): on them it is shown for {faults}; for the other faults it is an estimate."
+    if own["shown_together"]:
+        return (
+            f"{words} {judged} ({seen}): on them it is shown of all flags together, and an estimate by fault."
+        )
+    return f"{words} {judged} ({seen}): for your own players it is an estimate so far."
+
+
+def _named(faults: list[str], coaching: Coaching) -> str:
+    return listed([coaching.words[fault] for fault in faults])

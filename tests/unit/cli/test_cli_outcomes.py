@@ -16,6 +16,7 @@ from faultml.cli import main
 from faultml.coaching.explain import EXPLANATIONS_FILE
 from faultml.faults.catalogue import Catalogue
 from faultml.outcomes.assignments import assignments, read_assignments
+from faultml.outcomes.change import CHANGE_COLUMNS
 from faultml.recordings.write import write_season
 from faultml.results import read_results
 from faultml.season import classify_season
@@ -97,11 +98,28 @@ def test_outcomes_reach_the_ranking(season: Path, results: Path, bundle: Bundle,
             "change_sd": 2.0,
             "shared_sd": 0.5,
         }
-    )
+    ).reindex(columns=CHANGE_COLUMNS)
     classify_season([season], tmp_path / "learned", bundle=bundle, outcomes=earlier)
     told = read_results(tmp_path / "learned").drills
     notes = told[(told["player"] == best["player"]) & (told["drill"] == best["drill"])]["notes"].iloc[0]
     assert any("4 of 6 of your players" in note for note in notes)
+    kept = read_results(tmp_path / "learned").outcomes
+    assert kept is not None
+    assert list(kept["player"]) == [f"e{number}" for number in range(6)]
+    assert read_results(results).outcomes is None
+
+
+def test_the_report_tells_of_drills_given_in_the_store_and_so_does_its_folder_later(
+    season: Path, store: Path, tmp_path: Path
+) -> None:
+    since = (Recipe().first_day + timedelta(days=7)).isoformat()
+    run("assign", "p001", DRILL, "--from", since, "--store", store)
+    code, _, _ = run("classify", season, "--out", tmp_path / "told", "--store", store, "--quiet")
+    assert code in (0, 3)
+    page = (tmp_path / "told" / "report.html").read_text(encoding="utf-8")
+    assert page.count("Did it work?</h3>") == 1
+    assert run("report", tmp_path / "told", "--out", tmp_path / "again.html")[0] == 0
+    assert "Did it work?</h3>" in (tmp_path / "again.html").read_text(encoding="utf-8")
 
 
 def test_a_sheet_goes_in_and_out(store: Path, tmp_path: Path) -> None:

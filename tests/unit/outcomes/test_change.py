@@ -10,7 +10,7 @@ import pytest
 from outcome_fakes import DRILL, FAULT, day, given, sums_of
 
 from faultml.faults.catalogue import load_catalogue
-from faultml.outcomes.change import CHANGE_COLUMNS, changes
+from faultml.outcomes.change import CHANGE_COLUMNS, all_changes, changes
 from faultml.outcomes.effects import drill_effects
 from faultml.outcomes.spells import is_after, season_sessions
 from faultml.outcomes.table import read_changes, write_changes
@@ -185,3 +185,24 @@ def test_the_table_comes_back_from_a_file_and_can_be_told(tmp_path: Any, suffix:
     assert any("1 of 1 of your players" in line for line in lines)
     assert not any("nan" in line for line in [*lines, *player_lines(back, effects, {FAULT: "bowed top"}, {})])
     assert as_records(back)[1]["change"] is None
+
+
+def test_what_earlier_seasons_told_stands_beside_this_ones() -> None:
+    sums = pd.DataFrame(season(*[(12, "play")] * 3, *[(-2, "play")] * 3) + others())
+    assigned = given(("lp-01", day(2)), ("nobody", day(2)))
+    now = changes(sums, assigned, CATALOGUE)
+    told_once = all_changes(sums, assigned, None, CATALOGUE)
+    assert told_once is not None
+    pd.testing.assert_frame_equal(told_once, now)
+    earlier = now.assign(verdict=["worse", "held"])  # nobody's could be told then
+    both = all_changes(sums, assigned, earlier, CATALOGUE)
+    assert both is not None
+    assert dict(zip(both["player"], both["verdict"], strict=True)) == {"nobody": "held", "lp-01": "held"}
+    assert all_changes(sums, given(), None, CATALOGUE) is None
+    assert all_changes(sums, None, None, CATALOGUE) is None
+
+
+def test_a_table_with_a_fault_that_is_not_followed_tells_nothing_of_it() -> None:
+    sums = pd.DataFrame(season(*[(12, "play")] * 3, *[(-2, "play")] * 3) + others())
+    table = changes(sums, given(("lp-01", day(2))), CATALOGUE).assign(fault="no_such_fault")
+    assert drill_effects(table, {DRILL: {FAULT: 0.5}}, CATALOGUE) == {}

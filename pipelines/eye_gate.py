@@ -15,13 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.coach_eye import CoachEye, Leaning, load_eye, with_eye
+from faultml.classifier.coach_eye import CoachEye, load_eye, with_eye
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.pipelines import gate_suites, registry
 from faultml.pipelines.gate_report import report
 from faultml.pipelines.gatekeeping import LEADS, RANKS, Answers, Verdict, judge
-from faultml.pipelines.judged import Eye, Judged, chance
+from faultml.pipelines.judged import Judged, chance, kept_eye
 from faultml.pipelines.promotion import Judged as JudgedVersion
 from faultml.pipelines.retrain import gather
 from faultml.pipelines.trial import held_out_chances
@@ -118,13 +118,7 @@ def _former(
 
 def _told(catalogue: Catalogue, model: Bundle, judged: Judged, eye: CoachEye) -> Array:
     """What a kept eye foretells of judged swings, slips and all."""
-    seen = [eye.faults[fault] for fault in catalogue.ids]
-    shift, shift_sd, softness = (
-        np.array([getattr(each, name) for each in seen]) for name in ("shift", "shift_sd", "softness")
-    )
-    leaning = Leaning.kept(eye, catalogue.ids)
-    kept = Eye(shift, shift_sd, softness, eye.slip, eye.slip_sd, eye.unrelated, leaning=leaning)
-    return eye.slip + (1 - 2 * eye.slip) * chance(model.classifier, judged, kept)
+    return eye.slip + (1 - 2 * eye.slip) * chance(model.classifier, judged, kept_eye(eye, catalogue))
 
 
 def _known_to(eye: CoachEye, store: Store, golfers: NDArray[np.object_]) -> NDArray[np.bool_]:

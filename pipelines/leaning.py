@@ -27,10 +27,10 @@ from faultml.pipelines.judged import Eye, Judged, golfer_folds, golfer_weights
 
 Array = NDArray[np.float64]
 
-LEAST_ANSWERS: Final = 100
+LEAST_ANSWERS: Final = 200
 """Answers to a fault, of at least `LEAST_OF_EACH` yes and as many no, for it to lean."""
 LEAST_OF_EACH: Final = 15
-LEAST_GOLFERS: Final = 20
+LEAST_GOLFERS: Final = 40
 _RIDGES: Final = (0.1, 0.2, 0.4)
 """SD of a lean beforehand, in softnesses."""
 _Z: Final = 2.3

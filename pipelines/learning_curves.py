@@ -1,49 +1,71 @@
 """How much is learned from how many labels: simulated coaches, every fault answered, golfers held out.
 
-``python -m faultml.pipelines.learning_curves [--json OUT]``
+``python -m faultml.pipelines.learning_curves [--out docs]``
 """
 
 from __future__ import annotations
 
-import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 import click
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from faultml.classifier.bundle import load_bundle
 from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.pipelines.adapt import learn_eye
-from faultml.pipelines.coach_suite import Suite, draw_suite, simulated_coaches
-from faultml.pipelines.judged import Eye, Judged, believed, chance, default_eye, log_losses
-from faultml.synthetic.coach import Coach
+from faultml.pipelines.coach_suite import (
+    ELSEWHERE,
+    Simulated,
+    Suite,
+    draw_suite,
+    judged_by,
+    simulated_coaches,
+)
+from faultml.pipelines.judged import UNSURE, Eye, Judged, believed, chance, default_eye, log_losses
+from faultml.pipelines.leaning import learn_leaning_eye
 
 Array = NDArray[np.float64]
 
 COUNTS: Final = (0, 25, 50, 100, 200, 500, 1000)
 HELD_OUT_SHARE: Final = 0.4
+BOOTSTRAPS: Final = 400
+UPPER: Final = 0.95
+SWINGS: Final = 8
+SEED: Final = 515
 
 
 @dataclass(frozen=True)
 class Point:
     """One coach, one number of labelled swings.
 
+    Log losses are macro over faults, on golfers held out, mean over draws. Upper bounds are of 95 %, over draws of
+    labels and, within each, golfers drawn again, the same for both sides.
+
     Attributes
     ----------
     loss, default, knowing
-        Macro log loss of what was learned, of the default model, and of one that knew the coach's edges; against
-        answers of the same coach without slips, golfers held out, mean over draws.
+        Of what was learned, of the default model, and of one that knew the coach's edges; against answers of the same
+        coach without slips, made to say yes or no.
     closed
-        Share of the gap between the last two that is closed; NaN where there is none (careless).
+        Share of the gap between the last two that is closed; NaN where there is none or edges do not say all.
+    edges_loss
+        Of what is learned where unsure answers are left out and no edge leans on the rest of the swing.
+    elsewhere_loss, elsewhere_edges_loss
+        `loss` and `edges_loss` over the faults that one of the coaches judges at other moments.
     difference, difference_hi
-        `loss` - `default`, and the upper 95 % bound over draws of golfers and labels.
-    own_difference_hi
-        The same bound against the coach's own answers, slips and all; both forecasts allow for the slips learned.
+        `loss` - `default`, and its upper bound.
+    edges_difference_hi
+        Upper bound of `loss` - `edges_loss`.
+    told_difference_hi, own_difference_hi
+        Upper bounds of learned - default against the coach's own answers, slips and all: as told, which leaves slips
+        out of both, and with the slips learned in both.
+    own_forecast
+        Mean of learned - default against those answers, the slips learned in the former alone: what is gained by who
+        wants to foretell what this coach will say.
     slip
         As learned.
     """
@@ -54,22 +76,29 @@ class Point:
     default: float
     knowing: float
     closed: float
+    edges_loss: float
+    elsewhere_loss: float
+    elsewhere_edges_loss: float
     difference: float
     difference_hi: float
+    edges_difference_hi: float
+    told_difference_hi: float
     own_difference_hi: float
+    own_forecast: float
     slip: float
 
 
-def judged_by(catalogue: Catalogue, classifier: FaultClassifier, suite: Suite, answers: Array) -> Judged:
-    """A suite's swings as retraining sees them."""
-    past = np.where(
-        np.isfinite(suite.measures), catalogue.signs * (suite.posterior.mean - classifier.edges), np.nan
-    )
-    guard = np.ones_like(past)
-    for k, column in enumerate(classifier.guarded):
-        below = classifier.guard_edges[k] - suite.posterior.guard_mean[:, k]
-        guard[:, column] = ndtr(below / suite.posterior.guard_sd[:, k])
-    return Judged(past, suite.posterior.sd, guard, answers, suite.golfers)
+class _Found(NamedTuple):
+    """Losses of one draw by golfer and fault, as sums and counts ``(2, n_golfers, n_faults)`` each."""
+
+    learned: Array
+    default: Array
+    knowing: Array
+    edges: Array
+    told_learned: Array
+    told_default: Array
+    own_learned: Array
+    own_default: Array
 
 
 def learning_curves(
@@ -78,19 +107,24 @@ def learning_curves(
     suite: Suite,
     *,
     counts: tuple[int, ...] = COUNTS,
-    draws: int = 5,
+    draws: int = 4,
     seed: int = 0,
 ) -> list[Point]:
-    """The three simulated coaches at each number of labelled swings; every draw splits the golfers anew."""
+    """The simulated coaches at each number of labelled swings; every draw splits the golfers anew."""
     points = []
-    for name in simulated_coaches(catalogue, np.random.default_rng(0)):
-        told: dict[int, list[tuple[Array, float]]] = {count: [] for count in counts}
+    elsewhere = np.isin(catalogue.ids, list(ELSEWHERE))
+    for name, each in simulated_coaches(catalogue, np.random.default_rng(0)).items():
+        told: dict[int, list[tuple[_Found, float]]] = {count: [] for count in counts}
         for draw in range(draws):
             random = np.random.default_rng([seed, draw])
             coach = simulated_coaches(catalogue, random)[name]
             for count, found in _one_draw(catalogue, classifier, suite, coach, counts, random).items():
                 told[count].append(found)
-        points += [_point(name, count, found) for count, found in told.items() if found]
+        points += [
+            _point(name, count, found, elsewhere, edges_say_all=not each.elsewhere)
+            for count, found in told.items()
+            if found
+        ]
     return points
 
 
@@ -98,33 +132,45 @@ def _one_draw(
     catalogue: Catalogue,
     classifier: FaultClassifier,
     suite: Suite,
-    coach: Coach,
+    coach: Simulated,
     counts: tuple[int, ...],
     random: np.random.Generator,
-) -> dict[int, tuple[Array, float]]:
-    """Losses by golfer and fault, and the slip learned, for each count."""
+) -> dict[int, tuple[_Found, float]]:
+    """Losses, and the slip learned, for each count."""
     names = random.permutation(np.unique(suite.golfers))
     out = np.isin(suite.golfers, names[: round(HELD_OUT_SHARE * len(names))])
-    own = coach.label(catalogue, suite.measures, suite.guards, random)
-    steady = Coach(coach.bias, 0.0)
-    clean = steady.label(catalogue, suite.measures, suite.guards, random)
+    own, steady = coach.answers(catalogue, suite, random), coach.steady(catalogue, suite, random)
     train = judged_by(catalogue, classifier, suite, own).rows(~out)
-    test = judged_by(catalogue, classifier, suite, clean).rows(out)
+    test = judged_by(catalogue, classifier, suite, steady).rows(out)
     order = random.permutation(len(train.golfers))
     soft = catalogue.softness_by_fault
-    knowing = Eye(coach.bias, np.zeros(len(soft)), soft, 0.0, 0.0, 0.0)
+    default = chance(classifier, test, default_eye(catalogue))
+    knowing = chance(classifier, test, Eye(coach.coach.bias, np.zeros(len(soft)), soft, 0.0, 0.0, 0.0))
+
+    def losses(answers: Array, told: Array) -> Array:
+        return _by_golfer(log_losses(answers[out], told), test.golfers)
+
     found = {}
     for count in counts:
         if count > len(order):
             continue
-        learned = learn_eye(catalogue, classifier, train.rows(order[:count]))
-        eyes = (believed(catalogue, learned), default_eye(catalogue), knowing)
-        told = [chance(classifier, test, eye) for eye in eyes]
-        losses = [_by_golfer(log_losses(clean[out], each), test.golfers) for each in told]
-        slips = [learned.slip + (1 - 2 * learned.slip) * each for each in told[:2]]
-        losses += [_by_golfer(log_losses(own[out], each), test.golfers) for each in slips]
-        found[count] = np.stack(losses), learned.slip
+        given = train.rows(order[:count])
+        eye = learn_leaning_eye(catalogue, classifier, given)
+        learned = chance(classifier, test, believed(catalogue, eye))
+        edges = chance(classifier, test, believed(catalogue, learn_eye(catalogue, classifier, _sure(given))))
+        slipping = (eye.slip + (1 - 2 * eye.slip) * told for told in (learned, default))
+        found[count] = (
+            _Found(
+                *(losses(steady, told) for told in (learned, default, knowing, edges)),
+                *(losses(own, told) for told in (learned, default, *slipping)),
+            ),
+            eye.slip,
+        )
     return found
+
+
+def _sure(judged: Judged) -> Judged:
+    return replace(judged, answers=np.where(judged.answers == UNSURE, np.nan, judged.answers))
 
 
 def _by_golfer(losses: Array, golfers: NDArray[np.object_]) -> Array:
@@ -142,62 +188,78 @@ def _macro(sums: Array) -> Array:
     return np.asarray((total[..., 0, :] / np.maximum(total[..., 1, :], 1)).mean(axis=-1))
 
 
-def _point(name: str, count: int, found: list[tuple[Array, float]]) -> Point:
-    losses = [_macro(sums) for sums, _ in found]
-    learned, default, knowing = np.mean(losses, axis=0)[:3]
+def _point(
+    name: str,
+    count: int,
+    told: list[tuple[_Found, float]],
+    elsewhere: NDArray[np.bool_],
+    *,
+    edges_say_all: bool,
+) -> Point:
+    found = [np.stack(each) for each, _ in told]
+    mean = _Found(*np.mean([_macro(sums) for sums in found], axis=0))
+    there = _Found(*np.mean([_macro(sums[..., elsewhere]) for sums in found], axis=0))
     random = np.random.default_rng(1)
     bounds = []
-    for _ in range(400):
+    for _ in range(BOOTSTRAPS):
         # A draw of labels, and golfers of it, drawn again.
-        sums, _ = found[random.integers(len(found))]
-        golfers = random.integers(0, sums.shape[2], sums.shape[2])
-        again = _macro(sums[:, :, golfers])
-        bounds.append((again[0] - again[1], again[3] - again[4]))
-    high, own_high = np.quantile(bounds, 0.95, axis=0)
-    gap = default - knowing
+        sums = found[random.integers(len(found))]
+        again = _Found(*_macro(sums[:, :, random.integers(0, sums.shape[2], sums.shape[2])]))
+        bounds.append(
+            (
+                again.learned - again.default,
+                again.learned - again.edges,
+                again.told_learned - again.told_default,
+                again.own_learned - again.own_default,
+            )
+        )
+    high, edges_high, told_high, own_high = np.quantile(bounds, UPPER, axis=0)
+    gap = mean.default - mean.knowing
     return Point(
-        name,
-        count,
-        float(learned),
-        float(default),
-        float(knowing),
-        float((default - learned) / gap) if gap > 1e-4 else float("nan"),
-        float(learned - default),
-        float(high),
-        float(own_high),
-        float(np.mean([slip for _, slip in found])),
+        coach=name,
+        swings=count,
+        loss=float(mean.learned),
+        default=float(mean.default),
+        knowing=float(mean.knowing),
+        closed=float((mean.default - mean.learned) / gap) if edges_say_all and gap > 1e-4 else float("nan"),
+        edges_loss=float(mean.edges),
+        elsewhere_loss=float(there.learned),
+        elsewhere_edges_loss=float(there.edges),
+        difference=float(mean.learned - mean.default),
+        difference_hi=float(high),
+        edges_difference_hi=float(edges_high),
+        told_difference_hi=float(told_high),
+        own_difference_hi=float(own_high),
+        own_forecast=float(mean.own_learned - mean.told_default),
+        slip=float(np.mean([slip for _, slip in told])),
     )
 
 
 @click.command()
 @click.option("--golfers", default=300, show_default=True)
-@click.option("--draws", default=5, show_default=True)
-@click.option("--json", "out", type=click.Path(path_type=Path, dir_okay=False), help="Also write them here.")
+@click.option("--draws", default=4, show_default=True)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Folder for the page and its figure: docs in the checkout.",
+)
 def main(golfers: int, draws: int, out: Path | None) -> None:
-    """Print the learning curves of the default model, on generated golfers.
+    """Print the learning curves of the default model, on generated golfers; with --out write them as a page.
 
     \b
     Example:
-      python -m faultml.pipelines.learning_curves --json curves.json
+      python -m faultml.pipelines.learning_curves --out docs
     """
+    from faultml.pipelines.learning_page import table, write_page
+
     catalogue, bundle = load_catalogue(), load_bundle()
-    suite = draw_suite(catalogue, bundle, golfers=golfers, swings=8, seed=515)
+    suite = draw_suite(catalogue, bundle, golfers=golfers, swings=SWINGS, seed=SEED)
     points = learning_curves(catalogue, bundle.classifier, suite, draws=draws)
     for line in table(points):
         click.echo(line)
     if out:
-        out.write_text(json.dumps([vars(point) for point in points], indent=1) + "\n")
-
-
-def table(points: list[Point]) -> list[str]:
-    """The curves as lines of text."""
-    lines = ["coach                  swings    loss  default  knowing  closed  upper   own upper   slip"]
-    for p in points:
-        lines.append(
-            f"{p.coach:22s} {p.swings:6d}  {p.loss:.4f}   {p.default:.4f}   {p.knowing:.4f}  {p.closed:6.2f}"
-            f"  {p.difference_hi:+.4f}  {p.own_difference_hi:+.4f}   {p.slip:.3f}"
-        )
-    return lines
+        setting = {"golfers": golfers, "draws": draws, "swings": SWINGS, "seed": SEED}
+        write_page(out, points, bundle.manifest, setting)
 
 
 if __name__ == "__main__":

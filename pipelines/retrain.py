@@ -13,23 +13,19 @@ import pandas as pd
 
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.coach_eye import CoachEye, FaultEye, save_eye
+from faultml.classifier.coach_eye import FaultEye, save_eye
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import verdicts
-from faultml.pipelines.adapt import learn_eye
-from faultml.pipelines.judged import Eye, Judged, believed, guard_chance
+from faultml.pipelines.judged import UNSURE, Eye, Judged, believed, guard_chance
+from faultml.pipelines.leaning import learn_leaning_eye
+from faultml.pipelines.tell_eye import FEWEST_GOLFERS, tell
 from faultml.pipelines.trial import difference, held_out_losses
 from faultml.results import Results
 from faultml.store import Store
 from faultml.store.people import note_training, tokens_of
 
 _IDS: Final = list(ID_COLUMNS)
-_FEWEST_GOLFERS: Final = 5
-"""To hold golfers out."""
-_FEW: Final = 20
-"""Answers to a fault below which it leans on the prior."""
-_Z95: Final = 1.96
 
 
 class Given(NamedTuple):
@@ -105,7 +101,7 @@ def retrain(
     """
     given = gather(store, coach, results, bundle, catalogue)
     judged = given.judged
-    eye = learn_eye(catalogue, bundle.classifier, judged)
+    eye = learn_leaning_eye(catalogue, bundle.classifier, judged)
     held_out, why = _judge(catalogue, bundle, judged, eye)
     used = judged.known.any(axis=1)
     players = sorted(set(judged.golfers[used]))
@@ -126,11 +122,14 @@ def retrain(
             "golfers": len(players),
             "labelled_players": tuple(tokens_of(store, players)),
             "held_out": held_out,
+            "band": eye.band,
+            "shrug": eye.shrug,
+            "standing": _standing(catalogue, believed(catalogue, eye)),
             "faults": _by_fault(catalogue, judged, believed(catalogue, eye)),
         },
     )
     note_training(store, saved.sha256, players)
-    left_out = given.verdicts - int(judged.known.sum())
+    left_out = given.verdicts - int(judged.heard.sum())
     return Learned(judged, tell(saved, catalogue, out, left_out=left_out, unsure=given.unsure))
 
 
@@ -140,7 +139,8 @@ def judged_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> J
     Parameters
     ----------
     rows
-        Ids, `fault`, `verdict`, and `measure`, `measure_sd`, `probability`, `edge` of the results.
+        Ids, `fault`, `verdict` (NaN where none was given), and `measure`, `measure_sd`, `probability`, `edge` of the
+        results.
     """
     swings = pd.MultiIndex.from_frame(rows[_IDS]).unique()
     at = (
@@ -161,69 +161,23 @@ def judged_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> J
         past=catalogue.signs * (measure - default),
         sd=sd,
         guard=guard_chance(bundle.classifier, there, sd, spread(rows["probability"])),
-        answers=spread(rows["verdict"].map({"yes": 1.0, "no": 0.0})),
+        answers=spread(rows["verdict"].map({"yes": 1.0, "no": 0.0, "unsure": UNSURE})),
         golfers=swings.get_level_values(0).to_numpy(object),
     )
 
 
 def labels_digest(rows: pd.DataFrame) -> str:
     """SHA-256 over the verdicts and the swings they are about, in whatever order they come."""
-    said = sorted("\0".join(row) for row in rows[[*_IDS, "fault", "verdict"]].itertuples(index=False))
+    given = rows.loc[rows["verdict"].notna(), [*_IDS, "fault", "verdict"]]
+    said = sorted("\0".join(row) for row in given.itertuples(index=False))
     return hashlib.sha256("\0\0".join(said).encode()).hexdigest()
 
 
-def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsure: int) -> list[str]:
-    """What was learned, in lines for a person."""
-    answers = sum(each.swings for each in eye.faults.values())
-    lines = [f"{eye.coach}: {answers} answers on {eye.swings} swings of {eye.golfers} golfers."]
-    if left_out:
-        lines.append(
-            f"{left_out} left out: {unsure} unsure, the others on swings not in the results or not assessed."
-        )
-    if eye.held_out:
-        told = eye.held_out
-        lines.append(
-            f"On golfers held out, log loss against {eye.coach}'s own answers: default {told['default']:.4f}, "
-            f"this eye {told['eye']:.4f} (difference {told['difference']:+.4f}, 95 % {told['low']:+.4f} to "
-            f"{told['high']:+.4f})."
-        )
-    else:
-        lines.append(
-            f"Too few golfers to hold any out: from {_FEWEST_GOLFERS} on it is tried, not only fitted."
-        )
-    if not eye.adopted:
-        return [*lines, f"Nothing was moved: {eye.why}.", f"{out} gives what the model gives by itself."]
-    lines.append(f"About {eye.slip:.0%} of the answers are taken to be slips (SD {eye.slip_sd:.0%}).")
-    lines += ["", f"{'fault':22s} {'edge':>8s} {'yours':>8s}   {'95 %':^17s}  answers golfers"]
-    for name, seen in eye.faults.items():
-        fault = catalogue[name]
-        edge = fault.edge + fault.sign * seen.shift
-        low, high = sorted(
-            fault.edge + fault.sign * (seen.shift + side * _Z95 * seen.shift_sd) for side in (-1, 1)
-        )
-        note = "  few answers: leans on the prior" if seen.swings < _FEW else ""
-        digits = 1 if fault.unit == "deg" else 2
-        lines.append(
-            f"{name:22s} {fault.edge:8.{digits}f} {edge:8.{digits}f}   {low:8.{digits}f} {high:8.{digits}f}  "
-            f"{seen.swings:7d} {seen.golfers:7d}{note}"
-        )
-    relative = {
-        name: seen.shift_sd / getattr(catalogue.softness, catalogue[name].unit)
-        for name, seen in eye.faults.items()
-    }
-    least = sorted(relative, key=lambda name: -relative[name])[:3]
-    lines += [
-        "",
-        "Known least, so where more verdicts teach most: " + ", ".join(least) + " (faultml labels next).",
-        f"Use it: faultml classify SEASON --coach {out} --out RESULTS",
-    ]
-    return lines
-
-
 def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -> pd.DataFrame:
-    """Verdicts joined with what the results say; the season streams by."""
+    """All assessed faults of the judged swings, with the verdicts where there are some; the season streams by."""
     wanted = [*_IDS, "fault", "measure", "measure_sd", "probability", "edge"]
-    found = [given.iloc[:0].assign(**dict.fromkeys(wanted[4:], 0.0))]
+    swings, said = given[_IDS].drop_duplicates(), given[[*_IDS, "fault", "verdict"]]
+    found = [said.iloc[:0].assign(**dict.fromkeys(wanted[4:], 0.0))]
     for each in results:
         made_with = each.run.get("model", {}).get("sha256", "")
         if made_with != bundle.manifest.sha256:
@@ -235,14 +189,14 @@ def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -
             )
         for _, faults in each.batches():
             assessed = faults.loc[faults["status"] == "assessed", wanted]
-            found.append(given.merge(assessed, on=[*_IDS, "fault"]))
+            found.append(swings.merge(assessed, on=_IDS).merge(said, on=[*_IDS, "fault"], how="left"))
     return pd.concat(found, ignore_index=True).drop_duplicates([*_IDS, "fault"], keep="last")
 
 
 def _judge(catalogue: Catalogue, bundle: Bundle, judged: Judged, eye: Eye) -> tuple[dict[str, float], str]:
     """Figures on golfers held out, and why the eye is not adopted ("" where it is)."""
     held_out: dict[str, float] = {}
-    if len(np.unique(judged.golfers)) >= _FEWEST_GOLFERS:
+    if len(np.unique(judged.golfers)) >= FEWEST_GOLFERS:
         plain, own = held_out_losses(catalogue, bundle.classifier, judged)
         mean, low, high = difference(own, plain, judged.golfers)
         told = (float(np.nanmean(plain)), float(np.nanmean(own)), mean, low, high)
@@ -266,6 +220,21 @@ def _by_fault(catalogue: Catalogue, judged: Judged, eye: Eye) -> dict[str, Fault
             softness=round(float(eye.softness[column]), 4),
             swings=int(judged.known[:, column].sum()),
             golfers=len(np.unique(judged.golfers[judged.known[:, column]])),
+            leans=_leans(catalogue, eye, column),
         )
         for column, name in enumerate(catalogue.ids)
     }
+
+
+def _leans(catalogue: Catalogue, eye: Eye, column: int) -> dict[str, float]:
+    if eye.leaning is None:
+        return {}
+    leans = dict(zip(catalogue.ids, eye.leaning.leans[column], strict=True))
+    return {other: round(float(lean), 5) for other, lean in leans.items() if lean}
+
+
+def _standing(catalogue: Catalogue, eye: Eye) -> dict[str, tuple[float, float]]:
+    if eye.leaning is None:
+        return {}
+    each = zip(catalogue.ids, eye.leaning.middle, eye.leaning.spread, strict=True)
+    return {name: (round(float(middle), 5), round(float(spread), 5)) for name, middle, spread in each}

@@ -17,9 +17,9 @@ from faultml.classifier.faults import FaultClassifier, Posterior
 from faultml.errors import BundleError
 from faultml.faults.catalogue import load_catalogue
 from faultml.pipelines.adapt import learn_eye
-from faultml.pipelines.coach_suite import Suite
+from faultml.pipelines.coach_suite import Suite, judged_by
 from faultml.pipelines.judged import Judged, believed, chance, default_eye, guard_chance
-from faultml.pipelines.learning_curves import Point, judged_by, learning_curves
+from faultml.pipelines.learning_curves import Point, learning_curves
 from faultml.synthetic.coach import Coach
 
 CATALOGUE = load_catalogue()
@@ -46,7 +46,7 @@ def _suite(golfers: int = 130, swings: int = 8, seed: int = 4) -> Suite:
     misread = misread + np.sqrt(0.9) * random.normal(size=shape)
     guards = random.normal(-6, 6, (n, len(model.guarded)))
     posterior = Posterior(truth + sd * misread, sd, guards, np.full_like(guards, 2.0))
-    return Suite(posterior, truth, guards, np.array([f"g{k:03d}" for k in who], dtype=object))
+    return Suite(posterior, truth, guards, truth, np.array([f"g{k:03d}" for k in who], dtype=object))
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,7 @@
 # Each sets up .venv first: once, and again only when the lock or pyproject.toml has changed.
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test lint types wheel smoke lock train compare clean
+.PHONY: help setup demo test lint types wheel smoke lock train compare benchmark models clean
 
 ENV := .venv
 BIN := $(ENV)/bin
@@ -73,6 +73,12 @@ $(PEERS)/ready: pipelines/compare/peers.lock | $(READY)
 
 compare: $(READY) $(PEERS)/ready  ## the model beside its peers, in models/COMPARE.md: half an hour; ARGS=--quick only tries it
 	$(BIN)/faultml compare --out models --peers $(PEERS)/bin/python $(ARGS)
+
+benchmark: $(READY) $(PEERS)/ready  ## pace and memory, in models/BENCHMARK.md; wants a machine that does nothing else
+	$(BIN)/faultml benchmark --out models --peers $(PEERS)/bin/python $(ARGS)
+
+models:  ## everything in models/ anew: bundle, comparison, pace, and the card with all of it
+	@for step in train compare benchmark; do $(MAKE) $$step || exit 1; done
 
 clean:  ## what was generated, but for .venv
 	rm -rf build dist demo .pytest_cache .hypothesis .mypy_cache .ruff_cache

@@ -210,8 +210,12 @@ def _evidence(
     features, _ = features_of(catalogue, detector, drawn)
     measures = np.where(np.isnan(features.measures), np.nan, seen_measures(catalogue, drawn))
     labels = Coach.careful(catalogue).label(catalogue, measures, drawn.guards(catalogue), random)
+    fresh = relevant_features(features.names, features.values, labels, catalogue.ids)
+    for fault, found in fresh.items():
+        surest = ", ".join(found["surest"][:3])
+        logger.info("FRESH: %s, %d of %d features; %s", fault, found["relevant"], found["tested"], surest)
     return {
-        "fresh": relevant_features(features.names, features.values, labels, catalogue.ids),
+        "fresh": fresh,
         "group_losses": group_losses(
             classifier, features.names, features.values, labels, catalogue.ids, random
         ),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import os
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -349,6 +350,19 @@ def test_the_command_says_what_it_takes() -> None:
     assert said.exit_code == 0
     assert "Example" in said.output
     assert CliRunner().invoke(main, ["compare"]).exit_code == 2
+
+
+def test_a_card_beside_the_comparison_is_written_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(run, "compare", lambda *args, **settings: {})
+    ran = CliRunner().invoke(main, ["compare", "--quiet", "--out", str(tmp_path / "elsewhere")])
+    assert ran.exit_code == 0 and not (tmp_path / "elsewhere").exists()
+    for name in ("manifest.json", DATA_FILE):
+        shutil.copy(ROOT / "models" / name, tmp_path / name)
+    assert CliRunner().invoke(main, ["compare", "--quiet", "--out", str(tmp_path)]).exit_code == 0
+    card = (tmp_path / "CARD.md").read_text(encoding="utf-8")
+    assert "## Targets" in card and "## What is refused" in card and "risk_coverage.svg" in card
 
 
 def test_the_peers_script_needs_nothing_of_ours() -> None:

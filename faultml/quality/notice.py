@@ -62,7 +62,9 @@ def with_noticed(codes: Sequence[tuple[str, ...]], noticed: dict[str, Mask]) -> 
 def widening(codes: Sequence[tuple[str, ...]]) -> NDArray[np.float64]:
     """How many times as wide uncertainty is taken for each swing: the widest of its findings."""
     known = findings()
-    return np.array([max((known[code].widening for code in own), default=1.0) for own in codes])
+    # Few combinations stand in many swings: each is looked up once.
+    widest = {own: max((known[code].widening for code in own), default=1.0) for own in set(codes)}
+    return np.array([widest[own] for own in codes])
 
 
 def motion_problems(batch: SwingBatch, codes: Sequence[tuple[str, ...]]) -> list[Problem]:

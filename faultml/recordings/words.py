@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 import numpy as np
 import pyarrow as pa
@@ -64,17 +65,18 @@ def settle_mounting(table: pa.Table, ledger: Ledger) -> NDArray[np.float64]:
 def _settle(
     table: pa.Table, name: str, known: tuple[str, ...], default: str, code: str, ledger: Ledger
 ) -> list[str]:
-    values = [(text or "").strip().lower() for text in table[name].to_pylist()]
-    strange = [row for row, word in enumerate(values) if word and word not in known]
+    # Few words stand in many rows: each is looked at once.
+    column = table[name].combine_chunks().dictionary_encode()
+    words = [(text or "").strip().lower() for text in (*column.dictionary.to_pylist(), None)]
+    codes = column.indices.fill_null(len(words) - 1).to_numpy(zero_copy_only=False)
+    strange = np.flatnonzero(np.array([bool(word) and word not in known for word in words])[codes])
     ledger.note(strange, code, " or ".join(known), [table[name][row].as_py() for row in strange])
-    return [word if word in known else default for word in values]
+    settled = np.array([word if word in known else default for word in words], dtype=object)
+    return list(settled[codes])
 
 
 def _settle_shots(shots: list[list[str] | None], ledger: Ledger) -> list[tuple[str, ...]]:
-    settled = [
-        tuple(word.strip().lower() for word in shot if word and word.strip()) if shot else ()
-        for shot in shots
-    ]
+    settled = [_plain_words(tuple(shot)) if shot else () for shot in shots]
     known = set(SHOT_WORDS)
     strange = [row for row, words in enumerate(settled) if words and not known.issuperset(words)]
     if strange:
@@ -84,3 +86,8 @@ def _settle_shots(shots: list[list[str] | None], ledger: Ledger) -> list[tuple[s
         for row in strange:
             settled[row] = tuple(word for word in settled[row] if word in known)
     return settled
+
+
+@lru_cache(maxsize=4096)
+def _plain_words(shot: tuple[str | None, ...]) -> tuple[str, ...]:
+    return tuple(word.strip().lower() for word in shot if word and word.strip())

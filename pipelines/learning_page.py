@@ -105,8 +105,8 @@ def page(points: Sequence[Point], manifest: Manifest, setting: Mapping[str, int]
     text += _CARELESS
     for p in rows:
         if p.coach == "careless":
-            bounds = (p.difference_hi, p.told_difference_hi, p.own_difference_hi)
-            text += f"| {p.swings} | {' | '.join(map(_signed, bounds))} | {p.slip:.1%} | {_signed(p.own_forecast)} |\n"
+            bounds = [_signed(each) for each in (p.difference_hi, p.told_difference_hi, p.own_difference_hi)]
+            text += f"| {p.swings} | {' | '.join(bounds)} | {p.slip:.1%} | {_signed(p.own_forecast)} |\n"
     coaches = list(dict.fromkeys(p.coach for p in rows))
     text += _ELSEWHERE.format(names=" | ".join(coaches), dashes="|".join(["---"] * len(coaches)))
     for swings in dict.fromkeys(p.swings for p in rows):

@@ -35,15 +35,14 @@ class Given(NamedTuple):
     ----------
     judged
         The swings and the answers.
-    verdicts, unsure
-        How many the coach gave, and how many of them say that they cannot tell.
+    verdicts
+        How many the coach gave.
     labels_sha256
         Of the verdicts about these swings.
     """
 
     judged: Judged
     verdicts: int
-    unsure: int
     labels_sha256: str
 
 
@@ -81,7 +80,7 @@ def gather(
             expected="a yes or no about an assessed swing",
             found=f"{len(given)} verdicts, none of them such",
         )
-    return Given(judged, len(given), int((given["verdict"] == "unsure").sum()), labels_digest(rows))
+    return Given(judged, len(given), labels_digest(rows))
 
 
 def retrain(
@@ -130,7 +129,8 @@ def retrain(
     )
     note_training(store, saved.sha256, players)
     left_out = given.verdicts - int(judged.heard.sum())
-    return Learned(judged, tell(saved, catalogue, out, left_out=left_out, unsure=given.unsure))
+    unsure = int((judged.heard & ~judged.known).sum())
+    return Learned(judged, tell(saved, catalogue, out, left_out=left_out, unsure=unsure))
 
 
 def judged_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> Judged:

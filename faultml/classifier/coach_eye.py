@@ -169,7 +169,7 @@ class LeaningClassifier(FaultClassifier):
     def of(cls, classifier: FaultClassifier, leaning: Leaning) -> Self:
         """The same classifier, leaning."""
         leans = cls(**classifier.get_params(deep=False))
-        vars(leans).update(vars(classifier), leaning_=leaning)
+        leans.__dict__.update(classifier.__dict__, leaning_=leaning)
         return leans
 
     def _uncalibrated(self, posterior: Posterior, edges: Array) -> Array:

@@ -10,60 +10,33 @@ from typing import Any
 
 import numpy as np
 import pytest
+from coach_fakes import CATALOGUE, SOFT, drawn_suite, edge_classifier
 
 from faultml.classifier import coach_eye
 from faultml.classifier.coach_eye import FaultEye, load_eye, save_eye, with_eye
-from faultml.classifier.faults import FaultClassifier, Posterior
 from faultml.errors import BundleError
-from faultml.faults.catalogue import load_catalogue
 from faultml.pipelines.adapt import learn_eye
 from faultml.pipelines.coach_suite import Suite, judged_by
 from faultml.pipelines.judged import Judged, believed, chance, default_eye, guard_chance
 from faultml.pipelines.learning_curves import Point, learning_curves
 from faultml.synthetic.coach import Coach
 
-CATALOGUE = load_catalogue()
-SOFT = CATALOGUE.softness_by_fault
-
-
-def _classifier() -> FaultClassifier:
-    """A calibrated model without its networks: what an eye needs of it."""
-    model = FaultClassifier.for_catalogue(CATALOGUE)
-    model.slope_, model.offset_ = np.full(len(SOFT), 1.05), np.full(len(SOFT), -0.1)
-    return model
-
-
-def _suite(golfers: int = 130, swings: int = 8, seed: int = 4) -> Suite:
-    """Golfers around the edges, each misread in a way of their own as well as swing by swing."""
-    random = np.random.default_rng(seed)
-    model = _classifier()
-    n, shape = golfers * swings, (golfers * swings, len(SOFT))
-    who = np.repeat(np.arange(golfers), swings)
-    past = random.normal(-2, 2.5, (golfers, len(SOFT)))[who] + random.normal(0, 1.0, shape)
-    truth = model.edges + model.signs * past * SOFT
-    sd = random.uniform(0.3, 0.9, shape) * SOFT
-    misread = np.sqrt(0.1) * random.normal(size=(golfers, len(SOFT)))[who]
-    misread = misread + np.sqrt(0.9) * random.normal(size=shape)
-    guards = random.normal(-6, 6, (n, len(model.guarded)))
-    posterior = Posterior(truth + sd * misread, sd, guards, np.full_like(guards, 2.0))
-    return Suite(posterior, truth, guards, truth, np.array([f"g{k:03d}" for k in who], dtype=object))
-
 
 @pytest.fixture(scope="module")
 def suite() -> Suite:
-    return _suite()
+    return drawn_suite()
 
 
 @pytest.fixture(scope="module")
 def points(suite: Suite) -> dict[tuple[str, int], Point]:
-    found = learning_curves(CATALOGUE, _classifier(), suite, counts=(0, 100, 500), draws=2)
+    found = learning_curves(CATALOGUE, edge_classifier(), suite, counts=(0, 100, 500), draws=2)
     return {(point.coach, point.swings): point for point in found}
 
 
 def _judged(suite: Suite, coach: Coach, swings: int = 120) -> Judged:
     random = np.random.default_rng(8)
     answers = coach.label(CATALOGUE, suite.measures, suite.guards, random)
-    judged = judged_by(CATALOGUE, _classifier(), suite, answers)
+    judged = judged_by(CATALOGUE, edge_classifier(), suite, answers)
     return judged.rows(random.permutation(len(answers))[:swings])
 
 
@@ -81,6 +54,8 @@ def test_a_careless_coach_makes_nothing_worse(points: dict[tuple[str, int], Poin
         point = points["careless", swings]
         assert point.difference_hi <= 0.01
         assert point.own_difference_hi <= 0.01
+        assert point.told_difference_hi <= 0.01  # the probability as told, against answers with their slips
+        assert point.own_forecast < -0.1
         assert 0.11 <= point.slip <= 0.19
 
 
@@ -88,10 +63,10 @@ def test_shuffled_labels_move_nothing(suite: Suite) -> None:
     judged = _judged(suite, Coach.careful(CATALOGUE))
     mixed = np.random.default_rng(0).permutation(judged.answers, axis=0)
     shuffled = replace(judged, answers=mixed)
-    eye = learn_eye(CATALOGUE, _classifier(), shuffled)
+    eye = learn_eye(CATALOGUE, edge_classifier(), shuffled)
     assert eye.unrelated > 0.95
     assert np.all(believed(CATALOGUE, eye).shift == 0)
-    assert learn_eye(CATALOGUE, _classifier(), judged).unrelated < 0.01
+    assert learn_eye(CATALOGUE, edge_classifier(), judged).unrelated < 0.01
 
 
 def test_a_fault_with_no_answers_leans_on_its_group(suite: Suite) -> None:
@@ -99,7 +74,7 @@ def test_a_fault_with_no_answers_leans_on_its_group(suite: Suite) -> None:
     column = CATALOGUE.ids.index("flip")
     answers = judged.answers.copy()
     answers[:, column] = np.nan
-    eye = learn_eye(CATALOGUE, _classifier(), replace(judged, answers=answers))
+    eye = learn_eye(CATALOGUE, edge_classifier(), replace(judged, answers=answers))
     others = np.arange(len(SOFT)) != column
     assert -1.7 < eye.shift[column] / SOFT[column] < -0.5
     assert eye.shift_sd[column] / SOFT[column] > 1.2 * np.median((eye.shift_sd / SOFT)[others])
@@ -107,27 +82,27 @@ def test_a_fault_with_no_answers_leans_on_its_group(suite: Suite) -> None:
 
 def test_shifts_are_covered_by_their_intervals(suite: Suite) -> None:
     bias = np.random.default_rng(3).choice([-1.5, 1.5], len(SOFT)) * SOFT
-    eye = learn_eye(CATALOGUE, _classifier(), _judged(suite, Coach(bias, 0.05)))
+    eye = learn_eye(CATALOGUE, edge_classifier(), _judged(suite, Coach(bias, 0.05)))
     inside = np.abs(eye.shift - bias) <= 1.96 * eye.shift_sd
     assert inside.mean() >= 0.8
 
 
 def test_contradicting_coaches_are_kept_apart(suite: Suite) -> None:
-    strict = learn_eye(CATALOGUE, _classifier(), _judged(suite, Coach(-1.5 * SOFT, 0.0)))
-    lenient = learn_eye(CATALOGUE, _classifier(), _judged(suite, Coach(1.5 * SOFT, 0.0)))
+    strict = learn_eye(CATALOGUE, edge_classifier(), _judged(suite, Coach(-1.5 * SOFT, 0.0)))
+    lenient = learn_eye(CATALOGUE, edge_classifier(), _judged(suite, Coach(1.5 * SOFT, 0.0)))
     assert np.all(lenient.shift - strict.shift > 1.5 * SOFT)
 
 
 def test_without_labels_the_default_holds(suite: Suite) -> None:
     judged = _judged(suite, Coach.careful(CATALOGUE))
     empty = replace(judged, answers=np.full_like(judged.answers, np.nan))
-    eye = learn_eye(CATALOGUE, _classifier(), empty)
-    plain = chance(_classifier(), judged, default_eye(CATALOGUE))
-    np.testing.assert_allclose(chance(_classifier(), judged, eye), plain)
+    eye = learn_eye(CATALOGUE, edge_classifier(), empty)
+    plain = chance(edge_classifier(), judged, default_eye(CATALOGUE))
+    np.testing.assert_allclose(chance(edge_classifier(), judged, eye), plain)
 
 
 def test_the_guard_is_read_back_from_a_probability(suite: Suite) -> None:
-    model = _classifier()
+    model = edge_classifier()
     judged = judged_by(CATALOGUE, model, suite, np.full_like(suite.measures, np.nan))
     told = model.probability(suite.posterior, model.edges)
     column = model.guarded[0]
@@ -152,7 +127,7 @@ def _bundle(sha256: str = "m" * 64) -> Any:
 
     manifest: Any = SimpleNamespace(sha256=sha256, faults=CATALOGUE.ids)
     nothing: Any = None
-    return Bundle(detector=nothing, gate=nothing, classifier=_classifier(), manifest=manifest)
+    return Bundle(detector=nothing, gate=nothing, classifier=edge_classifier(), manifest=manifest)
 
 
 def test_a_kept_eye_moves_edges_and_softens_them(tmp_path: Path, suite: Suite) -> None:
@@ -166,12 +141,12 @@ def test_a_kept_eye_moves_edges_and_softens_them(tmp_path: Path, suite: Suite) -
     assert model.softness[column] == pytest.approx(np.hypot(5.0, 1.0))
     assert bundle.classifier.softness[column] == SOFT[column]  # the model itself stays as it is
     # The same numbers as those that retraining was judged by.
-    judged = judged_by(CATALOGUE, _classifier(), suite, np.full_like(suite.measures, np.nan))
+    judged = judged_by(CATALOGUE, edge_classifier(), suite, np.full_like(suite.measures, np.nan))
     one = default_eye(CATALOGUE)
     at = np.arange(len(SOFT)) == column
     one = replace(one, shift=6.0 * at, shift_sd=1.0 * at, softness=np.where(at, 5.0, SOFT))
     told = model.probability(suite.posterior, catalogue.edges(suite.golfers))
-    np.testing.assert_allclose(told, chance(_classifier(), judged, one))
+    np.testing.assert_allclose(told, chance(edge_classifier(), judged, one))
 
 
 def test_an_eye_is_refused_where_something_was_changed(tmp_path: Path) -> None:

@@ -1,0 +1,256 @@
+"""What retraining makes of unsure answers and of coaches whom no edge explains, and how it is told."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+from typing import NamedTuple
+from xml.etree import ElementTree
+
+import msgspec
+import numpy as np
+import pandas as pd
+import pytest
+from coach_fakes import CATALOGUE, SOFT, drawn_suite, edge_classifier
+from scipy.optimize import approx_fprime, minimize
+
+from faultml.classifier.bundle import Bundle, load_bundle
+from faultml.classifier.coach_eye import EYE_FILE, LeaningClassifier, load_eye, with_eye
+from faultml.errors import BundleError
+from faultml.labels import Verdict, add
+from faultml.pipelines.adapt import learn_eye
+from faultml.pipelines.coach_suite import Simulated, Suite, draw_suite, judged_by
+from faultml.pipelines.judged import UNSURE, Eye, Judged, chance, kept_eye, log_losses
+from faultml.pipelines.leaning import LEAST_ANSWERS, _Fit, learn_leaning_eye
+from faultml.pipelines.learning_curves import learning_curves
+from faultml.pipelines.learning_page import FIGURE_FILE, PAGE_FILE, table, write_page
+from faultml.pipelines.retrain import Learned, judged_swings, labels_digest, retrain
+from faultml.recordings.write import write_season
+from faultml.results import read_results
+from faultml.season import classify_season
+from faultml.store import open_store
+from faultml.synthetic.coach import Coach
+from faultml.synthetic.recipe import Recipe
+from faultml.synthetic.season import draw_season
+
+IDS = ["player", "session", "swing"]
+MODEL = edge_classifier()
+FLIP, OTHER = CATALOGUE.ids.index("flip"), CATALOGUE.ids.index("early_set")
+MOVED = 1.5 * SOFT * np.where(np.arange(len(SOFT)) % 2, 1, -1)
+
+
+@pytest.fixture(scope="module")
+def suite() -> Suite:
+    return drawn_suite(golfers=120, swings=6)
+
+
+def said(suite: Suite, coach: Simulated, seed: int = 1) -> Judged:
+    return judged_by(CATALOGUE, MODEL, suite, coach.answers(CATALOGUE, suite, np.random.default_rng(seed)))
+
+
+def weighing(suite: Suite, weight: float = 1.2) -> Suite:
+    """The suite as one sees it who lets a second measure count in judging a flip."""
+    elsewhere = suite.measures.copy()
+    second = MODEL.signs[OTHER] * (suite.measures[:, OTHER] - MODEL.edges[OTHER]) / SOFT[OTHER]
+    elsewhere[:, FLIP] += MODEL.signs[FLIP] * weight * (second - second.mean()) * SOFT[FLIP]
+    return replace(suite, elsewhere=elsewhere)
+
+
+def loss(judged: Judged, eye: Eye, columns: slice | int = slice(None)) -> float:
+    return float(np.nanmean(log_losses(judged.answers, chance(MODEL, judged, eye))[:, columns]))
+
+
+def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
+    coach = Simulated(Coach(MOVED, 0.02), band=0.6)
+    given = said(suite, coach)
+    train = given.rows(np.arange(30))
+    assert (train.answers == UNSURE).sum() > 15
+    used = learn_eye(CATALOGUE, MODEL, train)
+    dropped = replace(train, answers=np.where(train.answers == UNSURE, np.nan, train.answers))
+    left_out = learn_eye(CATALOGUE, MODEL, dropped)
+    assert (left_out.band, left_out.shrug) == (0, 0)
+    assert 0.3 <= used.band <= 1.0 and used.shrug < 0.05
+    assert np.abs(used.shift - MOVED).mean() < 0.9 * np.abs(left_out.shift - MOVED).mean()
+    steady = coach.steady(CATALOGUE, suite, np.random.default_rng(2))
+    test = judged_by(CATALOGUE, MODEL, suite, steady).rows(np.arange(120, len(steady)))
+    assert loss(test, used) < loss(test, left_out)
+
+
+def test_unsure_anywhere_moves_nothing(suite: Suite) -> None:
+    given = said(suite, Simulated(Coach(MOVED, 0.0))).rows(np.arange(200))
+    shrugged = np.random.default_rng(3).random(given.answers.shape) < 0.2
+    eye = learn_eye(CATALOGUE, MODEL, replace(given, answers=np.where(shrugged, UNSURE, given.answers)))
+    plain = learn_eye(CATALOGUE, MODEL, replace(given, answers=np.where(shrugged, np.nan, given.answers)))
+    assert eye.band <= 0.1 and 0.15 <= eye.shrug <= 0.25
+    assert np.abs(eye.shift - plain.shift).max() < 0.15 * SOFT.max()
+
+
+def test_unsure_in_the_wrong_rows_is_found_out(suite: Suite) -> None:
+    given = said(suite, Simulated(Coach(MOVED, 0.0), band=0.6)).rows(np.arange(200))
+    mixed = np.random.default_rng(0).permutation(given.answers, axis=0)
+    assert learn_eye(CATALOGUE, MODEL, replace(given, answers=mixed)).unrelated > 0.95
+    assert learn_eye(CATALOGUE, MODEL, given).unrelated < 0.01
+
+
+def test_a_coach_who_weighs_two_measures_is_learned(suite: Suite) -> None:
+    seen = weighing(suite)
+    coach = Simulated(Coach(np.zeros(len(SOFT)), 0.0), elsewhere=True)
+    given = said(seen, coach)
+    train, test = given.rows(np.arange(500)), given.rows(np.arange(500, len(given.golfers)))
+    eye = learn_leaning_eye(CATALOGUE, MODEL, train)
+    assert eye.leaning is not None
+    leans = eye.leaning.leans
+    assert np.flatnonzero(leans.any(axis=1)).tolist() == [FLIP], "no other fault leans"
+    assert np.abs(leans[FLIP]).argmax() == OTHER
+    assert leans[FLIP, OTHER] < 0, "the more of the other, the sooner it is a flip"
+    edges = learn_eye(CATALOGUE, MODEL, train)
+    assert loss(test, eye, FLIP) < 0.9 * loss(test, edges, FLIP)
+
+
+def test_few_answers_lean_on_nothing(suite: Suite) -> None:
+    given = said(weighing(suite), Simulated(Coach(MOVED, 0.0), elsewhere=True))
+    few = given.rows(np.arange(LEAST_ANSWERS - 1))
+    assert learn_leaning_eye(CATALOGUE, MODEL, few).leaning is None
+
+
+def test_leans_are_the_likeliest(suite: Suite) -> None:
+    """External check: scipy's own minimiser and finite differences, on the same penalised likelihood."""
+    given = said(weighing(suite), Simulated(Coach(MOVED, 0.05), elsewhere=True))
+    eye = learn_eye(CATALOGUE, MODEL, given)
+    inputs = np.clip(np.nan_to_num((given.past - given.past.mean(0)) / given.past.std(0)), -3, 3)
+    fit = _Fit(CATALOGUE, MODEL, given, eye, inputs, FLIP, given.known[:, FLIP])
+    penalty = np.r_[1.0, np.full(len(SOFT) - 1, 1 / 0.4**2)]
+
+    def penalised(leans: np.ndarray) -> float:
+        return float(-fit.weight @ np.log(fit.told(leans)[0]) + 0.5 * penalty @ leans**2)
+
+    found = fit.solve(0.4)
+    assert np.abs(found - minimize(penalised, np.zeros(len(SOFT)), method="BFGS").x).max() < 2e-3
+    told, by_edge = fit.told(found)
+    slope = -(fit.weight * by_edge / told) @ fit.inputs + penalty * found
+    assert np.abs(slope - approx_fprime(found, penalised, 1e-6)).max() < 1e-3
+
+
+class Season(NamedTuple):
+    """A season, its results, and the verdicts of one coach."""
+
+    folder: Path
+    learned: Learned
+    bundle: Bundle
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Season:
+    folder = tmp_path_factory.mktemp("judged")
+    drawn = draw_season(
+        CATALOGUE, Recipe(golfers=9, sessions=1, swings=6, seed=31, non_swing_share=0.0, clean_share=0.0)
+    )
+    write_season(drawn.batch, folder / "season.parquet")
+    classify_season([folder / "season.parquet"], folder / "results")
+    truth = drawn.truth[[f"measure_{fault}" for fault in CATALOGUE.ids]].to_numpy(float)
+    past = CATALOGUE.signs * (truth - MODEL.edges) / SOFT + 1.0
+    said = np.where(np.abs(past) < 0.5, "unsure", np.where(past > 0, "yes", "no"))
+    verdicts = [
+        Verdict(*swing, fault, said[row, column], "ann", when="2026-05-01")
+        for row, swing in enumerate(drawn.batch.table[IDS].itertuples(index=False))
+        for column, fault in enumerate(CATALOGUE.ids)
+        if np.isfinite(past[row, column]) and fault != "overset"
+    ]
+    bundle = load_bundle()
+    with open_store(folder / "store.sqlite") as store:
+        add(store, [*verdicts, Verdict("nobody", "2031-01-01", "1", "flip", "yes", "ann", when="2026-05-01")])
+        learned = retrain(store, "ann", [read_results(folder / "results")], bundle, CATALOGUE, folder / "ann")
+    return Season(folder, learned, bundle)
+
+
+def test_what_was_unsure_is_heard_and_told(season: Season) -> None:
+    answers = season.learned.judged.answers
+    assert (answers == UNSURE).sum() > 10
+    told = "\n".join(season.learned.told)
+    assert f"{(answers == UNSURE).sum()} answers unsure: taken for swings within about" in told
+    assert "left out: on swings not in the results, or not assessed" in told
+    eye, _ = load_eye(season.folder / "ann")
+    assert eye.band > 0 and eye.standing == {}
+
+
+def test_measures_of_faults_nobody_was_asked_about_are_there(season: Season) -> None:
+    judged = season.learned.judged
+    column = CATALOGUE.ids.index("overset")
+    assert np.isnan(judged.answers[:, column]).all() and np.isfinite(judged.past[:, column]).mean() > 0.9
+
+
+@pytest.fixture
+def leant(season: Season, tmp_path: Path) -> Path:
+    """A copy of the kept eye, made to lean."""
+    folder = Path(shutil.copytree(season.folder / "ann", tmp_path / "ann"))
+    eye, _ = load_eye(folder)
+    faults = dict(eye.faults)
+    faults["flip"] = msgspec.structs.replace(faults["flip"], leans={"early_set": -3.0, "flexed_top": 1.0})
+    middle = {fault: (-10 * soft, 5 * soft) for fault, soft in zip(CATALOGUE.ids, SOFT.tolist(), strict=True)}
+    changed = msgspec.structs.replace(eye, faults=faults, standing=middle)
+    (folder / EYE_FILE).write_bytes(msgspec.json.encode(changed))
+    return folder
+
+
+def test_classify_gives_what_retraining_was_judged_by(season: Season, leant: Path) -> None:
+    eye, catalogue = load_eye(leant)
+    bundle = with_eye(season.bundle, eye)
+    assert isinstance(bundle.classifier, LeaningClassifier)
+    classify_season(
+        [season.folder / "season.parquet"], season.folder / "own", bundle=bundle, catalogue=catalogue
+    )
+    faults = read_results(season.folder / "own").faults
+    faults = faults[faults["status"] == "assessed"].set_index([*IDS, "fault"])["probability"]
+    plain = read_results(season.folder / "results").faults
+    rows = plain[plain["status"] == "assessed"].assign(verdict=None)
+    judged = judged_swings(rows, season.bundle, CATALOGUE)
+    told = chance(season.bundle.classifier, judged, kept_eye(eye, CATALOGUE))
+    straight = chance(season.bundle.classifier, judged, replace(kept_eye(eye, CATALOGUE), leaning=None))
+    swings = pd.MultiIndex.from_frame(rows[IDS]).unique()
+    assessed = np.isfinite(judged.past).all(axis=1)  # else the model has a guess of its own to lean on
+    assert assessed.mean() > 0.5
+    given = np.array([faults[(*swing, "flip")] for swing in swings[assessed]])
+    np.testing.assert_allclose(given, told[assessed, FLIP], atol=2e-4)
+    assert np.abs(told - straight)[assessed, FLIP].max() > 0.1
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"standing": {"flip": (0.0, 0.0)}},
+        {"standing": {}},
+        {"standing": {"flip": (0.0, 1.0), "elsewhere": (0.0, 1.0)}},
+    ],
+)
+def test_an_eye_that_leans_on_nothing_sound_is_refused(leant: Path, change: dict[str, object]) -> None:
+    content = msgspec.json.decode((leant / EYE_FILE).read_bytes())
+    (leant / EYE_FILE).write_bytes(msgspec.json.encode(content | change))
+    with pytest.raises(BundleError, match="bad-coach"):
+        load_eye(leant)
+
+
+def test_the_digest_is_of_verdicts_alone() -> None:
+    rows = pd.DataFrame(
+        [("p", "s", "1", "flip", "yes"), ("p", "s", "1", "underset", None)],
+        columns=[*IDS, "fault", "verdict"],
+    )
+    assert labels_digest(rows) == labels_digest(rows.iloc[:1]) == labels_digest(rows.iloc[::-1])
+    assert labels_digest(rows) != labels_digest(rows.assign(verdict="no"))
+
+
+def test_curves_and_their_page(tmp_path: Path) -> None:
+    bundle = load_bundle()
+    suite = draw_suite(CATALOGUE, bundle, golfers=4, swings=2, seed=1)
+    moved = (suite.elsewhere != suite.measures) & np.isfinite(suite.measures)
+    assert set(np.flatnonzero(moved.any(axis=0))) == {FLIP, CATALOGUE.ids.index("flexed_top")}
+    points = learning_curves(CATALOGUE, bundle.classifier, suite, counts=(0, 3), draws=1)
+    assert len(table(points)) == 1 + len(points) == 11
+    write_page(tmp_path, points, bundle.manifest, {"golfers": 4, "draws": 1, "swings": 2, "seed": 1})
+    page = (tmp_path / PAGE_FILE).read_text()
+    assert FIGURE_FILE in page and "\n| careless | 3 |" in page and "synthetic" in page
+    rows = [line for line in page.splitlines() if line.startswith("|")]
+    assert {line.count("|") for line in rows} == {9, 7, 4 + 5}, "every row has the columns of its header"
+    figure = ElementTree.fromstring((tmp_path / FIGURE_FILE).read_text())
+    told = [element.text for element in figure.iter() if element.tag.endswith("text")]
+    assert {"moved", "careless", "looks elsewhere"} <= set(told)

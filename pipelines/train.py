@@ -23,6 +23,7 @@ from faultml.pipelines.card import write_card
 from faultml.pipelines.data import Drawn, draw, rescale, vary
 from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
 from faultml.pipelines.fixed_part import fixed_part
+from faultml.pipelines.lessons import Lesson, lessons_of, shape_columns
 from faultml.pipelines.promise import learn_promises
 from faultml.pipelines.reference import write_reference
 from faultml.pipelines.relevance import group_losses, relevant_features
@@ -50,7 +51,6 @@ _BESIDE: Final = {
         "mounting.py",
         "promise.py",
         "tables.py",
-        "unfamiliar.py",
     },
     "synthetic": {"figures.py", "published.toml", "range_session.py"},
 }
@@ -74,11 +74,11 @@ class Plan:
 
     seed: int = 20
     landmark_golfers: int = 22_000
-    fault_golfers: int = 7500
+    fault_golfers: int = 30_000
     test_golfers: int = 300
     promise_golfers: int = 6000
     landmark_epochs: int = 16
-    fault_epochs: int = 16
+    fault_epochs: int = 24
     averaged: int = 2
 
     def scaled(self, by: float) -> Plan:
@@ -131,34 +131,28 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     )
     detector.fit(varied.windows, varied.offset_s, varied.golfers)
     logger.info("learned landmarks (%.0f s)", time.monotonic() - started)
+    del drawn, varied
 
-    drawn = vary(
-        draw(
-            catalogue,
-            plan.recipe(2, plan.fault_golfers, alien_share=0.08, slow_start_share=SLOW_STARTS),
-            jobs=jobs,
-        ),
-        random,
-    )
-    features, _ = features_of(catalogue, detector, drawn)
-    logger.info("drew %d recordings for gate and faults (%.0f s)", len(drawn), time.monotonic() - started)
-    full = drawn.full
+    recipe = plan.recipe(2, plan.fault_golfers, alien_share=0.08, slow_start_share=SLOW_STARTS)
+    parts = lessons_of(catalogue, detector, recipe, random, jobs=jobs)
+    lesson, usual, features = next(parts)
     gate = SwingGate(random_state=plan.seed)
-    shown, _ = features_of(catalogue, detector, rescale(drawn, random, share=RESCALED))
-    gate.fit(shown.values, full, groups=drawn.golfers, emphasis=_gate_weights(catalogue, drawn))
-    measures, guards = seen_measures(catalogue, drawn), drawn.guards(catalogue)
-    # What will not be assessed is not learned from either.
-    measures[np.isnan(features.measures)] = np.nan
-    labels = Coach.careful(catalogue).label(catalogue, measures, guards, random)
+    shown, _ = features_of(catalogue, detector, rescale(usual, random, share=RESCALED))
+    gate.fit(shown.values, usual.full, groups=usual.golfers, emphasis=_gate_weights(catalogue, usual))
+    logger.info("drew %d recordings and learned the gate (%.0f s)", len(usual), time.monotonic() - started)
+    seen = usual.golfers, usual.full
+    del usual, shown
+    lesson = Lesson.all_of([lesson, *(more for more, _, _ in parts)])
     classifier = FaultClassifier.for_catalogue(
-        catalogue, epochs=plan.fault_epochs, averaged=plan.averaged, n_jobs=jobs, random_state=plan.seed
-    ).fit(
-        features.values[full],
-        np.column_stack([measures, guards])[full],
-        labels=labels[full],
-        groups=drawn.golfers[full],
-    )
-    logger.info("learned gate and faults (%.0f s)", time.monotonic() - started)
+        catalogue,
+        familiar=shape_columns(features.names),
+        epochs=plan.fault_epochs,
+        averaged=plan.averaged,
+        n_jobs=jobs,
+        random_state=plan.seed,
+    ).fit(lesson.features, lesson.truth, labels=lesson.labels, groups=lesson.golfers)
+    logger.info("learned faults from %d swings (%.0f s)", len(lesson.features), time.monotonic() - started)
+    del lesson
 
     test = draw(
         catalogue,
@@ -194,7 +188,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
         },
     )
     write_card(folder, manifest)
-    write_reference(folder, features, drawn.golfers, full)
+    write_reference(folder, features, *seen)
     return manifest
 
 

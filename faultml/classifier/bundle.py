@@ -32,6 +32,7 @@ TRUSTED_TYPES: Final = (
     "faultml.classifier.faults.FaultClassifier",
     "faultml.classifier.gate.SwingGate",
     "faultml.classifier.measures.MeasureModel",
+    "faultml.classifier.unfamiliar.Unfamiliarity",
     "faultml.motion.landmarks.LandmarkDetector",
     "faultml.network.Network",
     "sklearn._loss.link.Interval",

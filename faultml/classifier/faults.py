@@ -14,6 +14,7 @@ from sklearn.utils import Tags, check_array
 from sklearn.utils.validation import check_consistent_length, check_is_fitted, validate_data
 
 from faultml.classifier.measures import MeasureModel
+from faultml.classifier.unfamiliar import Unfamiliarity
 from faultml.faults.catalogue import Catalogue
 
 Array = NDArray[np.float64]
@@ -55,6 +56,9 @@ class FaultClassifier(BaseEstimator):
         ``(n_faults,)`` default edge, direction in which the measure gets worse, and SD of the edge's softness.
     guarded, guard_edges
         ``(n_guards,)`` index of the fault each guard belongs to, and the level its reading must lie below.
+    familiar
+        Columns of X that tell how like a swing is to those learned from: where it is not, all is said with more doubt.
+        Without any, every swing is taken to be like them.
     hidden, epochs, averaged, n_jobs, random_state
         Of the measure model's network.
     """
@@ -67,7 +71,8 @@ class FaultClassifier(BaseEstimator):
         *,
         guarded: tuple[int, ...] = (),
         guard_edges: tuple[float, ...] = (),
-        hidden: tuple[int, ...] = (160, 80),
+        familiar: tuple[int, ...] = (),
+        hidden: tuple[int, ...] = (256, 128),
         epochs: int = 40,
         averaged: int = 1,
         n_jobs: int | None = None,
@@ -78,6 +83,7 @@ class FaultClassifier(BaseEstimator):
         self.softness = softness
         self.guarded = guarded
         self.guard_edges = guard_edges
+        self.familiar = familiar
         self.hidden = hidden
         self.epochs = epochs
         self.averaged = averaged
@@ -146,6 +152,8 @@ class FaultClassifier(BaseEstimator):
             n_jobs=self.n_jobs,
             random_state=self.random_state,
         ).fit(X[~calibrating], measures[~calibrating], groups=golfers[~calibrating])
+        if self.familiar:
+            self.unfamiliarity_ = Unfamiliarity().fit(X[~calibrating][:, list(self.familiar)])
         raw = self._uncalibrated(self._posterior(X[calibrating]), self.edges)
         self.slope_, self.offset_, self.learned_ = _calibrate(raw, labels[calibrating])
         self.classes_ = [np.array([0, 1])] * len(self.edges)
@@ -158,6 +166,8 @@ class FaultClassifier(BaseEstimator):
 
     def _posterior(self, X: Array) -> Posterior:
         mean, sd = self.measures_.predict(X, return_std=True)
+        if self.familiar:
+            sd = sd * self.unfamiliarity_.widening(X[:, list(self.familiar)])[:, None]
         count = len(self.edges)
         return Posterior(mean[:, :count], sd[:, :count], mean[:, count:], sd[:, count:])
 

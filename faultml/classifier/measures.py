@@ -30,8 +30,8 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         ``(n_measures,)``, or one for all: the size of a notable error in each measure's own unit (the softness of its
         edge).
     trust
-        Share of the learned correction that is applied. Half of it does as well on golfers like those learned from as
-        all of it, and better on others: part of what is learned is how such golfers usually move.
+        Share of the learned correction that is applied. Three quarters of it rank golfers like those learned from as
+        well as all of it, and find more on others: part of what is learned is how such golfers usually move.
     hidden, epochs, alpha, averaged, n_jobs, random_state
         Of the correcting network; see `Network`.
     """
@@ -40,11 +40,11 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         self,
         scale: Array | float = 1.0,
         *,
-        hidden: tuple[int, ...] = (160, 80),
+        hidden: tuple[int, ...] = (256, 128),
         epochs: int = 40,
         alpha: float = 2e-2,
         averaged: int = 1,
-        trust: float = 0.5,
+        trust: float = 0.75,
         n_jobs: int | None = None,
         random_state: int = 0,
     ) -> None:

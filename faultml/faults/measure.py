@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numba import vectorize
 from numpy.typing import NDArray
 
 from faultml.faults.catalogue import PHASE_STARTS, Catalogue, Measure, Position
@@ -26,15 +27,20 @@ TOP_INDEX: Final = 50
 IMPACT_INDEX: Final = 150
 
 
+@vectorize(cache=True)
+def _moment(takeaway, top, impact, phase):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    if phase < 1:
+        return takeaway + phase * (top - takeaway)
+    if phase < 2:
+        return top + (phase - 1) * (impact - top)
+    return impact + (phase - 2) * (impact - top)
+
+
 def phase_times(landmarks_s: Array, phases: Array = PHASE_GRID) -> Array:
     """Times of phase coordinates, ``(n_swings, n_phases)``, from ``(n_swings, 4)`` landmark times in seconds."""
     takeaway, top, impact = (landmarks_s[:, [k]] for k in range(3))
-    backswing, downswing = top - takeaway, impact - top
-    return np.where(
-        phases < 1,
-        takeaway + phases * backswing,
-        np.where(phases < 2, top + (phases - 1) * downswing, impact + (phases - 2) * downswing),
-    )
+    times: Array = _moment(takeaway, top, impact, phases)
+    return times
 
 
 def coordinate(position: Position) -> float:

@@ -16,6 +16,7 @@ from faultml.channels import CHANNELS, LANDMARKS
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX, evaluate_all, evaluate_guards
 from faultml.features.scan import Scan, scan
+from faultml.features.unhinging import unhinging
 from faultml.motion.curves import Curves
 from faultml.motion.landmarks import Landmarks
 from faultml.motion.window import Windows
@@ -100,6 +101,7 @@ def compute_features(
         _named("guard", [fault.id for fault in catalogue.faults if fault.guard], guards),
         _named("lacks", catalogue.ids, np.isnan(measures)),
         *(_named(f"shift_{name}", catalogue.ids, slopes[name]) for name in _SHIFTED),
+        unhinging(catalogue, curves.d_deg),
         _phase_readings(curves),
         _around("top", _AROUND_TOP_MS, windows, landmarks, curves),
         _around("impact", _AROUND_IMPACT_MS, windows, landmarks, curves),

@@ -69,6 +69,7 @@ def closure_steps(
 
 def closure_budget(d_deg: Array, address_deg: Array) -> ClosureBudget:
     """The budget of every swing from its phase curves ``(n_swings, 3, n_phases)`` and address ``(n_swings, 3)``."""
+    d_deg = d_deg[:, :, : _RELEASE_END + 1]
     bend, roll = closure_steps(d_deg + address_deg[:, :, None], d_deg[:, ULNAR])
     return ClosureBudget(
         bend_deg=np.column_stack([bend[:, first:last].sum(axis=1) for first, last in _SPANS]),

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from faultml.motion.resample import cubics, known
+from faultml.motion.resample import along, cubics, known, slope_weights
 
 Array = NDArray[np.float64]
 
@@ -30,61 +30,85 @@ def gaussian_weights(sd_samples: float) -> Array:
 @njit(cache=True, nogil=True)
 def _smooth(padded, weights, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """Smooth a curve that has half a kernel of margin on both sides."""
-    reach = len(weights) // 2
-    for q in range(len(out)):
-        # From the rims inwards, both sides at once: the weights are symmetric.
-        total = weights[reach] * padded[q + reach]
-        for k in range(reach):
-            total += weights[k] * (padded[q + k] + padded[q + 2 * reach - k])
-        out[q] = total
+    reach, count = len(weights) // 2, len(out)
+    # Weight by weight over the whole curve, so that the processor does many samples at once; from the rims inwards and
+    # both sides at once: the weights are symmetric.
+    middle, inner = weights[reach], padded[reach : reach + count]
+    for q in range(count):
+        out[q] = middle * inner[q]
+    for k in range(reach):
+        weight, before = weights[k], padded[k : k + count]
+        after = padded[2 * reach - k : 2 * reach - k + count]
+        for q in range(count):
+            out[q] += weight * (before[q] + after[q])
+
+
+@njit(cache=True, nogil=True)
+def _mirror(padded, margin):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Fill both margins of a curve with what lies inside them."""
+    stop = len(padded) - margin
+    for k in range(margin):
+        padded[margin - 1 - k] = padded[margin + k]
+        padded[stop + k] = padded[stop - 1 - k]
 
 
 @njit(cache=True, nogil=True)
 def _even(t_s, values, n_samples, anchor_s, offsets_s, light, more, rate_hz, angles, rates):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    n_swings, n_channels, _ = values.shape
+    n_swings, n_channels, longest = values.shape
     count = len(offsets_s)
-    margin = len(light) // 2 + len(more) // 2
+    reach = len(more) // 2
+    margin = len(light) // 2 + reach
     # Beyond the ends of the clock the curve is mirrored, beyond those of the recording its last values are held.
-    raw = np.empty((n_channels, count + 2 * margin))
-    once = np.empty(count + 2 * (len(more) // 2))
+    padded = np.empty(count + 2 * margin)
+    raw = padded[margin : margin + count]
+    once = np.empty(count + 2 * reach)
     twice = np.empty(count)
-    parts = np.empty((n_channels, 4))
+    place, share = np.empty(count, dtype=np.int64), np.empty(count)
+    weights, parts, known_values = np.empty((5, longest)), np.empty((3, longest)), np.empty(longest)
     for row in range(n_swings):
         length = n_samples[row]
         if length < 2:
             angles[row] = 0.0
             rates[row] = 0.0
             continue
-        first, last = t_s[row, 0], t_s[row, length - 1]
-        low, read, per_s = 0, -1, 0.0
-        for q in range(count):
-            time = anchor_s[row] + offsets_s[q]
-            if time <= first or time >= last:
-                held = 0 if time <= first else length - 1
-                for c in range(n_channels):
-                    raw[c, q + margin] = known(values[row, c, held])
-                continue
-            while low < length - 2 and t_s[row, low + 1] <= time:
+        clock = t_s[row, :length]
+        slope_weights(clock, weights)
+        first, last = clock[0], clock[length - 1]
+        start = 0
+        while start < count and anchor_s[row] + offsets_s[start] <= first:
+            start += 1
+        stop, low = start, 0
+        while stop < count and anchor_s[row] + offsets_s[stop] < last:
+            time = anchor_s[row] + offsets_s[stop]
+            while low < length - 2 and clock[low + 1] <= time:
                 low += 1
-            if low != read:
-                per_s = 1.0 / cubics(t_s, values, row, length, low, parts)
-                read = low
-            s = (time - t_s[row, low]) * per_s
-            for c in range(n_channels):
-                bend = parts[c, 2] + s * parts[c, 3]
-                raw[c, q + margin] = parts[c, 0] + s * (parts[c, 1] + s * bend)
+            place[stop] = low
+            share[stop] = (time - clock[low]) * (1.0 / weights[0, low])
+            stop += 1
         for c in range(n_channels):
-            for k in range(margin):
-                raw[c, margin - 1 - k] = raw[c, margin + k]
-                raw[c, margin + count + k] = raw[c, margin + count - 1 - k]
-            _smooth(raw[c], light, once)
-            reach = len(more) // 2
+            for k in range(length):
+                known_values[k] = known(values[row, c, k])
+            cubics(known_values[:length], weights, parts)
+            raw[:start] = known_values[0]
+            for q in range(start, stop):
+                raw[q] = along(known_values, parts, place[q], share[q])
+            raw[stop:] = known_values[length - 1]
+            _mirror(padded, margin)
+            _smooth(padded, light, once)
             angles[row, c] = once[reach : reach + count]
             _smooth(once, more, twice)
-            rates[row, c, 0] = (twice[1] - twice[0]) * rate_hz
-            rates[row, c, count - 1] = (twice[count - 1] - twice[count - 2]) * rate_hz
-            for q in range(1, count - 1):
-                rates[row, c, q] = (twice[q + 1] - twice[q - 1]) * (0.5 * rate_hz)
+            _differences(twice, rate_hz, rates[row, c])
+
+
+@njit(cache=True, nogil=True)
+def _differences(curve, rate_hz, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """Central differences, one-sided at the ends."""
+    count, half = len(curve), 0.5 * rate_hz
+    out[0] = (curve[1] - curve[0]) * rate_hz
+    out[count - 1] = (curve[count - 1] - curve[count - 2]) * rate_hz
+    inner, later = out[1 : count - 1], curve[2:]
+    for q in range(count - 2):
+        inner[q] = (later[q] - curve[q]) * half
 
 
 def on_even_clock(
@@ -121,43 +145,46 @@ def on_even_clock(
 
 @njit(cache=True, nogil=True)
 def _fastest(t_s, values, n_samples, hz, weights, reach, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    n_swings, n_channels, _ = values.shape
+    n_swings, n_channels, longest = values.shape
     margin = len(weights) // 2
-    parts = np.empty((n_channels, 4))
+    intervals, parts, known_values = np.empty((5, longest)), np.empty((3, longest)), np.empty(longest)
     for row in range(n_swings):
         length = n_samples[row]
         out[row] = t_s[row, 0] if length else 0.0
         if length < 2:
             continue
-        first, last = t_s[row, 0], t_s[row, length - 1]
+        clock = t_s[row, :length]
+        slope_weights(clock, intervals)
+        first, last = clock[0], clock[length - 1]
         count = int((last - first) * hz) + 2 + reach
-        coarse = np.empty((n_channels, count + 2 * margin))
-        low, read, per_s = 0, -1, 0.0
+        place, share = np.empty(count, dtype=np.int64), np.empty(count)
+        low = 0
         for q in range(count):
             time = min(first + q / hz, last)
-            while low < length - 2 and t_s[row, low + 1] <= time:
+            while low < length - 2 and clock[low + 1] <= time:
                 low += 1
-            if low != read:
-                per_s = 1.0 / cubics(t_s, values, row, length, low, parts)
-                read = low
-            s = (time - t_s[row, low]) * per_s
-            for c in range(n_channels):
-                bend = parts[c, 2] + s * parts[c, 3]
-                coarse[c, q + margin] = parts[c, 0] + s * (parts[c, 1] + s * bend)
+            place[q] = low
+            share[q] = (time - clock[low]) * (1.0 / intervals[0, low])
+        coarse = np.empty(count + 2 * margin)
         speed = np.zeros(count - 1)
         smooth = np.empty(count)
         for c in range(n_channels):
-            for k in range(margin):
-                coarse[c, margin - 1 - k] = coarse[c, margin + k]
-                coarse[c, margin + count + k] = coarse[c, margin + count - 1 - k]
-            _smooth(coarse[c], weights, smooth)
+            for k in range(length):
+                known_values[k] = known(values[row, c, k])
+            cubics(known_values[:length], intervals, parts)
+            for q in range(count):
+                coarse[q + margin] = along(known_values, parts, place[q], share[q])
+            _mirror(coarse, margin)
+            _smooth(coarse, weights, smooth)
             for q in range(count - 1):
                 speed[q] += (smooth[q + 1] - smooth[q]) ** 2
+        for q in range(count - 1):
+            speed[q] = np.sqrt(speed[q])
         best, at = -1.0, 0
         for q in range(count - 1):
             path = 0.0
             for k in range(max(q - reach, 0), min(q + reach + 1, count - 1)):
-                path += np.sqrt(speed[k])
+                path += speed[k]
             if path > best * (1 + 1e-12):
                 best, at = path, q
         out[row] = first + (at + 0.5) / hz

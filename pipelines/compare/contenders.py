@@ -25,6 +25,7 @@ from faultml.motion.landmarks import LandmarkDetector
 from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
 from faultml.pipelines.data import Drawn
 from faultml.pipelines.evaluate import features_of, seen_measures
+from faultml.pipelines.lessons import shape_columns
 from faultml.synthetic.coach import Coach
 
 Array = NDArray[np.float64]
@@ -110,7 +111,10 @@ def train_ours(
     detector.fit(drawn.windows, drawn.offset_s, drawn.golfers)
     features, _ = features_of(catalogue, detector, drawn)
     measures = np.where(np.isnan(features.measures), np.nan, truth.measures)
-    classifier = FaultClassifier.for_catalogue(catalogue, epochs=epochs, random_state=seed).fit(
+    familiar = shape_columns(features.names)
+    classifier = FaultClassifier.for_catalogue(
+        catalogue, familiar=familiar, epochs=epochs, random_state=seed
+    ).fit(
         features.values,
         np.column_stack([measures, drawn.guards(catalogue)]),
         labels=truth.labels,

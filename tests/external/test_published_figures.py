@@ -12,8 +12,7 @@ from sklearn.metrics import cohen_kappa_score
 
 from faultml.channels import CHANNELS
 from faultml.faults.catalogue import Catalogue
-from faultml.faults.measure import evaluate, phase_times
-from faultml.motion.resample import interpolate
+from faultml.faults.measure import PHASE_GRID, evaluate, phase_times
 from faultml.recordings.read import open_season
 from faultml.synthetic.coach import Coach
 
@@ -60,12 +59,11 @@ def test_two_coaches_who_slip_agree_as_derived(catalogue: Catalogue) -> None:
 
 def test_a_timing_error_is_an_angle_error(catalogue: Catalogue) -> None:
     """facts.md, Time: at 1085 deg/s (Zheng 2008), 5 ms are 5.4 degrees and 10 ms 10.9, read off measured curves."""
-    t_s = np.arange(0, 2, 0.005)[None]
+    t_s = np.arange(0, 2, 0.005)
     ulnar = np.clip((t_s - 1.0) * 1085, -60, 200)
-    curves = np.zeros((1, len(CHANNELS), t_s.shape[1]))
-    curves[0, 1] = ulnar
     for late_s, error_deg in ((0.005, 5.4), (0.010, 10.9)):
         landmarks_s = np.array([[0.0, 0.75, 1.0 + late_s, 1.5]])
-        at_phases = interpolate(t_s, curves, np.array([t_s.shape[1]]), phase_times(landmarks_s))
+        at_phases = np.zeros((1, len(CHANNELS), len(PHASE_GRID)))
+        at_phases[0, 1] = np.interp(phase_times(landmarks_s)[0], t_s, ulnar)
         held = evaluate(catalogue["held_hinge"].measure, at_phases)
         assert held[0] == pytest.approx(error_deg, abs=0.06)

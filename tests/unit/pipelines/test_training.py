@@ -14,10 +14,13 @@ from faultml.channels import PRONATION
 from faultml.classifier.assess import NOT_LEARNED, Assessor
 from faultml.classifier.bundle import MANIFEST_FILE, MODEL_FILE, Manifest, load_bundle
 from faultml.faults.catalogue import Catalogue
+from faultml.pipelines import lessons
 from faultml.pipelines import train as training
 from faultml.pipelines.card import CARD_FILE
 from faultml.pipelines.data import Drawn, draw, take_windows, vary
 from faultml.pipelines.evaluate import calibration_error, macro, seen_measures, with_marks
+from faultml.pipelines.lessons import BREADTHS
+from faultml.pipelines.risk_figure import RISK_FIGURE
 from faultml.quality.reference import REFERENCE_FILE
 from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.season import SyntheticSeason
@@ -55,6 +58,7 @@ def trained(
     with pytest.MonkeyPatch.context() as patch, threadpool_limits(1), warnings.catch_warnings():
         warnings.simplefilter("ignore")  # so few golfers leave some figures empty
         patch.setattr(training, "draw", noted)
+        patch.setattr(lessons, "draw", noted)
         manifest = training.train(catalogue, TINY, folder)
     return folder, manifest, recipes
 
@@ -65,7 +69,7 @@ class TestTraining:
     ) -> None:
         folder, manifest, _ = trained
         left = {path.name for path in folder.iterdir()}
-        assert left == {MODEL_FILE, MANIFEST_FILE, CARD_FILE, REFERENCE_FILE}
+        assert left == {MODEL_FILE, MANIFEST_FILE, CARD_FILE, REFERENCE_FILE, RISK_FIGURE}
         assert load_bundle(folder).manifest == manifest
         assert manifest.faults == catalogue.ids and manifest.catalogue_sha256 == catalogue.digest
         assert manifest.code_sha256 == training.code_digest() and manifest.seed == TINY.seed
@@ -85,8 +89,9 @@ class TestTraining:
         assert manifest.figures["contact_marked"]["landmarks_ms"]["impact"]["median"] < 1.5, "marked"
 
     def test_draws_other_golfers_for_each_part(self, trained: tuple[Path, Manifest, list[set[str]]]) -> None:
-        landmarks, faults, test = trained[2]
-        assert not landmarks & faults and not (landmarks | faults) & test
+        drawn = trained[2]
+        assert len(drawn) == len(BREADTHS) + 2
+        assert sum(map(len, drawn)) == len(set().union(*drawn)), "some golfer was drawn twice"
 
     def test_what_was_hardly_seen_is_said_not_to_be_learned(
         self,

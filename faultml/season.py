@@ -177,7 +177,7 @@ def classify_season(
         for tables in _assess_batches(assessor, season, jobs):
             results.append("swings", tables.swings)
             results.append("faults", tables.faults)
-            take_problems([*season.take_problems(), *tables.problems])
+            take_problems(tables.problems)
             # Folded as they come, so that what is kept does not grow with the season.
             running.add(tables.summary)
             address.add(tables.swings)
@@ -227,8 +227,8 @@ def classify_season(
     return run
 
 
-def assess_batch(assessor: Assessor, batch: SwingBatch) -> BatchTables:
-    """Every table of one batch."""
+def assess_batch(assessor: Assessor, batch: SwingBatch, noticed: Sequence[Problem] = ()) -> BatchTables:
+    """Every table of one batch; `noticed` are the problems of its reading."""
     assessment = assessor.assess(batch)
     swings = swings_frame(assessment)
     faults = faults_frame(assessor, assessment, coded=True)
@@ -242,7 +242,7 @@ def assess_batch(assessor: Assessor, batch: SwingBatch) -> BatchTables:
         faults,
         curves,
         summary,
-        motion_problems(batch, assessment.findings),
+        [*noticed, *motion_problems(batch, assessment.findings)],
         _watched(assessor, assessment),
     )
 
@@ -255,10 +255,12 @@ def _watched(assessor: Assessor, assessment: Assessment) -> Tally:
 
 
 def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[BatchTables]:
+    # Problems go along with the batch they were noticed in: their order does not depend on the threads.
+    drawn = ((batch, season.take_problems()) for batch in season.batches())
     if jobs == 1:
-        yield from (assess_batch(assessor, batch) for batch in season.batches())
+        yield from (assess_batch(assessor, *each) for each in drawn)
         return
-    tasks = (delayed(assess_batch)(assessor, batch) for batch in season.batches())
+    tasks = (delayed(assess_batch)(assessor, *each) for each in drawn)
     # Held over all batches: a batch that ends would give the threads back to one that still runs.
     with one_thread("blas"):
         yield from Parallel(n_jobs=jobs, backend="threading", return_as="generator", pre_dispatch=2 * jobs)(

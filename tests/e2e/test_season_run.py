@@ -88,6 +88,29 @@ def test_two_jobs_leave_what_one_leaves(season: Path, results: Path, bundle: Bun
     assert_same_tables(results, tmp_path / "two")
 
 
+def test_problems_stand_in_the_same_order_whatever_the_jobs(
+    season: Path, bundle: Bundle, tmp_path: Path
+) -> None:
+    # Some that reading tells of and some that come with the motion, in every batch.
+    table = pd.read_parquet(season / "season.parquet")
+    table["flexion_deg"] = [
+        each[:40] if row % 5 == 1 else each for row, each in enumerate(table["flexion_deg"])
+    ]
+    for name in ("ulnar_deg", "pronation_deg"):
+        table[name] = [
+            -each if row % 5 == 3 and each is not None else each for row, each in enumerate(table[name])
+        ]
+    (tmp_path / "bad").mkdir()
+    table.to_parquet(tmp_path / "bad" / "season.parquet", row_group_size=9)
+    told = []
+    for jobs in (1, 3):
+        out = tmp_path / str(jobs)
+        assert classified(tmp_path / "bad", out, batch_size=9, bundle=bundle, jobs=jobs).n_problems
+        told.append((out / "problems.csv").read_text(encoding="utf-8"))
+    assert told[0] == told[1]
+    assert {"length-mismatch", "side-suspected"} <= set(pd.read_csv(tmp_path / "1" / "problems.csv")["code"])
+
+
 def test_batches_of_another_size_leave_the_same(
     season: Path, results: Path, bundle: Bundle, tmp_path: Path
 ) -> None:

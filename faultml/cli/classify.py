@@ -107,9 +107,16 @@ def command(
     chosen = options.chosen_model(model, registry, coach or "")
     bundle, edges = load_bundle(*chosen), load_catalogue(catalogue)
     if coach:
-        kept = (chosen.path, chosen.registered.eye_sha256) if chosen.path and chosen.registered else (Path(coach), "")
+        kept = (
+            (chosen.path, chosen.registered.eye_sha256)
+            if chosen.path and chosen.registered
+            else (Path(coach), "")
+        )
         eye, edges = load_eye(*kept)
         bundle = with_eye(bundle, eye)
+        if store and _to_retrain(store, eye.sha256):
+            since = "has learned from somebody who was forgotten since: faultml retrain makes it anew."
+            click.echo(f"The eye of {eye.coach} {since}", err=True)
     if promise:
         bundle = replace(bundle, own_promise=read_own_promise(promise))
     run = run_season(
@@ -126,3 +133,12 @@ def command(
         quiet=quiet,
     )
     sys.exit(run.exit_code)
+
+
+def _to_retrain(store: Path, sha256: str) -> bool:
+    """Whether an eye has learned from somebody who was forgotten since."""
+    from faultml.store import open_store
+    from faultml.store.people import models_to_retrain
+
+    with open_store(store, create=False) as opened:
+        return sha256 in models_to_retrain(opened)

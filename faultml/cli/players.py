@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,8 +16,10 @@ if TYPE_CHECKING:
     from faultml.store.people import Removed
 
 OUT_OF_REACH: Final = (
-    "copies of the store and other backups",
-    "sheets exported, reports and results sent or kept elsewhere",
+    "copies and backups of the store, and of the disk: run this on each copy (--store COPY), or delete it",
+    "sheets exported (verdicts, drills given, outcomes), reports and results kept elsewhere",
+    "edges moved for the player in a file of yours",
+    "results of seasons sent to a running server, which keeps them for a while (docs/http.md)",
     "the recorder's own files and program",
     "what a squad's figures in results have learned from the player, until classify is run again",
 )
@@ -28,6 +30,13 @@ def _sources(function: Callable[..., None]) -> Callable[..., None]:
     existing = click.Path(path_type=Path, exists=True)
     for option in (
         options.STORE,
+        click.option(
+            "--coach",
+            "coaches",
+            multiple=True,
+            type=click.Path(path_type=Path, exists=True, file_okay=False),
+            help="A coach's eye that retrain left: told where it has learned from the player. May be repeated.",
+        ),
         click.option(
             "--pseudonyms",
             type=click.Path(path_type=Path, exists=True, dir_okay=False),
@@ -66,6 +75,7 @@ def export_player(
     season: tuple[Path, ...],
     results: tuple[Path, ...],
     pseudonyms: Path | None,
+    coaches: tuple[Path, ...],
     store: Path | None,
 ) -> None:
     """Copy everything about PLAYER into a new folder: recordings as they are, tables as CSV.
@@ -75,6 +85,7 @@ def export_player(
       faultml players export p07 --out p07/ --season season/ --results results/
     """
     from faultml.errors import InputError
+    from faultml.importing.pseudonyms import load_pseudonyms
     from faultml.recordings.people import copy_player
     from faultml.results.folders import replaced_folder
     from faultml.results.people import copy_from_results
@@ -101,9 +112,11 @@ def export_player(
                     write_sheet(rows, part / "store" / f"{table}.csv", infer_schema(rows))
                     lines.append(_row_line(path / table, len(rows)))
                 lines += [
-                    f"  a model has learned from the player's labels: {each}"
-                    for each in models_of(opened, who)
+                    f"  {each} has learned from the player's verdicts"
+                    for each in _named(models_of(opened, who), coaches)
                 ]
+        if pseudonyms is not None and (pair := load_pseudonyms(pseudonyms).find(who)):
+            lines.append(f"  {pseudonyms}: {pair[0]} is {pair[1]} there")
         if not lines:
             raise InputError("unknown-player", where=player, expected="somebody in what was given")
         told = [f"Everything about {who} in what was given, as of today.", *lines]
@@ -123,6 +136,7 @@ def forget_player(
     season: tuple[Path, ...],
     results: tuple[Path, ...],
     pseudonyms: Path | None,
+    coaches: tuple[Path, ...],
     store: Path | None,
 ) -> None:
     """Remove everything about PLAYER from what is given, and tell what could not be reached.
@@ -139,20 +153,20 @@ def forget_player(
     """
     who = _who(player, pseudonyms)
     path = _store(store)
-    where = (who, season, results, pseudonyms, path)
+    where = (who, season, results, pseudonyms, coaches, path)
     lines, there = _forget(*where, dry_run=True)
     click.echo("\n".join([f"About {who}:", *(lines or ["  nothing in what was given"])]))
     before = path is not None and _was_forgotten(path, who)
     if before:
         click.echo("  was forgotten before")
     if dry_run or not (there or before):
-        _tell_out_of_reach(season, results, path)
+        _tell_out_of_reach(season, results, pseudonyms, path)
         sys.exit(0 if there or before else 1)
     if there and not yes:
         click.confirm("Remove all of it? It cannot be brought back", abort=True)
     _forget(*where, dry_run=False)
     click.echo("Removed.")
-    _tell_out_of_reach(season, results, path)
+    _tell_out_of_reach(season, results, pseudonyms, path)
 
 
 @command.command("readmit", short_help="Take in a player again who was forgotten.")
@@ -178,6 +192,7 @@ def _forget(
     season: tuple[Path, ...],
     results: tuple[Path, ...],
     pseudonyms: Path | None,
+    coaches: tuple[Path, ...],
     store: Path | None,
     *,
     dry_run: bool,
@@ -185,16 +200,19 @@ def _forget(
     """Remove a player, the store last: what there was, and whether there was anything."""
     from faultml.importing.pseudonyms import load_pseudonyms
     from faultml.recordings.people import remove_player
+    from faultml.results import REPORT_FILE
     from faultml.results.people import remove_from_results
     from faultml.store import open_store
     from faultml.store.people import forget
 
     lines = [_found_line(found) for found in (remove_player(season, who, dry_run=dry_run) if season else [])]
     for folder in results:
+        page = folder / REPORT_FILE
+        had_page = page.exists()
         counts = remove_from_results(folder, who, dry_run=dry_run)
         lines += [_row_line(folder / table, n) for table, n in counts.items()]
-        if counts:
-            lines.append(f"  {folder}: its page is removed; faultml report writes it anew")
+        if counts and had_page:
+            lines.append(f"  {page}: the whole page; faultml report writes it anew")
     if pseudonyms is not None:
         table = load_pseudonyms(pseudonyms)
         if table.find(who):
@@ -206,7 +224,7 @@ def _forget(
     if store is not None:
         with open_store(store) as opened:
             removed = forget(opened, who, dry_run=dry_run)
-        lines += _store_lines(store, removed)
+        lines += _store_lines(store, removed, coaches)
         there = there or bool(removed.rows)
     return lines, there
 
@@ -220,25 +238,36 @@ def _was_forgotten(store: Path, who: str) -> bool:
         return who in forgotten(connection, [who])
 
 
-def _store_lines(store: Path, removed: Removed) -> list[str]:
+def _store_lines(store: Path, removed: Removed, coaches: tuple[Path, ...]) -> list[str]:
     lines = [_row_line(store / table, n) for table, n in removed.rows.items()]
     lines += [
-        f"  {store / table}: {n} rows about others mention the player: look at them yourself"
+        f"{_row_line(store / table, n)} about others with the player's name in it: look yourself"
         for table, n in removed.mentions.items()
     ]
     return lines + [
-        f"  a model has learned from the player's labels, and stays as it is until it is trained anew: {each}"
-        for each in removed.bundles
+        f"  {each} has learned from the player's verdicts, and stays as it is until faultml retrain makes it anew"
+        for each in _named(removed.bundles, coaches)
     ]
 
 
-def _tell_out_of_reach(season: tuple[Path, ...], results: tuple[Path, ...], store: Path | None) -> None:
+def _named(learned: Sequence[str], coaches: tuple[Path, ...]) -> list[str]:
+    """What has learned, told by its folder where that is given, else by its hash."""
+    from faultml.classifier.coach_eye import load_eye
+
+    folders = {load_eye(folder)[0].sha256: f"the coach's eye in {folder}" for folder in coaches}
+    return [folders.get(each, f"a model or a coach's eye (eye.json of SHA-256 {each})") for each in learned]
+
+
+def _tell_out_of_reach(
+    season: tuple[Path, ...], results: tuple[Path, ...], pseudonyms: Path | None, store: Path | None
+) -> None:
     missing = [
         what
         for what, given in (
             ("recordings (--season)", season),
             ("results (--results)", results),
             ("the store (--store)", store),
+            ("the table of pseudonyms (--pseudonyms)", pseudonyms),
         )
         if not given
     ]

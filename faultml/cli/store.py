@@ -23,13 +23,15 @@ def command() -> None:
 @command.command("info", short_help="Where it is, and what it holds.")
 @options.STORE
 def info(store: Path | None) -> None:
-    """Tell where the store is, its version, and how many rows each table holds.
+    """Tell where the store is, its version, how many rows each table holds, and which models have learned from
+    somebody who was forgotten since.
 
     \b
     Example:
       faultml store info
     """
     from faultml.store import open_store, store_path
+    from faultml.store.people import models_to_retrain
 
     with open_store(store_path(store), create=False) as opened:
         click.echo(f"{opened.path}, schema version {opened.version}")
@@ -38,6 +40,10 @@ def info(store: Path | None) -> None:
             for table in tables:
                 n = connection.exec_driver_sql(f'SELECT count(*) FROM "{table}"').scalar_one()
                 click.echo(f"  {table}: {n}")
+        for sha256 in models_to_retrain(opened):
+            click.echo(
+                f"  to be trained anew, since it has learned from somebody who was forgotten: {sha256}"
+            )
 
 
 @command.command("backup", short_help="Copy it while it is in use.")

@@ -36,7 +36,8 @@ def copy_from_results(folder: Path, player: str, out: Path) -> dict[str, int]:
         write_sheet(pd.concat(rows), out / f"{table}.csv", schema)
     for name, records in _records(results).items():
         own = [each for each in records if each["player"] == player]
-        (out / name).write_text(_json(own), encoding="utf-8")
+        if own:
+            (out / name).write_text(_json(own), encoding="utf-8")
     return counts
 
 
@@ -72,7 +73,8 @@ def remove_from_results(folder: Path, player: str, *, dry_run: bool = False) -> 
         for name in set(results.run["files"]) - written - {REPORT_FILE, RUN_FILE}:
             shutil.copy2(folder / name, part / name)
         files = sorted(name for name in results.run["files"] if name != REPORT_FILE)
-        told = {**results.run, "counts": _recount(results, part, tables), "tables": tables, "files": files}
+        told = {**_without(results.run, player), "counts": _recount(results, part, tables), "tables": tables}
+        told["files"] = files
         (part / RUN_FILE).write_text(_json(told) + "\n", encoding="utf-8")
     return counts
 
@@ -104,6 +106,18 @@ def _records(results: Results) -> dict[str, list[dict[str, Any]]]:
             ):
                 found[name] = content
     return found
+
+
+def _without(run: dict[str, Any], player: str) -> dict[str, Any]:
+    """``run.json`` less what it tells of a player, such as an address that moved."""
+
+    def about(each: object) -> bool:
+        return isinstance(each, dict) and each.get("player") == player
+
+    return {
+        name: [each for each in told if not about(each)] if isinstance(told, list) else told
+        for name, told in run.items()
+    }
 
 
 def _recount(results: Results, part: Path, tables: dict[str, dict[str, Any]]) -> dict[str, int]:

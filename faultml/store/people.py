@@ -142,12 +142,12 @@ def _count(connection: Connection, table: str, where: str, values: dict[str, Any
 
 def _mentions(connection: Connection, tables: dict[str, tuple[str, ...]], player: str) -> dict[str, int]:
     """Rows about others that hold a player's id in any of their cells, by table."""
-    if len(player) < _SHORTEST_MENTION:
+    if len(player.strip()) < _SHORTEST_MENTION:
         return {}
     found = {}
     for table, columns in tables.items():
         if "player" in columns:
-            said = " OR ".join(f'instr(lower("{column}"), lower(:player)) > 0' for column in columns)
+            said = " OR ".join(f'instr(lower("{column}"), lower(trim(:player))) > 0' for column in columns)
             found[table] = _count(connection, table, f"player <> :player AND ({said})", {"player": player})
     return {table: n for table, n in found.items() if n}
 

@@ -14,8 +14,10 @@ from click.testing import CliRunner, Result
 from label_fakes import fake_results
 from season_fakes import fake_season, write_long, write_parquet
 
+from faultml.classifier.coach_eye import save_eye
 from faultml.cli import main
 from faultml.errors import InputError, StoreError
+from faultml.faults.catalogue import load_catalogue
 from faultml.labels import Verdict, add, verdicts
 from faultml.results import read_results
 from faultml.store import Store, base, open_store
@@ -139,6 +141,14 @@ def test_tokens_tell_nobody_else_a_name(store: Store, tmp_path: Path) -> None:
     assert tokens_of(store, [NAME, STAYS]) == tokens_of(store, [STAYS, NAME, NAME])
 
 
+def eye_in(folder: Path) -> str:
+    """A coach's eye that moves nothing; its SHA-256."""
+    figures = dict.fromkeys(("slip", "slip_sd", "unrelated"), 0.01)
+    words = dict.fromkeys(("coach", "learned", "model_sha256", "labels_sha256", "why"), "ann")
+    rest = {"adopted": False, "swings": 1, "golfers": 1, "labelled_players": (), "held_out": {}, "faults": {}}
+    return save_eye(folder, load_catalogue(), {**figures, **words, **rest}).sha256
+
+
 def run(*arguments: object, text: str = "") -> Result:
     result = CliRunner().invoke(main, ["players", *map(str, arguments)], input=text)
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
@@ -181,7 +191,7 @@ def test_forget_reaches_all_that_is_given(
         "verdicts: 200 rows",
     ):
         assert told in dry.stdout and told in done.stdout
-    assert "copies of the store" in done.stdout
+    assert "copies and backups of the store" in done.stdout
 
     assert not (season / "c.parquet").exists()
     assert pq.read_table(season / "a.parquet")["player"].to_pylist() == [STAYS] * 2 + ["golfer2"] * 2
@@ -230,6 +240,41 @@ def test_export_gives_out_all_and_only_that(tmp_path: Path, everything: list[obj
     assert again.exit_code == 2 and "file-exists" in again.stderr
 
 
+def test_what_run_json_tells_of_a_player_goes_too(tmp_path: Path, everything: list[object]) -> None:
+    file = tmp_path / "results" / "run.json"
+    told = json.loads(file.read_text())
+    told["address_drift"] = [{"player": name, "change_deg": 9.0} for name in (NAME, STAYS)]
+    file.write_text(json.dumps(told))
+    assert run("forget", NAME, *everything, "--yes").exit_code == 0
+    assert json.loads(file.read_text())["address_drift"] == [{"player": STAYS, "change_deg": 9.0}]
+
+
+def test_an_eye_that_has_learned_from_the_player_is_named_by_its_folder(tmp_path: Path, store: Store) -> None:
+    eye = eye_in(tmp_path / "ann")
+    note_training(store, eye, [NAME])
+    note_training(store, "b" * 64, [NAME])
+    where = ["--store", store.path, "--coach", tmp_path / "ann"]
+    exported = run("export", NAME, *where, "--out", tmp_path / "out")
+    done = run("forget", NAME, *where, "--yes")
+    for said in (exported.stdout, done.stdout):
+        assert f"the coach's eye in {tmp_path / 'ann'} has learned from the player's verdicts" in said
+        assert f"SHA-256 {'b' * 64}" in said
+    info = CliRunner().invoke(main, ["store", "info", "--store", str(store.path)])
+    assert info.stdout.count("to be trained anew") == 2
+
+
+def test_a_name_with_spaces_about_it_is_found_in_others_words(store: Store) -> None:
+    assert forget(store, f" {NAME} ", dry_run=True).mentions["verdicts"] == 201
+
+
+def test_what_was_not_given_is_told(store: Store) -> None:
+    done = run("forget", NAME, "--store", store.path, "--yes")
+    told = done.stdout.partition("Not within reach")[2]
+    for words in ("--season", "--results", "--pseudonyms", "copies and backups", "a running server"):
+        assert words in told
+    assert "--store)" not in told.replace("--store COPY)", "")
+
+
 def test_nobody_of_that_name_is_told(tmp_path: Path, everything: list[object]) -> None:
     assert run("forget", "nobody", *everything, "--yes").exit_code == 1
     assert run("export", "nobody", *everything, "--out", tmp_path / "out").exit_code == 2
@@ -243,6 +288,13 @@ def test_a_name_leads_to_the_pseudonym_and_goes_with_it(tmp_path: Path, store: S
     done = run("forget", "ada q", "--pseudonyms", table, "--store", store.path, "--yes")
     assert done.exit_code == 0 and "verdicts: 200 rows" in done.stdout
     assert table.read_text() == "player,pseudonym\nBo R,golfer2\n"
+
+
+def test_an_export_tells_the_name_behind_the_pseudonym(tmp_path: Path, store: Store) -> None:
+    table = tmp_path / "names.csv"
+    table.write_text(f"player,pseudonym\nAda Q,{NAME}\nBo R,golfer2\n")
+    done = run("export", "Ada Q", "--pseudonyms", table, "--store", store.path, "--out", tmp_path / "out")
+    assert f"Ada Q is {NAME} there" in done.stdout and "Bo R" not in done.stdout
 
 
 @pytest.mark.parametrize(

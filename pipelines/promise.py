@@ -36,7 +36,7 @@ def learn_promises(
     classifier: FaultClassifier,
     *,
     seed: int,
-    golfers: int = 6000,
+    golfers: int = 18_000,
     jobs: int = 1,
 ) -> Promises:
     """Draw everyday golfers, two swings each, and keep the lowest threshold that holds each share."""

@@ -76,7 +76,7 @@ class Plan:
     landmark_golfers: int = 22_000
     fault_golfers: int = 30_000
     test_golfers: int = 300
-    promise_golfers: int = 6000
+    promise_golfers: int = 18_000
     landmark_epochs: int = 16
     fault_epochs: int = 24
     averaged: int = 2

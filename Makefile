@@ -63,7 +63,7 @@ lock:  ## requirements.lock anew, needs uv; ARGS=--upgrade takes newer releases
 	  --custom-compile-command "make lock" $(ARGS) --output-file pipelines/compare/peers.lock pipelines/compare/peers.in
 
 train: $(READY)  ## the default model bundle anew, in models/
-	$(BIN)/faultml train --out models
+	$(BIN)/faultml train --out models --registry faultml-registry
 
 # The peers hold numpy and pandas back and bring several gigabytes: they live in an environment of their own.
 $(PEERS)/ready: pipelines/compare/peers.lock | $(READY)

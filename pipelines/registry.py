@@ -140,6 +140,11 @@ def all_versions(folder: Path) -> list[Version]:
     return [version for name in order for version in _versions(client, name)]
 
 
+def version_of(folder: Path, sha256: str, of: str = MODEL) -> Version | None:
+    """The version that holds a file already: the model file, or a coach's eye; None where none does."""
+    return next((each for each in versions(folder, of) if sha256 == (each.eye_sha256 or each.sha256)), None)
+
+
 def find(folder: Path, number: int | str, of: str = MODEL) -> Version:
     """The version of that number or alias; raises `InputError` where there is none."""
     for each in _versions(open_client(folder), of):
@@ -237,14 +242,14 @@ def keep_report(folder: Path, version: Version, name: str, text: str) -> None:
 
 def _register(folder: Path, of: str, training: Training, digest: str) -> Version:
     """Log a training and make it the challenger of a registered model; `digest` names the hash that tells it apart."""
-    for known in versions(folder, of):
-        if training.hashes[digest] == (known.eye_sha256 or known.sha256):
-            raise InputError(
-                "already-registered",
-                where=training.title,
-                expected="another model",
-                found=f"version {known.number}, the same file",
-            )
+    known = version_of(folder, training.hashes[digest], of)
+    if known:
+        raise InputError(
+            "already-registered",
+            where=training.title,
+            expected="another model",
+            found=f"version {known.number}, the same file",
+        )
     client = open_client(folder, create=True)
     run = log_training(folder, training)
     if not client.search_registered_models(f"name='{of}'"):

@@ -48,6 +48,8 @@ def command(out: Path, seed: int, jobs: int, scale: float, registry: Path | None
     manifest = train(load_catalogue(), Plan(seed=seed).scaled(scale), out, jobs=jobs)
     click.echo(f"Model {manifest.name} {manifest.version}: {out} ({manifest.sha256[:12]})")
     if registry:
-        from faultml.pipelines.registry import register
+        from faultml.pipelines.registry import register, version_of
 
-        click.echo(f"Kept in {registry} as version {register(registry, out).number}, the challenger.")
+        known = version_of(registry, manifest.sha256)
+        version = known or register(registry, out)
+        click.echo(f"{'Was' if known else 'Kept'} in {registry} as version {version.number}.")

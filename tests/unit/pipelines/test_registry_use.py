@@ -106,3 +106,13 @@ def test_mlflow_is_imported_only_where_a_registry_is_given(season: Path, tmp_pat
     )
     done = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "False"]
+
+
+def test_the_pages_example_runs(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    page = (Path(__file__).parents[3] / "docs" / "registry.md").read_text(encoding="utf-8")
+    code = page.split("```python\n")[1].split("```")[0]
+    folder.rename(folder.with_name("faultml-registry"))
+    monkeypatch.chdir(folder.parent)
+    names: dict[str, object] = {}
+    exec(code, names)
+    assert type(names["assessor"]).__name__ == "Assessor"

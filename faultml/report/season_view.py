@@ -162,7 +162,7 @@ def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coachi
         told = Counter(VERDICTS[verdict] for verdict in given)
         lines.append(
             f"Did it work? Of {count(len(given), 'drill')} given: "
-            f"{', '.join(f'{number} {verdict}' for verdict, number in told.most_common())}."
+            f"{', '.join(f'{told[words]} {words}' for words in VERDICTS.values() if told[words])}."
         )
     ordered = sorted(with_drill, key=lambda player: -float((player.first_drill or {})["priority"]))
     if len(ordered) > 1:

@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from faultml.classifier.bundle import Bundle
+from faultml.classifier.coach_eye import save_eye
 from faultml.cli import main
 from faultml.coaching.explain import EXPLANATIONS_FILE
 from faultml.faults.catalogue import Catalogue
@@ -21,6 +22,7 @@ from faultml.recordings.write import write_season
 from faultml.results import read_results
 from faultml.season import classify_season
 from faultml.store import open_store
+from faultml.store.people import forget, note_training
 from faultml.synthetic.season import Recipe, draw_season
 
 DRILL = "two_stops_to_the_top"
@@ -120,6 +122,35 @@ def test_the_report_tells_of_drills_given_in_the_store_and_so_does_its_folder_la
     assert page.count("Did it work?</h3>") == 1
     assert run("report", tmp_path / "told", "--out", tmp_path / "again.html")[0] == 0
     assert "Did it work?</h3>" in (tmp_path / "again.html").read_text(encoding="utf-8")
+
+
+def test_an_eye_that_has_learned_from_somebody_forgotten_is_told_when_it_is_used(
+    season: Path, bundle: Bundle, catalogue: Catalogue, store: Path, tmp_path: Path
+) -> None:
+    eye = {
+        **dict.fromkeys(("coach", "learned", "labels_sha256", "why"), "ann"),
+        **dict.fromkeys(("slip", "slip_sd", "unrelated"), 0.01),
+        "model_sha256": bundle.manifest.sha256,
+        "adopted": False, "swings": 1, "golfers": 1, "labelled_players": (), "held_out": {}, "faults": {},
+    }  # fmt: skip
+    saved = save_eye(tmp_path / "ann", catalogue, eye)
+    with open_store(store) as opened:
+        note_training(opened, saved.sha256, ["p9"])
+    use = (
+        "classify",
+        season,
+        "--out",
+        tmp_path / "out",
+        "--coach",
+        tmp_path / "ann",
+        "--store",
+        store,
+        "--no-report",
+    )
+    assert "forgotten" not in run(*use)[2]
+    with open_store(store) as opened:
+        forget(opened, "p9")
+    assert "eye of ann has learned from somebody who was forgotten" in run(*use)[2]
 
 
 def test_a_sheet_goes_in_and_out(store: Path, tmp_path: Path) -> None:

@@ -88,6 +88,7 @@ def test_the_coachs_own_players_stand_in_place_of_the_mechanism(
 ) -> None:
     page = part("page")
     assert "4 of 6 of your players improved and kept it" in page
+    assert "Of 2 drills given: 1 held, 1 not yet." in page, "players of the page only"
     carded = source.drills[(source.drills["rank"] == 1) & (source.drills["drill"] == DRILL)]["player"]
     assert len(carded)
     own = page[page.index(f"<bdi>{carded.iloc[0]}</bdi></h2>") :].partition("</article>")[0]

@@ -62,14 +62,19 @@ def agreement(
     where `note` says why not.
     """
     rules = rules or load_label_rules().agreement
-    order = [*load_catalogue().ids, ALL_FAULTS]
+    order = {fault: at for at, fault in enumerate(load_catalogue().ids)}
     rows = []
     for pair in _pairs(verdicts, results):
         together = pair.answers.assign(fault=ALL_FAULTS)
         groups = pd.concat([pair.answers, together]).groupby("fault", sort=False)
-        for fault, answers in sorted(groups, key=lambda item: order.index(str(item[0]))):
+        for fault, answers in sorted(groups, key=lambda item: _place(str(item[0]), order)):
             rows.append({**_row(answers, rules), **dict(zip(COLUMNS[:4], (*pair[:3], fault), strict=True))})
     return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _place(fault: str, order: dict[str, int]) -> tuple[bool, int, str]:
+    """Where a fault's row stands: as in the catalogue, then those it does not know any more, then all together."""
+    return fault == ALL_FAULTS, order.get(fault, len(order)), fault
 
 
 def kappa(counts: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -10,7 +10,17 @@ import pandas as pd
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
-from faultml.labels.verdict import COLUMNS, FIRST_OCCASION, Seen, Verdict, check, keep, verdicts
+from faultml.labels.verdict import (
+    COLUMNS,
+    FIRST_OCCASION,
+    KEY,
+    Seen,
+    Verdict,
+    Wrong,
+    check,
+    keep,
+    verdicts,
+)
 from faultml.results import Results
 from faultml.results.sheets import SheetProblem, SheetRow, read_sheet, write_sheet
 from faultml.results.tables import Kind
@@ -86,6 +96,7 @@ def import_verdicts(
     filled = [row for row in sheet.rows if row.cells["verdict"].strip()]
     problems = list(sheet.problems)
     good: list[tuple[int, Verdict]] = []
+    said: dict[tuple[str, ...], tuple[int, str]] = {}
     for row in filled:
         try:
             verdict = _verdict(row, coach, occasion)
@@ -93,6 +104,9 @@ def import_verdicts(
             problems.append(SheetProblem(row.line, "severity", "a number", row.cells["severity"]))
             continue
         wrong = check(verdict, seen)
+        line, before = said.setdefault(_asked(verdict), (row.line, verdict.verdict))
+        if not verdict.when and before != verdict.verdict:
+            wrong.append(Wrong("verdict", f"{before}, as in row {line}, or a time for each", verdict.verdict))
         problems += [SheetProblem(row.line, *each) for each in wrong]
         if not wrong:
             good.append((row.line, verdict))
@@ -126,6 +140,11 @@ def write_blank(frame: pd.DataFrame, path: Path, *, coach: str = "", occasion: s
     write_sheet(rows[list(TO_FILL)], path, TO_FILL)
 
 
+def _asked(verdict: Verdict) -> tuple[str, ...]:
+    """What two rows of a sheet must not answer differently: the same question, asked at the same time."""
+    return tuple(getattr(verdict, name) for name in (*KEY, "when"))
+
+
 def _verdict(row: SheetRow, coach: str, occasion: str) -> Verdict:
     """The verdict of a row; raises ValueError where its severity is no number."""
     cells = row.cells
@@ -134,7 +153,7 @@ def _verdict(row: SheetRow, coach: str, occasion: str) -> Verdict:
         player=cells["player"],
         session=cells["session"],
         swing=cells["swing"],
-        fault=cells["fault"].strip(),
+        fault=cells["fault"].strip().casefold(),
         verdict=cells["verdict"].strip().casefold(),
         coach=cells["coach"] or coach,
         severity=float(written.replace(",", ".")) if written else None,

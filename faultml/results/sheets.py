@@ -19,6 +19,8 @@ MOST_BYTES: Final = 50_000_000
 MOST_CELL: Final = 100_000
 _MOST_TOLD: Final = 80
 _UNESCAPE: Final = re.compile(ESCAPED)
+_TOLD_DELIMITER: Final = re.compile(r"sep=([,;\t])", re.IGNORECASE)
+"""A first line by which some spreadsheets are told what parts the cells."""
 
 
 class SheetRow(NamedTuple):
@@ -70,9 +72,13 @@ def read_sheet(path: Path, columns: Sequence[str], needed: Sequence[str]) -> She
     """
     text = _text(path)
     first = text.partition("\n")[0]
-    rows = csv.reader(StringIO(text, newline=""), delimiter=max(",;\t", key=first.count))
+    told = _TOLD_DELIMITER.fullmatch(first.strip())
+    delimiter = told[1] if told else max(",;\t", key=first.count)
+    rows = csv.reader(StringIO(text, newline=""), delimiter=delimiter)
     sheet = Sheet([], [])
     try:
+        if told:
+            next(rows)
         names = _names(path, next(rows, []), columns, needed)
         for fields in rows:
             if not any(field.strip() for field in fields):
@@ -122,7 +128,9 @@ def _text(path: Path) -> str:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         found = f"byte 0x{content[error.start]:02x} at {error.start}"
-        raise InputError("not-utf-8", where=str(path), expected="UTF-8", found=found) from error
+        raise InputError(
+            "not-utf-8", where=str(path), expected="UTF-8, as a spreadsheet saves CSV UTF-8", found=found
+        ) from error
 
 
 def _names(path: Path, written: list[str], columns: Sequence[str], needed: Sequence[str]) -> list[str]:

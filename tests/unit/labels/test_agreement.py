@@ -64,6 +64,12 @@ def test_who_is_compared(results: Results) -> None:
     assert len(agreement(said(), results)) == 0
 
 
+def test_a_fault_no_longer_known_stands_after_the_others(results: Results) -> None:
+    gone = [each for coach in ("ann", "bob") for each in answers(coach, fault="a_former_name")]
+    table = agreement(said(*gone, *answers("ann"), *answers("bob")), results)
+    assert table.loc[table["against"] == "coach", "fault"].tolist() == ["flip", "a_former_name", "all"]
+
+
 def test_the_tool_says_yes_from_a_half_on(results: Results) -> None:
     mine = said(*answers("ann"))
     row = agreement(mine, results).set_index("fault").loc["flip"]

@@ -120,6 +120,28 @@ def test_a_spreadsheets_own_ways_are_read(store: Store, tmp_path: Path) -> None:
     assert (kept["player"], kept["swing"], kept["verdict"], kept["severity"]) == ("=1", "001", "yes", 6.5)
 
 
+def test_the_line_that_tells_the_delimiter_is_no_header(store: Store, tmp_path: Path) -> None:
+    rows = (
+        "sep=;\r\nplayer;session;swing;fault;verdict\r\ngolfer0;s;1;Flip;Yes\r\ngolfer0;s;2;flip;perhaps\r\n"
+    )
+    (tmp_path / "sheet.csv").write_text(rows)
+    done = import_verdicts(store, tmp_path / "sheet.csv", coach="ann", keep_good=True)
+    assert done.added == 1 and [each.line for each in done.problems] == [4]
+
+
+def test_a_sheet_that_contradicts_itself_is_told(store: Store, tmp_path: Path) -> None:
+    head = "player,session,swing,fault,verdict,coach,when"
+    first, other = "golfer0,s,1,flip,yes,ann,", "golfer0,s,1,flip,no,ann,"
+    done = import_verdicts(store, sheet(tmp_path / "a.csv", first, other, first, head=head))
+    assert done.added == 0
+    assert [(each.line, each.column, each.found) for each in done.problems] == [(3, "verdict", "no")]
+    assert "yes, as in row 2" in done.problems[0].expected
+    bobs = other.replace("ann", "bob")
+    assert import_verdicts(store, sheet(tmp_path / "b.csv", first, bobs, head=head)).added == 2
+    again = [first + "2026-05-01", other + "2026-05-02"]
+    assert import_verdicts(store, sheet(tmp_path / "c.csv", *again, head=head)).problems == []
+
+
 def test_a_wrong_row_stops_the_sheet_unless_told_otherwise(store: Store, tmp_path: Path) -> None:
     file = sheet(
         tmp_path / "sheet.csv",

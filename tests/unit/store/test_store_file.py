@@ -180,6 +180,35 @@ with open_store(sys.argv[1]).writing() as connection:
             assert connection.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
 
 
+def test_who_waits_for_a_writer_that_is_killed_is_let_in(tmp_path: Path) -> None:
+    path = tmp_path / "store.sqlite"
+    open_store(path).close()
+    code = """
+import sys, time
+from faultml.store import open_store
+with open_store(sys.argv[1]).writing() as connection:
+    connection.exec_driver_sql(
+        "INSERT INTO verdicts (player, session, swing, fault, verdict, coach, occasion, \\"when\\", comment) "
+        "VALUES ('p', 's', '1', 'flip', 'no', 'killed', '1', '2031', '')"
+    )
+    print("written", flush=True)
+    time.sleep(60)
+"""
+    child = subprocess.Popen([sys.executable, "-c", code, str(path)], stdout=subprocess.PIPE)
+    assert child.stdout is not None and child.stdout.readline() == b"written\n"
+    waiting = multiprocessing.get_context("spawn").Process(target=add_one_by_one, args=(path, "ann", 20))
+    waiting.start()
+    waiting.join(1.0)
+    assert waiting.exitcode is None, "it waits"
+    os.kill(child.pid, signal.SIGKILL)
+    child.wait()
+    child.stdout.close()
+    waiting.join()
+    assert waiting.exitcode == 0
+    with open_store(path) as store:
+        assert verdicts(store)["coach"].tolist() == ["ann"] * 20
+
+
 def test_a_backup_is_whole_while_another_writes(tmp_path: Path) -> None:
     copy = tmp_path / "copy.sqlite"
     with open_store(tmp_path / "store.sqlite") as store:

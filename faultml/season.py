@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -257,8 +258,9 @@ def _watched(assessor: Assessor, assessment: Assessment) -> Tally:
 def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[BatchTables]:
     # Problems go along with the batch they were noticed in: their order does not depend on the threads.
     drawn = ((batch, season.take_problems()) for batch in season.batches())
+    # The first batch alone: what is compiled at its first call must not be called first by two threads at once.
+    yield from (assess_batch(assessor, *each) for each in islice(drawn, None if jobs == 1 else 1))
     if jobs == 1:
-        yield from (assess_batch(assessor, *each) for each in drawn)
         return
     tasks = (delayed(assess_batch)(assessor, *each) for each in drawn)
     # Held over all batches: a batch that ends would give the threads back to one that still runs.

@@ -111,6 +111,19 @@ def test_problems_stand_in_the_same_order_whatever_the_jobs(
     assert {"length-mismatch", "side-suspected"} <= set(pd.read_csv(tmp_path / "1" / "problems.csv")["code"])
 
 
+def test_the_first_season_of_a_process_says_nothing_of_its_threads(season: Path, tmp_path: Path) -> None:
+    """In a process of its own, in which nothing has been compiled or loaded yet."""
+    code = (
+        "import sys; from pathlib import Path; from faultml.recordings.read import open_season; "
+        "from faultml.season import classify_season; "
+        "classify_season(open_season([Path(sys.argv[1])], batch_size=5), sys.argv[2], jobs=4)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(season), str(tmp_path / "out")], capture_output=True, text=True
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 def test_batches_of_another_size_leave_the_same(
     season: Path, results: Path, bundle: Bundle, tmp_path: Path
 ) -> None:

@@ -232,6 +232,41 @@ def test_everybodys_model_and_coaches_are_kept_apart(kept: Kept) -> None:
     assert {each.sha256 for each in registry.all_versions(kept.folder)} == {sha256}
 
 
+def test_the_commands_keep_a_training_in_a_registry(
+    judged: Judged, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def run(*words: object, code: int = 0) -> str:
+        done = CliRunner().invoke(main, [str(word) for word in words])
+        assert done.exit_code == code, done.output
+        return done.output
+
+    def trained(*_: object, **__: object) -> object:
+        shutil.copytree(default_bundle_path(), tmp_path / "model", dirs_exist_ok=True)
+        return read_manifest(default_bundle_path())
+
+    monkeypatch.setattr("faultml.pipelines.train.train", trained)
+    at = ("--registry", tmp_path / "registry")
+    assert "as version 1" in run("train", "--out", tmp_path / "model", "--quiet", *at)
+    assert "Was in" in run("train", "--out", tmp_path / "model", "--quiet", *at)
+    store = shutil.copy(judged.store, tmp_path / "store.sqlite")
+    words = (
+        "retrain",
+        "--coach",
+        COACH,
+        "--results",
+        judged.results,
+        "--store",
+        store,
+        "--out",
+        tmp_path / "eye",
+    )
+    assert f"version 1 of {OF}, the challenger" in run(*words, *at)
+    assert "no-former-champion" in run("models", "rollback", "--coach", COACH, *at, code=2)
+    assert "--coach goes with --results" in run("models", "promote", "--coach", COACH, *at, code=2)
+    bob = ("models", "promote", "--coach", "bob", "--results", judged.results, "--store", store)
+    assert "no-version" in run(*bob, *at, code=2)
+
+
 @pytest.mark.parametrize("coaches", [("ann", "Ann"), ("a b", "a-b"), ("ä", "ö"), ("a/b", "a:b")])
 def test_each_coach_has_a_model_of_their_own(coaches: tuple[str, str]) -> None:
     one, other = map(registry.coach_model, coaches)

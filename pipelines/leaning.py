@@ -27,7 +27,7 @@ from faultml.pipelines.judged import Eye, Judged, golfer_folds, golfer_weights
 
 Array = NDArray[np.float64]
 
-LEAST_ANSWERS: Final = 200
+LEAST_ANSWERS: Final = 300
 """Answers to a fault, of at least `LEAST_OF_EACH` yes and as many no, for it to lean."""
 LEAST_OF_EACH: Final = 15
 LEAST_GOLFERS: Final = 40

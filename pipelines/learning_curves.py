@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -27,6 +28,7 @@ from faultml.pipelines.coach_suite import (
 )
 from faultml.pipelines.judged import UNSURE, Eye, Judged, believed, chance, default_eye, log_losses
 from faultml.pipelines.leaning import learn_leaning_eye
+from faultml.pipelines.trial import pays, try_out
 
 Array = NDArray[np.float64]
 
@@ -42,8 +44,9 @@ SEED: Final = 515
 class Point:
     """One coach, one number of labelled swings.
 
-    Log losses are macro over faults, on golfers held out, mean over draws. Upper bounds are of 95 %, over draws of
-    labels and, within each, golfers drawn again, the same for both sides.
+    What is learned is used as `retrain` uses it: not adopted where it does not pay on the golfers it was learned from,
+    held out in turn. Log losses are macro over faults, on golfers held out, mean over draws. Upper bounds are of 95 %,
+    over draws of labels and, within each, golfers drawn again, the same for both sides.
 
     Attributes
     ----------
@@ -109,11 +112,14 @@ def learning_curves(
     counts: tuple[int, ...] = COUNTS,
     draws: int = 4,
     seed: int = 0,
+    coaches: Sequence[str] = (),
 ) -> list[Point]:
-    """The simulated coaches at each number of labelled swings; every draw splits the golfers anew."""
+    """The simulated coaches, or some, at each number of labelled swings; every draw splits the golfers anew."""
     points = []
     elsewhere = np.isin(catalogue.ids, list(ELSEWHERE))
     for name, each in simulated_coaches(catalogue, np.random.default_rng(0)).items():
+        if coaches and name not in coaches:
+            continue
         told: dict[int, list[tuple[_Found, float]]] = {count: [] for count in counts}
         for draw in range(draws):
             random = np.random.default_rng([seed, draw])
@@ -156,7 +162,8 @@ def _one_draw(
             continue
         given = train.rows(order[:count])
         eye = learn_leaning_eye(catalogue, classifier, given)
-        learned = chance(classifier, test, believed(catalogue, eye))
+        adopted = count and pays(try_out(catalogue, classifier, given))
+        learned = chance(classifier, test, believed(catalogue, eye)) if adopted else default
         edges = chance(classifier, test, believed(catalogue, learn_eye(catalogue, classifier, _sure(given))))
         slipping = (eye.slip + (1 - 2 * eye.slip) * told for told in (learned, default))
         found[count] = (

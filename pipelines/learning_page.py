@@ -23,7 +23,8 @@ Written by `python -m faultml.pipelines.learning_curves --out docs`; do not edit
 {golfers} generated golfers with {swings} swings each (seed {seed}), contact marked, measured by the model {version}
 (`{sha256}`); {draws} draws, each with its own simulated coach and its own 40 % of the golfers held out. Every fault of
 a labelled swing is answered. Losses are macro log losses over the faults, on the golfers held out, against what the
-same coach says without slips when made to say yes or no.
+same coach says without slips when made to say yes or no. As in `faultml retrain`, an eye that does not pay on its own
+golfers, held out in turn, is not used.
 
 ![log loss against labelled swings, one panel a coach]({figure})
 

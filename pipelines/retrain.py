@@ -19,8 +19,8 @@ from faultml.faults.catalogue import Catalogue
 from faultml.labels import verdicts
 from faultml.pipelines.judged import UNSURE, Eye, Judged, believed, guard_chance
 from faultml.pipelines.leaning import learn_leaning_eye
-from faultml.pipelines.tell_eye import FEWEST_GOLFERS, tell
-from faultml.pipelines.trial import difference, held_out_losses
+from faultml.pipelines.tell_eye import tell
+from faultml.pipelines.trial import pays, try_out
 from faultml.results import Results
 from faultml.store import Store
 from faultml.store.people import note_training, tokens_of
@@ -64,8 +64,8 @@ def gather(
         ``no-verdicts`` where the coach has none, or none about swings of these results; ``other-model`` where the
         results were made with another model than `bundle`.
     """
-    given = verdicts(store, coach=coach)
-    given = given[given["fault"].isin(catalogue.ids)].drop_duplicates([*_IDS, "fault"], keep="last")
+    held = verdicts(store, coach=coach).drop_duplicates([*_IDS, "fault"], keep="last")
+    given = held[held["fault"].isin(catalogue.ids)]
     if given.empty:
         known = ", ".join(sorted(verdicts(store)["coach"].unique())) or "none at all"
         raise InputError(
@@ -80,7 +80,7 @@ def gather(
             expected="a yes or no about an assessed swing",
             found=f"{len(given)} verdicts, none of them such",
         )
-    return Given(judged, len(given), labels_digest(rows))
+    return Given(judged, len(held), labels_digest(rows))
 
 
 def retrain(
@@ -101,7 +101,8 @@ def retrain(
     given = gather(store, coach, results, bundle, catalogue)
     judged = given.judged
     eye = learn_leaning_eye(catalogue, bundle.classifier, judged)
-    held_out, why = _judge(catalogue, bundle, judged, eye)
+    held_out = try_out(catalogue, bundle.classifier, judged)
+    why = _why_not(eye, held_out)
     used = judged.known.any(axis=1)
     players = sorted(set(judged.golfers[used]))
     saved = save_eye(
@@ -113,7 +114,7 @@ def retrain(
             "model_sha256": bundle.manifest.sha256,
             "labels_sha256": given.labels_sha256,
             "adopted": not why,
-            "why": why or "it foretells this coach's answers no worse than the default model",
+            "why": why or "it foretells this coach's answers better than the default model",
             "slip": round(eye.slip, 4),
             "slip_sd": round(eye.slip_sd, 4),
             "unrelated": round(eye.unrelated, 4),
@@ -193,23 +194,13 @@ def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -
     return pd.concat(found, ignore_index=True).drop_duplicates([*_IDS, "fault"], keep="last")
 
 
-def _judge(catalogue: Catalogue, bundle: Bundle, judged: Judged, eye: Eye) -> tuple[dict[str, float], str]:
-    """Figures on golfers held out, and why the eye is not adopted ("" where it is)."""
-    held_out: dict[str, float] = {}
-    if len(np.unique(judged.golfers)) >= FEWEST_GOLFERS:
-        plain, own = held_out_losses(catalogue, bundle.classifier, judged)
-        mean, low, high = difference(own, plain, judged.golfers)
-        told = (float(np.nanmean(plain)), float(np.nanmean(own)), mean, low, high)
-        names = ("default", "eye", "difference", "low", "high")
-        held_out = {name: round(float(value), 5) for name, value in zip(names, told, strict=True)}
+def _why_not(eye: Eye, tried: dict[str, float]) -> str:
+    """Why an eye is not adopted; "" where it is."""
     if not eye.adopted:
-        return (
-            held_out,
-            "these labels do not go with what is measured; look for a sheet whose rows have slipped",
-        )
-    if held_out and held_out["difference"] > 0:
-        return held_out, "on golfers held out it foretells the answers no better than the default model"
-    return held_out, ""
+        return "these labels do not go with what is measured; look for a sheet whose rows have slipped"
+    if not pays(tried):
+        return "on golfers held out it does not clearly foretell the answers better than the default model"
+    return ""
 
 
 def _by_fault(catalogue: Catalogue, judged: Judged, eye: Eye) -> dict[str, FaultEye]:

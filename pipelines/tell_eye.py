@@ -7,9 +7,8 @@ from typing import Final
 
 from faultml.classifier.coach_eye import CoachEye
 from faultml.faults.catalogue import Catalogue
+from faultml.pipelines.trial import FEWEST_GOLFERS
 
-FEWEST_GOLFERS: Final = 5
-"""To hold golfers out."""
 _FEW: Final = 20
 """Answers to a fault below which it leans on the prior."""
 _Z95: Final = 1.96
@@ -25,7 +24,9 @@ def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsur
     if unsure:
         lines.append(f"{unsure} answers unsure: {_unsure_words(eye, catalogue.softness.deg)}.")
     if left_out:
-        lines.append(f"{left_out} left out: on swings not in the results, or not assessed.")
+        lines.append(
+            f"{left_out} left out: on swings not in the results, not assessed, or on faults no longer known."
+        )
     if eye.held_out:
         told = eye.held_out
         lines.append(

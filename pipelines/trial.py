@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +13,32 @@ from faultml.pipelines.judged import Judged, believed, chance, default_eye, golf
 from faultml.pipelines.leaning import learn_leaning_eye
 
 Array = NDArray[np.float64]
+
+FEWEST_GOLFERS: Final = 5
+"""To hold golfers out."""
+_Z95: Final = 1.96
+
+
+def try_out(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> dict[str, float]:
+    """Log losses on golfers held out: ``default``, ``eye``, their ``difference`` and its interval ``low``, ``high``.
+
+    Nothing where golfers are too few to hold any out.
+    """
+    if len(np.unique(judged.golfers)) < FEWEST_GOLFERS:
+        return {}
+    plain, own = held_out_losses(catalogue, classifier, judged)
+    mean, low, high = difference(own, plain, judged.golfers)
+    told = (float(np.nanmean(plain)), float(np.nanmean(own)), mean, low, high)
+    names = ("default", "eye", "difference", "low", "high")
+    return {name: round(float(value), 5) for name, value in zip(names, told, strict=True)}
+
+
+def pays(tried: dict[str, float]) -> bool:
+    """Whether it foretells better by a standard error over golfers; with too few to try it on, it is believed.
+
+    Where a coach goes by the catalogue's edges there is nothing to gain, and each moved edge costs a little.
+    """
+    return not tried or tried["difference"] + (tried["high"] - tried["low"]) / (2 * _Z95) <= 0
 
 
 def held_out_losses(

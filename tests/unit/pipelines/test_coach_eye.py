@@ -27,9 +27,14 @@ def suite() -> Suite:
     return drawn_suite()
 
 
+COACHES = ("moved", "strict on the release", "careless")
+
+
 @pytest.fixture(scope="module")
 def points(suite: Suite) -> dict[tuple[str, int], Point]:
-    found = learning_curves(CATALOGUE, edge_classifier(), suite, counts=(0, 100, 500), draws=2)
+    found = learning_curves(
+        CATALOGUE, edge_classifier(), suite, counts=(0, 100, 500), draws=1, coaches=COACHES
+    )
     return {(point.coach, point.swings): point for point in found}
 
 

@@ -20,7 +20,7 @@ SENTENCES: Final = {
     "held": "It got better, and held without feedback.",
     "no-change": "No change worth claiming: what there is could be chance.",
     "worse": "It got worse. Leave the drill, and look again.",
-    "not-yet": "Not yet: no day without feedback was recorded since. Record ten swings without it on another day.",
+    "not-yet": "Not yet: it was assessed in no swing without feedback since. Record ten such swings on another day.",
     "too-few": "Too few swings without feedback, before or after, to tell.",
 }
 GONE_BELOW: Final = 0.15
@@ -116,6 +116,8 @@ def sentences(row: Mapping[str, Any]) -> list[str]:
     """What became of one drill, a row of `changes`: the verdict first, then what it rests on."""
     unit = str(row["unit"])
     told = [SENTENCES[row["verdict"]]]
+    if not any(row[f"{stretch}_swings"] for stretch in ("before", "practice", "after")):
+        told.append("Nor was it assessed in any swing before: faultml check tells what recordings lack.")
     if row["verdict"] == "held" and row["rate_after"] >= GONE_BELOW:
         told.append("It is not gone yet.")
     if not _none(row["change"]):

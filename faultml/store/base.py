@@ -129,7 +129,7 @@ class Store:
             }
 
     def backup(self, out: Path) -> None:
-        """Copy the store as of one moment, while others may write; a file only its owner may read.
+        """Copy the store as of one moment, while others may write; its folder is made, its owner alone reads it.
 
         Raises
         ------
@@ -142,6 +142,7 @@ class Store:
             raise InputError("file-exists", where=str(out), expected="a new file")
         part = out.with_name(f".{out.name}.new")
         with _told(out):
+            out.parent.mkdir(parents=True, exist_ok=True)
             part.unlink(missing_ok=True)
             _make_private(part)
             try:

@@ -187,6 +187,18 @@ def test_the_table_comes_back_from_a_file_and_can_be_told(tmp_path: Any, suffix:
     assert as_records(back)[1]["change"] is None
 
 
+def test_a_fault_that_is_never_assessed_is_not_told_as_a_day_that_is_missing() -> None:
+    """Without a forearm sensor more days tell no more of a fault of the roll."""
+    sums = pd.DataFrame(season(*[(12, "play")] * 6) + others())
+    table = changes(sums, given(("lp-01", day(2)), fault="roll_over"), CATALOGUE)
+    told = player_lines(table, {}, {"roll_over": "rolling over"}, {})
+    assert table["verdict"].tolist() == ["not-yet"]
+    assert any("Nor was it assessed in any swing before" in line for line in told)
+    practised = season(*[(12, "play")] * 3, (-4, "practice"))
+    table = changes(pd.DataFrame(practised + others()), given(("lp-01", day(2))), CATALOGUE)
+    assert not any("Nor was it" in line for line in player_lines(table, {}, {FAULT: "bowed top"}, {}))
+
+
 def test_what_earlier_seasons_told_stands_beside_this_ones() -> None:
     sums = pd.DataFrame(season(*[(12, "play")] * 3, *[(-2, "play")] * 3) + others())
     assigned = given(("lp-01", day(2)), ("nobody", day(2)))

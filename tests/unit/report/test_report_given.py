@@ -75,7 +75,7 @@ def test_each_drill_given_is_told_with_its_change_and_what_can_be_claimed(part: 
         "Without feedback 64 % of that is left",
         "20 swings in 2 sessions, 10 of them re-test",
         "It is not gone yet",
-        "Not yet: no day without feedback was recorded since",
+        "Not yet: it was assessed in no swing without feedback since",
     ):
         assert words.casefold() in own.casefold(), words
     assert own.count("Band: too small to claim") == 1, "nothing is drawn where nothing is known"

@@ -83,7 +83,8 @@ def frame(generated: SyntheticSeason, count: int) -> pd.DataFrame:
                 for channel, name in enumerate(("flexion_deg", "ulnar_deg", "pronation_deg"))
             }
         )
-    table = pd.DataFrame(rows)
+    # What says how surely the sensor is known widens the doubt: mlflow drops columns that its signature lacks.
+    table = pd.DataFrame(rows).assign(mounting_sd_deg=12.0)
     return table[table["pronation_deg"].map(lambda each: bool(np.isfinite(each).all()))]
 
 

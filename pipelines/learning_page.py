@@ -32,8 +32,9 @@ golfers, held out in turn, is not used.
 |---|---|---|---|---|---|---|---|
 """
 _CARELESS: Final = """
-*Edges alone*: what is learned with unsure answers left out and no edge leaning on the rest of the swing. *Upper bound*:
-of learned - default, one-sided 95 %, draws of labels and golfers of each drawn again, the same for both sides.
+*Edges alone*: what is learned with unsure answers left out and no edge leaning on the rest of the swing, used whether
+it pays or not. *Upper bound*: of learned - default, one-sided 95 %, draws of labels and golfers of each drawn again,
+the same for both sides; +.000 where no draw's eye was used.
 
 **Labels of a careless coach make the tool no worse** (wanted: upper bound .01 at most), scored in three ways:
 
@@ -169,4 +170,4 @@ def _loss(loss: float, digits: int = 3) -> str:
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.3f}".replace("0.", ".")
+    return f"{round(value, 3) + 0.0:+.3f}".replace("0.", ".")

@@ -20,7 +20,7 @@ def gone_lines(tables: PlayerTables, coaching: Coaching) -> list[str]:
     """Faults of the earlier half of the season that hardly show any more."""
     tested = {row["fault"] for row in _last_retests(tables, coaching)}
     return [
-        f"The {coaching.words[fault]} went away: it showed in {percent(early)} of the swings in the earlier "
+        f"{coaching.words[fault].capitalize()} went away: it showed in {percent(early)} of the swings in the earlier "
         f"half of the season, and in about {percent(row['rate_now'])} now."
         for fault, row in tables.faults.items()
         if fault not in tested
@@ -40,12 +40,13 @@ def change_words(tables: PlayerTables, coaching: Coaching) -> list[str]:
 
 
 def _last_retests(tables: PlayerTables, coaching: Coaching) -> list[Row]:
-    """Of each fault that showed before it was re-tested, or shows now: the last re-test."""
+    """Of each fault that showed before it was re-tested, or shows now: the last re-test. A style is left alone."""
     last: dict[str, Row] = {}
     for row in tables.retests:
         fault = str(row["fault"])
-        shows = fault in tables.faults and tables.faults[fault]["kind"] == "fault"
-        if shows or row["rate_before"] >= coaching.rules.shows.rate:
+        kind = tables.faults[fault]["kind"] if fault in tables.faults else ""
+        showed = row["rate_before"] >= coaching.rules.shows.rate
+        if kind == "fault" or (showed and kind != "style"):
             last[fault] = row
     return list(last.values())
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from markupsafe import Markup
@@ -24,6 +25,9 @@ from faultml.report.text import (
     size,
     span_words,
 )
+
+_CARE_FIRST: Final = ("ask-pain: ", "cleared: ", "ask-history: ")
+"""Notes of care that ask the coach or the player for something before the first swing."""
 
 
 @dataclass(frozen=True)
@@ -79,8 +83,8 @@ def drill_card(row: Row, tables: PlayerTables, coaching: Coaching) -> DrillCard:
 
 
 def _stands_first(note: str) -> bool:
-    """Whether a note says why this drill is first, or that it is not needed yet."""
-    return note.startswith(("order-", f"{WEAK}: "))
+    """Whether a note is to be read before the steps: what care asks, why this drill is first, or is not needed yet."""
+    return note.startswith((*_CARE_FIRST, "order-", f"{WEAK}: "))
 
 
 def _absolute(row: Row, tables: PlayerTables) -> str:

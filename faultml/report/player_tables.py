@@ -98,6 +98,11 @@ class PlayerTables:
         """Whether care stops every drill."""
         return any(row["rank"] == 0 and row["reason"] == SEE_CLINICIAN for row in self.drills)
 
+    @property
+    def pain_not_asked(self) -> bool:
+        """Whether there is a drill although nobody has said whether anything hurts."""
+        return any(note.startswith("ask-pain: ") for row in self.drills for note in row["notes"])
+
 
 def player_tables(source: ReportSource) -> list[PlayerTables]:
     """Every player of the season, in the order of their names."""

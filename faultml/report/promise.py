@@ -2,22 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from faultml.coaching.rules import Coaching
+from faultml.report.player_tables import PlayerTables
 from faultml.report.text import count, listed, percent, shown
 
 
-def promise_words(run: Mapping[str, Any], coaching: Coaching) -> str:
-    """A few sentences from ``run.json``; "" where it says nothing of it."""
+def promise_words(run: Mapping[str, Any], coaching: Coaching, players: Sequence[PlayerTables] = ()) -> str:
+    """A few sentences from ``run.json``; "" where it says nothing of it. `players` tell whose the edges are."""
     told = run.get("promise")
     if not isinstance(told, Mapping) or "shown_on" not in told:
         return ""
     share, own = percent(told["false_share"]), told.get("own")
+    default = coaching.catalogue.owner
+    owners = {
+        row["edge_owner"]
+        for each in players
+        for row in each.faults.values()
+        if row["fault"] in coaching.catalogue.ids
+    }
+    moved = listed(sorted(map(shown, owners - {default, ""})))
+    if moved and default not in owners and own is None:
+        return (
+            f"How many flags are wrong has not been shown for the edges of {moved}: "
+            "judge your own players' swings (faultml labels promise)."
+        )
     words = (
         f"Of the swings flagged for a fault at most {share} are wrong: shown with {percent(told['confidence'])} "
-        f"confidence on {shown(told['shown_on'])}."
+        f"confidence on {shown(told['shown_on'])}{f', and not for the edges of {moved}' if moved else ''}."
     )
     if told["not_promised"]:
         words += f" It is not promised for every recording of {_named(told['not_promised'], coaching)}."

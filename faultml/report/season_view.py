@@ -27,6 +27,7 @@ from faultml.report.text import count, interval, listed, often, percent, shown
 from faultml.results.sessions import natural_key, session_date
 
 FIRST_IN_LINE: Final = 3
+MOST_NAMED: Final = 8
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ def season_view(
         unlike=watch_sentences(source.run.get("watch", [])),
         brought=brought_lines(effects_of(source, coaching), coaching),
         owners=listed(sorted({row["edge_owner"] for each in players for row in each.faults.values()} - {""})),
-        promise=promise_words(source.run, coaching),
+        promise=promise_words(source.run, coaching, players),
         provenance=f"Written by faultml {__version__}. {_basis(source.run, coaching)}",
     )
 
@@ -164,6 +165,9 @@ def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coachi
             f"Did it work? Of {count(len(given), 'drill')} given: "
             f"{', '.join(f'{told[words]} {words}' for words in VERDICTS.values() if told[words])}."
         )
+    unasked = [shown(player.name) for player in with_drill if player.pain_not_asked]
+    if unasked:
+        lines.append(f"Ask first whether anything hurts, as the roster does not say: {_some(unasked)}.")
     ordered = sorted(with_drill, key=lambda player: -float((player.first_drill or {})["priority"]))
     if len(ordered) > 1:
         first = [
@@ -173,6 +177,12 @@ def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coachi
         ]
         lines.append(f"Most to gain from a drill: {listed(first[:FIRST_IN_LINE])}.")
     return lines
+
+
+def _some(names: list[str]) -> str:
+    """The first few names, and how many more there are."""
+    more = len(names) - MOST_NAMED
+    return listed([*names[:MOST_NAMED], f"{more} more"]) if more > 0 else listed(names)
 
 
 def _roster_line(player: PlayerTables, anchor: str, coaching: Coaching) -> RosterLine:

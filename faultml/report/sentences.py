@@ -89,7 +89,7 @@ def keep(tables: PlayerTables, coaching: Coaching) -> list[str]:
     for fault, row in rows.items():
         if row["kind"] == "style":
             lines.append(
-                f"The {coaching.words[fault]}: repeatable, and it goes with no miss. A style, not a fault."
+                f"{coaching.words[fault].capitalize()}: repeatable, and it goes with no miss. A style, not a fault."
             )
     sound = [part.name for part in load_words().part if _is_sound([rows.get(fault) for fault in part.faults])]
     return [*lines, f"Sound as they are: {listed(sound)}."] if sound else lines

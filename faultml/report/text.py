@@ -12,7 +12,7 @@ from typing import Final, Literal
 import msgspec
 
 from faultml.errors import CatalogueError
-from faultml.faults.catalogue import Fault, Measure, Position, parse_position
+from faultml.faults.catalogue import PHASE_STARTS, Fault, Measure, Position, parse_position
 
 MINUS: Final = "−"
 LONGEST_ID: Final = 60
@@ -196,6 +196,8 @@ def measure_words(measure: Measure) -> str:
             )
         case "drop":
             return f"how far the {channel} falls from {first} to its lowest by {last}"
+        case "change" if PHASE_STARTS[measure.span[0].phase] > PHASE_STARTS[measure.span[1].phase]:
+            return f"{channel} at {last} less that at {first}"
         case "change":
             return f"change of {channel} from {first} to {last}"
         case "release":

@@ -6,6 +6,7 @@ import re
 import sys
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -157,6 +158,57 @@ def test_a_player_in_pain_is_shown_no_drill(academy_page: str, academy_source: R
     top = academy_page[: academy_page.index('id="players"')]
     waiting = words_of(re.search(r'<div class="care">.*?</div>', top, flags=re.S)[0])  # type: ignore[index]
     assert "lp-04" in waiting and "lp-02" not in waiting
+
+
+def test_where_nobody_has_asked_about_pain_it_is_asked_before_the_steps(
+    made_source: Callable, make_player: type, coaching: Coaching
+) -> None:
+    players = [
+        make_player("asked", style="cupped", roster={"pain": "none"}),
+        *(make_player(f"lp-{n:02d}", style="cupped") for n in range(10)),
+    ]
+    page = render_report(made_source(players), coaching)
+    head = words_of(
+        re.search(r'aria-labelledby="glance">.*?<table', page, flags=re.S)[0][
+            len('aria-labelledby="glance">') : -6
+        ]
+    )  # type: ignore[index]
+    assert "Ask first whether anything hurts, as the roster does not say: lp-00, lp-01" in head
+    assert "lp-07 and 2 more." in head and "asked" not in head
+    part = words_of(articles(page)["lp-00"])
+    assert part.index("Nobody has said whether anything hurts") < part.index("Without a ball")
+    assert "Nobody has said" not in articles(page)["asked"]
+
+
+def test_no_share_of_wrong_flags_is_told_for_edges_of_ones_own(
+    tmp_path: Path, made_source: Callable, make_player: type, coaching: Coaching
+) -> None:
+    told = {
+        "false_share": 0.1,
+        "confidence": 0.95,
+        "shown_on": "600 generated golfers",
+        "not_promised": [],
+        "golfers_needed": 56,
+    }
+    ids = coaching.catalogue.ids
+    for faults, expected in (
+        (ids[:0], "at most 10 % are wrong: shown with 95 % confidence on 600 generated golfers. For"),
+        (ids[:1], "on 600 generated golfers, and not for the edges of Lindow Park academy. For"),
+        (ids, "How many flags are wrong has not been shown for the edges of Lindow Park academy"),
+    ):
+        rules = coaching
+        if faults:
+            own = tmp_path / "own.toml"
+            moved = [
+                f'[[edge]]\nfault = "{each}"\nvalue = {coaching.catalogue[each].edge * 0.9}'
+                for each in faults
+            ]
+            own.write_text('owner = "Lindow Park academy"\n' + "\n".join(moved))
+            rules = Coaching(load_catalogue(own), coaching.book, coaching.rules)
+        source = made_source([make_player("lp-01", style="cupped")], rules)
+        page = render_report(replace(source, run={"promise": told}), rules)
+        assert expected in page
+        assert ("at most 10 %" in page) == (faults != ids)
 
 
 def test_a_player_with_no_assessed_swing_is_told_so(academy_page: str) -> None:

@@ -61,7 +61,7 @@ def test_a_style_is_left_alone(told: dict[str, PlayerTables], coaching: Coaching
         sentence(told["chosen"], coaching)
         == "What stands out (cupped top) is repeatable and goes with no miss."
     )
-    assert any("cupped top" in line and "style" in line for line in keep(told["chosen"], coaching))
+    assert any(line.startswith("Cupped top: ") and "style" in line for line in keep(told["chosen"], coaching))
 
 
 def test_a_miss_that_nothing_explains_is_said(told: dict[str, PlayerTables], coaching: Coaching) -> None:

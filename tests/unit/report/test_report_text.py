@@ -70,6 +70,14 @@ def test_a_stretch_within_one_phase_is_said_once() -> None:
     assert text.measure_words(measure) == "wrist bend at impact"
 
 
+def test_a_change_read_backwards_is_said_as_a_difference(coaching: Coaching) -> None:
+    said = text.measure_words(coaching.catalogue["hold_off"].measure)
+    assert said == "forearm roll at impact less that at 30 % of a downswing's time after impact"
+    assert text.measure_words(coaching.catalogue["flexing_downswing"].measure).startswith(
+        "change of wrist bend from"
+    )
+
+
 def test_what_cannot_be_seen_is_made_visible() -> None:
     assert text.shown("a\u202eb\x00\u200bc") == "a\ufffdb\ufffd\ufffdc"
     assert len(text.shown("x" * 500)) == text.LONGEST_ID

@@ -154,7 +154,8 @@ def test_it_fills_the_column_and_the_pages_words(
 
     coaching = load_coaching(catalogue)
     plain, said = (promise_words({"promise": each.promise_told()}, coaching) for each in (assessor, with_own))
-    assert "6000 generated golfers" in plain and "an estimate, until some 56 of them are judged" in plain
+    shown_on = f"{bundle.manifest.promises.golfers} generated golfers"
+    assert shown_on in plain and "an estimate, until some 56 of them are judged" in plain
     assert f"on them it is shown for {coaching.words['flip']}; for the other faults" in said
     assert promise_words({}, coaching) == ""
 

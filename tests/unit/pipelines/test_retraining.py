@@ -77,6 +77,13 @@ def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
     assert loss(test, used) < loss(test, left_out)
 
 
+def test_slips_are_told_apart_finely(suite: Suite) -> None:
+    # A slip rate between coarse steps went to the wrong one, and edges seemed sharper or softer than they are.
+    eye = learn_eye(CATALOGUE, MODEL, said(suite, Simulated(Coach(np.zeros(len(SOFT)), 0.13))))
+    assert abs(eye.slip - 0.13) < 0.012
+    assert abs((eye.softness / SOFT).mean() - 1) < 0.12
+
+
 def test_unsure_anywhere_moves_nothing(suite: Suite) -> None:
     given = said(suite, Simulated(Coach(MOVED, 0.0))).rows(np.arange(200))
     shrugged = np.random.default_rng(3).random(given.answers.shape) < 0.2

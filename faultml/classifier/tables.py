@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pandas.api.extensions import ExtensionArray
 
 from faultml.channels import CHANNELS, ID_COLUMNS, LANDMARKS, PRONATION
 from faultml.classifier.assess import Assessment, Assessor
@@ -79,49 +80,56 @@ def faults_frame(assessor: Assessor, assessment: Assessment, *, coded: bool = Fa
     letters, fractions = _onsets(assessor, assessment)
     past = known & (severity[0] > 0)
     each = {name: pd.factorize(ids[name]) for name in ID_COLUMNS}
+    text = _category if coded else _spelt
     units = [fault.unit for fault in catalogue.faults]
     columns = {
-        **{name: _category(np.repeat(codes, count), words) for name, (codes, words) in each.items()},
-        "fault": _category(np.tile(np.arange(count), len(ids)), catalogue.ids),
-        "status": _categories(assessment.status),
-        "reason": _categories(assessment.fault_reason),
+        **{name: text(np.repeat(codes, count), words) for name, (codes, words) in each.items()},
+        "fault": text(np.tile(np.arange(count), len(ids)), catalogue.ids),
+        "status": text(*_coded(assessment.status)),
+        "reason": text(*_coded(assessment.fault_reason)),
         "probability": assessment.probability.reshape(-1),
-        "call": _categories(calls),
+        "call": text(*_coded(calls)),
         "flagged": (calls == "yes").reshape(-1),
         "promised": assessor.promised(assessment).reshape(-1),
         "measure": np.where(known, assessment.posterior.mean, np.nan).reshape(-1),
         "severity": severity[0].reshape(-1),
         "severity_lo": severity[1].reshape(-1),
         "severity_hi": severity[2].reshape(-1),
-        "unit": _category(
+        "unit": text(
             np.tile(pd.factorize(np.array(units, dtype=object))[0], len(ids)),
             pd.unique(np.array(units, dtype=object)),
         ),
         "edge": assessment.edges.reshape(-1),
-        "edge_owner": _owners(catalogue, *each["player"]),
+        "edge_owner": text(*_owners(catalogue, *each["player"])),
         "measure_sd": np.where(known, assessment.posterior.sd, np.nan).reshape(-1),
-        "onset_phase": _categories(np.where(past, letters, "")),
+        "onset_phase": text(*_coded(np.where(past, letters, ""))),
         "onset_at": np.where(past, fractions, np.nan).reshape(-1),
     }
-    frame = pd.DataFrame(columns, copy=False)
-    return frame if coded else frame.astype(dict.fromkeys(frame.select_dtypes("category"), "str"))
+    return pd.DataFrame(columns, copy=False)
 
 
-def _owners(catalogue: Catalogue, players: NDArray[np.int64], names: pd.Index) -> pd.Categorical:
-    """Whose edge each one is, swing by swing."""
+_Words: TypeAlias = Sequence[str] | NDArray[np.object_] | pd.Index
+
+
+def _owners(
+    catalogue: Catalogue, players: NDArray[np.int64], names: pd.Index
+) -> tuple[NDArray[np.int64], _Words]:
+    """Whose edge each one is, swing by swing, as codes and words."""
     owners = [[catalogue.edge(fault, name).owner for fault in catalogue.ids] for name in names]
     codes, words = pd.factorize(np.array(owners, dtype=object).reshape(-1))
-    return _category(codes.reshape(len(names), -1)[players].reshape(-1), words)
+    return codes.reshape(len(names), -1)[players].reshape(-1), words
 
 
-def _categories(words: NDArray[np.object_]) -> pd.Categorical:
-    return _category(*pd.factorize(words.reshape(-1)))
+def _coded(words: NDArray[np.object_]) -> tuple[NDArray[np.int64], _Words]:
+    return pd.factorize(words.reshape(-1))
 
 
-def _category(
-    codes: NDArray[np.int64], words: Sequence[str] | NDArray[np.object_] | pd.Index
-) -> pd.Categorical:
+def _category(codes: NDArray[np.int64], words: _Words) -> pd.Categorical:
     return pd.Categorical.from_codes(codes, pd.Index(words, dtype="str"), validate=False)
+
+
+def _spelt(codes: NDArray[np.int64], words: _Words) -> ExtensionArray:
+    return pd.Index(words, dtype="str").array.take(codes, allow_fill=True)
 
 
 def _onsets(assessor: Assessor, assessment: Assessment) -> tuple[NDArray[np.object_], Array]:

@@ -13,9 +13,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from faultml.classifier.bundle import Bundle, Registered, load_bundle
+from faultml.classifier.bundle import MANIFEST_FILE, Bundle, Registered, load_bundle
 from faultml.classifier.coach_eye import load_eye, with_eye
-from faultml.errors import InputError
+from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.tracking import bundle_folder, log_training, open_client, run_folder
 
@@ -47,6 +47,8 @@ class Version(NamedTuple):
         Name and version of the bundle.
     sha256
         Of its model file, as it was registered.
+    manifest_sha256
+        Of its manifest file; "" where an older program registered it.
     eye_sha256, coach, labels_sha256
         Of a coach's eye: its hash, whose it is, and the hash of the verdicts behind it; "" for everybody's.
     registered
@@ -62,6 +64,7 @@ class Version(NamedTuple):
     run: str
     model: str
     sha256: str
+    manifest_sha256: str
     eye_sha256: str
     coach: str
     labels_sha256: str
@@ -197,11 +200,21 @@ def roll_back(folder: Path, of: str = MODEL) -> Version:
 
 
 def locate(folder: Path, number: int | str = CHAMPION, of: str = MODEL) -> Located:
-    """Where the files of a version or alias lie, without loading them; raises `InputError` where there is none."""
+    """Where the files of a version or alias lie, without loading them.
+
+    Raises
+    ------
+    InputError
+        ``no-version`` where there is none.
+    BundleError
+        ``bundle-changed`` where its manifest, which says from where on a fault is flagged, is not the one registered.
+    """
     version = find(folder, number, of)
     alias = number if isinstance(number, str) else ""
     told = Registered(of, version.number, alias, version.sha256, version.eye_sha256)
-    return Located(path_of(folder, version), told)
+    path = path_of(folder, version)
+    _check_manifest(path, version)
+    return Located(path, told)
 
 
 def load_version(folder: Path, number: int | str = CHAMPION, of: str = MODEL) -> Bundle:
@@ -261,6 +274,19 @@ def _register(folder: Path, of: str, training: Training, digest: str) -> Version
     return find(folder, int(made.version), of)
 
 
+def _check_manifest(path: Path, version: Version) -> None:
+    """The model file is checked by whoever loads it; what it promises stands in the manifest beside it."""
+    file = path / MANIFEST_FILE
+    found = hashlib.sha256(file.read_bytes()).hexdigest() if file.is_file() else ""
+    if version.manifest_sha256 not in ("", found):
+        raise BundleError(
+            "bundle-changed",
+            where=str(file),
+            expected=f"SHA-256 {version.manifest_sha256[:12]}..., as registered",
+            found=f"{found[:12]}..." if found else "no file",
+        )
+
+
 def _told(training: Training) -> Mapping[str, str]:
     return {"model": training.title, "coach": str(training.parameters.get("coach", ""))}
 
@@ -279,6 +305,7 @@ def _versions(client: MlflowClient, of: str) -> list[Version]:
             run=each.run_id or "",
             model=each.tags.get("model", ""),
             sha256=each.tags.get("model_sha256", ""),
+            manifest_sha256=each.tags.get("manifest_sha256", ""),
             eye_sha256=each.tags.get("eye_sha256", ""),
             coach=each.tags.get("coach", ""),
             labels_sha256=each.tags.get("labels_sha256", ""),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import pandas as pd
 
-from faultml.classifier.bundle import MANIFEST_FILE, MODEL_FILE, Manifest, read_manifest
+from faultml.classifier.bundle import MANIFEST_FILE, MODEL_FILE, read_manifest
 from faultml.classifier.coach_eye import CoachEye, files_of, load_eye
 from faultml.pipelines.card import CARD_FILE, recipe_digest
 from faultml.pipelines.evaluate import macro
@@ -77,7 +78,7 @@ def of_bundle(folder: Path) -> Training:
         f"{manifest.name} {manifest.version}",
         {**manifest.recipe, "seed": manifest.seed},
         metrics,
-        bundle_hashes(manifest),
+        bundle_hashes(folder),
         tables,
         figures,
         {"figures": manifest.figures, "evidence": manifest.evidence},
@@ -115,7 +116,7 @@ def of_eye(bundle: Path, folder: Path, curve: Sequence[Mapping[str, float]] = ()
         f"{eye.coach} on {manifest.name} {manifest.version}",
         parameters,
         {f"held_out.{name}": value for name, value in eye.held_out.items()},
-        bundle_hashes(manifest)
+        bundle_hashes(bundle)
         | {"eye_sha256": eye.sha256, "edges_sha256": eye.edges_sha256, "labels_sha256": eye.labels_sha256},
         tables,
         figures,
@@ -124,10 +125,12 @@ def of_eye(bundle: Path, folder: Path, curve: Sequence[Mapping[str, float]] = ()
     )
 
 
-def bundle_hashes(manifest: Manifest) -> dict[str, str]:
+def bundle_hashes(folder: Path) -> dict[str, str]:
     """Hashes of what a bundle was made from and of itself, by the name of the tag that holds them."""
+    manifest = read_manifest(folder)
     return {
         "model_sha256": manifest.sha256,
+        "manifest_sha256": hashlib.sha256((folder / MANIFEST_FILE).read_bytes()).hexdigest(),
         "code_sha256": manifest.code_sha256,
         "catalogue_sha256": manifest.catalogue_sha256,
         "recipe_sha256": recipe_digest(manifest.recipe),

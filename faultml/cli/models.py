@@ -65,10 +65,12 @@ def list_versions(registry: Path) -> None:
     for each in found:
         what = " and ".join(each.aliases)
         since = f" since {each.champion_since}" if "champion" in each.aliases else ""
-        back = f"; rolled back {each.rolled_back}" if each.rolled_back and not since else ""
-        told = f"  {what}{since}{back}" if what or back else ""
+        back = f"rolled back {each.rolled_back}" if each.rolled_back and not since else ""
+        told = "; ".join(part for part in (f"{what}{since}", back) if part)
         digest = (each.eye_sha256 or each.sha256)[:12]
-        click.echo(f"{each.of:<16} {each.number:>3}  {each.model:<16} {digest}  {each.registered}{told}")
+        click.echo(
+            f"{each.of:<16} {each.number:>3}  {each.model:<16} {digest}  {each.registered}  {told}".rstrip()
+        )
 
 
 @command.command("promote", short_help="Run the gate; put the challenger in use if it may.")

@@ -100,7 +100,7 @@ def test_versions_are_promoted_rolled_back_and_reopened_elsewhere(
         [sys.executable, "-c", "from faultml.cli import main; main()", "models", "list", "--registry", moved],
         capture_output=True, text=True, check=True,
     ).stdout  # fmt: skip
-    assert "champion since" in told.splitlines()[0] and "rolled back" in told.splitlines()[1]
+    assert "champion since" in told.splitlines()[0] and "00:00  rolled back" in told.splitlines()[1]
     assert registry.load_version(moved).manifest.sha256 == first.sha256
 
 
@@ -178,6 +178,16 @@ class TestAttacks:
             shutil.copy(path, bundle)
         with pytest.raises(BundleError, match="as registered"):
             registry.load_version(folder, 1)
+
+    def test_another_manifest_beside_the_same_model_is_refused(self, folder: Path) -> None:
+        file = self.put(folder) / "data" / "bundle" / MANIFEST_FILE
+        changed = json.loads(file.read_text())
+        file.write_text(json.dumps(changed | {"promises": {}}))
+        with pytest.raises(BundleError, match="as registered"):
+            registry.load_version(folder, 1)
+        file.unlink()
+        with pytest.raises(BundleError, match="bundle-changed"):
+            registry.locate(folder, 1)
 
 
 class TestCommand:

@@ -10,7 +10,7 @@ from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.trial import FEWEST_GOLFERS
 
 _FEW: Final = 20
-"""Answers to a fault below which it leans on the prior."""
+"""Answers to a fault below which its edge leans on the catalogue's and on its neighbours'."""
 _Z95: Final = 1.96
 _RARE: Final = 0.02
 _MOST_LEANS: Final = 3
@@ -30,7 +30,8 @@ def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsur
     if eye.held_out:
         told = eye.held_out
         lines.append(
-            f"On golfers held out, log loss against {eye.coach}'s own answers: default {told['default']:.4f}, "
+            f"On golfers held out, log loss (less is better) against {eye.coach}'s own answers: "
+            f"default {told['default']:.4f}, "
             f"this eye {told['eye']:.4f} (difference {told['difference']:+.4f}, 95 % {told['low']:+.4f} to "
             f"{told['high']:+.4f})."
         )
@@ -48,7 +49,7 @@ def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsur
         low, high = sorted(
             fault.edge + fault.sign * (seen.shift + side * _Z95 * seen.shift_sd) for side in (-1, 1)
         )
-        note = "  few answers: leans on the prior" if seen.swings < _FEW else ""
+        note = "  few answers: leans on the catalogue and its neighbours" if seen.swings < _FEW else ""
         digits = _DIGITS[fault.unit]
         lines.append(
             f"{name:22s} {fault.edge:8.{digits}f} {edge:8.{digits}f}   {low:8.{digits}f} {high:8.{digits}f}  "

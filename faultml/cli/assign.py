@@ -66,7 +66,7 @@ def command(
 
     \b
     Example:
-      faultml assign p07 two_stops_to_the_top --from 2031-04-05 --practice 120
+      faultml assign p07 two_stops_to_the_top --results results/ --from 2031-04-05
       faultml assign --import given.csv
     """
     from faultml.coaching.rules import load_coaching
@@ -108,6 +108,10 @@ def command(
         f"{'Taken back' if remove else 'Noted'}: {one.player}, {name} [{one.drill}], for {what} [{one.fault}], "
         f"from {one.since}"
     )
+    if results is None and not remove:
+        click.echo(
+            "Not checked whether anything hurts: --results refuses where care gives no drill.", err=True
+        )
 
 
 def _one(

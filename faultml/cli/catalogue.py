@@ -22,11 +22,12 @@ import click
 def command(name: str | None, part: str | None, overrides: Path | None, player: str, as_json: bool) -> None:
     """Print faults and drills as the coach reads them.
 
-    NAME is the id of one fault or one drill; without it, all are printed.
+    NAME is one fault or one drill, by its name or its id; without it, all are printed.
 
     \b
     Example:
       faultml catalogue flexed_top
+      faultml catalogue "bowed top"
     """
     from faultml.coaching.book import load_book
     from faultml.coaching.rules import Coaching, load_rules
@@ -34,7 +35,12 @@ def command(name: str | None, part: str | None, overrides: Path | None, player: 
     from faultml.report import listing
 
     entries = listing.entries(Coaching(load_catalogue(overrides), load_book(), load_rules()), player)
-    chosen = [entry for entry in entries if name in (None, entry.id) and part in (None, entry.part)]
+    asked = name.casefold() if name else None
+    chosen = [
+        entry
+        for entry in entries
+        if asked in (None, entry.id, entry.name.casefold()) and part in (None, entry.part)
+    ]
     if not chosen:
         known = ", ".join(entry.id for entry in entries if part in (None, entry.part))
         raise click.BadParameter(

@@ -196,6 +196,7 @@ def show_next(
     """
     import pandas as pd
 
+    from faultml.faults.catalogue import load_catalogue
     from faultml.labels import next_swings, repeat_swings, verdicts, write_blank
     from faultml.labels.choose import REPEAT_OCCASION
     from faultml.labels.rules import load_label_rules
@@ -216,7 +217,7 @@ def show_next(
         )
     else:
         table = next_swings(read_results(results), given, swings=wanted)
-    click.echo("\n".join(next_lines(table)))
+    click.echo("\n".join(next_lines(table, load_catalogue())))
     if sheet is not None:
         each = (
             table.drop(columns="fault", errors="ignore").explode("faults").rename(columns={"faults": "fault"})

@@ -85,7 +85,9 @@ def _outcome(run: SeasonRun, out: Path) -> str:
     from faultml.results import REPORT_FILE
 
     players = run.prescription.players["player"].nunique()
-    lines = [f"{run.n_assessed} of {run.n_swings} recordings assessed, {players} players."]
+    lines = [
+        f"{run.n_assessed} of {run.n_swings} recordings assessed, {players} {'player' if players == 1 else 'players'}."
+    ]
     if run.unread:
         lines.append(_first([_told(problem) for problem in run.unread], "files not read", "; "))
     if run.unrecorded:
@@ -93,7 +95,9 @@ def _outcome(run: SeasonRun, out: Path) -> str:
     if run.roster_unreadable:
         lines.append("The roster could not be read: mend it first. Until then nobody gets a drill.")
     if run.n_problems:
-        lines.append(f"{run.n_problems} problems in the input: {out / 'problems.csv'}")
+        lines.append(
+            f"{run.n_problems} {'problem' if run.n_problems == 1 else 'problems'} in the input: {out / 'problems.csv'}"
+        )
         kinds = [f"{n} x {code} ({Path(file).name})" for (code, file), n in run.problem_counts.most_common()]
         lines.append(_first(kinds, "kinds", ", ", most=MOST_KINDS))
     if not run.n_assessed:

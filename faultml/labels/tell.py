@@ -6,6 +6,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from faultml.faults.catalogue import Catalogue
 from faultml.labels.agree import ALL_FAULTS, TOOL
 from faultml.labels.rules import LabelRules
 
@@ -37,14 +38,19 @@ def agreement_lines(table: pd.DataFrame, rules: LabelRules) -> list[str]:
             *(f"  {line}" for line in published)]  # fmt: skip
 
 
-def next_lines(table: pd.DataFrame) -> list[str]:
-    """The swings to judge next, two lines each."""
+def next_lines(table: pd.DataFrame, catalogue: Catalogue) -> list[str]:
+    """The swings to judge next: two lines each, and a line for every fault in the coach's words."""
     lines = []
     for row in table.to_dict("records"):
         club = f", {row['club']}" if row["club"] else ""
         lines.append(f"{row['rank']:>3}. {row['player']}, {row['session']}, swing {row['swing']}{club}")
-        lines.append(f"     judge {', '.join(row['faults'])}: {row['why']}")
+        lines.append(f"     {row['why']}")
+        lines += [f"     judge {_named(fault, catalogue)}" for fault in row["faults"]]
     return lines or ["No swing is left to ask about."]
+
+
+def _named(fault: str, catalogue: Catalogue) -> str:
+    return f"{catalogue[fault].name} [{fault}]" if fault in catalogue.ids else fault
 
 
 def _figures(row: dict[Any, Any]) -> str:

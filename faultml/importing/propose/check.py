@@ -17,6 +17,7 @@ from faultml.importing.recording import read_recordings
 from faultml.importing.rows import RowReader
 from faultml.importing.season import alignment_of
 from faultml.importing.swings import read_swings
+from faultml.recordings.findings import limits
 from faultml.recordings.problems import Problem
 from faultml.recordings.raw import RawSwings
 
@@ -128,9 +129,10 @@ def _judge(check: Check, recordings: list[tuple[np.ndarray, np.ndarray]]) -> Non
             check.signs_fit &= seen.sign in (expected, 0)
     if "flexion_deg" in check.ranges_deg and len(moves):
         start = float(np.median(moves.start_deg[:, 0]))
-        check.signs["flexion_deg"] = (
-            f"begins at {start:+.0f}; most lead wrists stand extended (-10 to -30) at address"
-        )
+        said = f"begins at {start:+.0f}; most lead wrists stand extended (-10 to -30) at address"
+        bowed = start > limits().motion.bowed_address_deg
+        check.signs["flexion_deg"] = f"{said}: is the sign right?" if bowed else said
+        check.signs_fit &= not bowed
 
 
 def as_text(check: Check) -> str:

@@ -57,6 +57,11 @@ def test_one_drill_is_printed_with_all_that_the_player_needs() -> None:
     assert "wrist bend −8° to +12° from your setup, 80 % of the backswing to 20 % of the downswing" in said
 
 
+def test_a_fault_is_found_by_the_name_that_the_report_gives_it() -> None:
+    assert printed("Casting") == printed("early_ulnar_release")
+    assert printed("Pause, look, go") == printed("pause_then_go")
+
+
 def test_json_holds_the_same() -> None:
     entries = json.loads(printed("--json"))
     assert [entry["id"] for entry in entries] == FAULTS + DRILLS

@@ -57,8 +57,11 @@ def test_from_a_drill_given_to_what_it_changed(results: Path, store: Path, tmp_p
     first = Recipe().first_day
     since = (first + timedelta(days=7)).isoformat()
     for player in ("p001", "p002", "p003"):
-        code, said, _ = run("assign", player, DRILL, "--from", since, "--practice", 100, "--store", store)
+        code, said, warned = run(
+            "assign", player, DRILL, "--from", since, "--practice", 100, "--store", store
+        )
         assert code == 0
+        assert "Not checked whether anything hurts" in warned
         assert "Noted" in said
         assert "[flexed_top]" in said
     code, said, _ = run("outcomes", results, "--store", store, "--out", tmp_path / "outcomes.csv")

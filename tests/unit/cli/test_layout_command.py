@@ -45,6 +45,13 @@ def test_propose_answer_and_check(recording: Path, tmp_path: Path) -> None:
     assert turned.exit_code == 3
     assert "RISES going back" in turned.output
 
+    bowed = text.replace('positive = "flexion"', 'positive = "extension"')
+    assert bowed != text
+    out.write_text(bowed, encoding="utf-8")
+    turned = runner.invoke(main, ["layout", "check", str(out), str(recording)])
+    assert turned.exit_code == 3
+    assert "is the sign right?" in turned.output
+
 
 def test_the_same_for_programs(recording: Path) -> None:
     result = CliRunner().invoke(main, ["layout", "propose", str(recording), "--json"])

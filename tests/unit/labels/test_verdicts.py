@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -200,6 +201,7 @@ def test_from_the_list_to_agreement_by_command(tmp_path: Path, monkeypatch: pyte
     assert listed.exit_code == 0 and "A new store" in listed.stderr and "12. golfer" in listed.stdout
     filled = (tmp_path / "fill.csv").read_text().splitlines()
     assert len(filled) == 1 + 12 * 3
+    assert len(re.findall(r"^     judge [a-z -]+ \[[a-z_]+\]$", listed.stdout, flags=re.M)) == 12 * 3
     answered = [line.replace('"",""', '"yes",""', 1) for line in filled]
     (tmp_path / "fill.csv").write_text("\n".join(answered))
     taken = run("import", tmp_path / "fill.csv", "--results", results)

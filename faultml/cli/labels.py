@@ -32,7 +32,7 @@ def command() -> None:
     \b
     Example:
       faultml labels next results/ --csv to_judge.csv
-      faultml labels import to_judge.csv --coach ann
+      faultml labels import to_judge.csv --coach ann --results results/
       faultml labels agree --results results/
     """
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 MOST_NAMED: Final = 3
 MOST_KINDS: Final = 6
+_STRANGE: Final = {"not-a-table", "missing-column"}
 
 
 def run_season(
@@ -82,6 +83,7 @@ def _report_installed() -> bool:
 
 
 def _outcome(run: SeasonRun, out: Path) -> str:
+    from faultml.coaching.care import MEND_ROSTER
     from faultml.results import REPORT_FILE
 
     players = run.prescription.players["player"].nunique()
@@ -90,10 +92,16 @@ def _outcome(run: SeasonRun, out: Path) -> str:
     ]
     if run.unread:
         lines.append(_first([_told(problem) for problem in run.unread], "files not read", "; "))
+        if any(problem.code in _STRANGE for problem in run.unread):
+            lines.append("  Another recorder's files need a layout first: faultml layout propose FILES")
     if run.unrecorded:
         lines.append(_first(run.unrecorded, "players of the roster without recordings", ", "))
     if run.roster_unreadable:
         lines.append("The roster could not be read: mend it first. Until then nobody gets a drill.")
+    elif withheld := int((run.prescription.drills["reason"] == MEND_ROSTER).sum()):
+        lines.append(
+            f"Rows of the roster could not be read: until they are mended, no drill for {withheld} of the players."
+        )
     if run.n_problems:
         lines.append(
             f"{run.n_problems} {'problem' if run.n_problems == 1 else 'problems'} in the input: {out / 'problems.csv'}"

@@ -189,7 +189,7 @@ def test_a_roster_that_does_not_fit_is_told_and_pain_still_counts(
     drills = pd.read_parquet(out / "drills.parquet").set_index("player")
     assert drills.loc[["p001"], "reason"].tolist() == ["see-clinician"]
     said = result.output
-    assert "files not read: dan.csv (missing-column" in said
+    assert "files not read: dan.csv (missing-column" in said and "faultml layout propose" in said
     assert "players of the roster without recordings: dan" in said
     assert "2 x other-header (roster.csv)" in said and len(said.splitlines()) <= 7
 
@@ -197,6 +197,10 @@ def test_a_roster_that_does_not_fit_is_told_and_pain_still_counts(
     said = CliRunner().invoke(main, arguments).output
     assert "The roster could not be read: mend it first" in said
     assert set(pd.read_parquet(out / "drills.parquet")["reason"]) == {"mend-roster"}
+
+    (season / "roster.csv").write_text("player,pain\np001,none,none\n", encoding="utf-8")
+    said = CliRunner().invoke(main, arguments).output
+    assert "Rows of the roster could not be read" in said and "no drill for 1 of the players" in said
 
 
 def test_a_second_roster_is_not_passed_over_in_silence(good_lines: list[str], tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from faultml.coaching.rules import Coaching
+from faultml.report.changes import retest_lines
 from faultml.report.player_tables import PlayerTables, player_tables
 from faultml.report.sentences import keep, meta, sentence, warnings
 
@@ -62,6 +63,25 @@ def test_a_style_is_left_alone(told: dict[str, PlayerTables], coaching: Coaching
         == "What stands out (cupped top) is repeatable and goes with no miss."
     )
     assert any(line.startswith("Cupped top: ") and "style" in line for line in keep(told["chosen"], coaching))
+
+
+def test_no_retest_of_a_style_is_told(
+    make_player: type, make_tables: Callable, source_of: Callable, coaching: Coaching
+) -> None:
+    tables = make_tables(
+        [
+            make_player(
+                "chosen", style="deep_cup", scatter=0.04, swings_per_session=15, roster={"usual_miss": ""}
+            )
+        ]
+    )
+    tables.swings["shot"] = tables.swings["shot"].map(lambda _: ["straight"])
+    last = tables.swings["session"] == tables.swings["session"].max()
+    tables.swings.loc[last, "context"] = "retest"
+    player = player_tables(source_of(tables, coaching))[0]
+    assert player.faults["cupped_top"]["kind"] == "style"
+    assert "cupped_top" in [row["fault"] for row in player.retests]
+    assert not [line for line in retest_lines(player, coaching) if line.startswith("Cupped top")]
 
 
 def test_a_miss_that_nothing_explains_is_said(told: dict[str, PlayerTables], coaching: Coaching) -> None:

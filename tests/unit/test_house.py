@@ -52,7 +52,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check", "cutting"},
     "models": set(),
     "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak
-    "pipelines": WORDS | STEPS | INPUT | TABLES | {"assessing", "season", "report", "svg", "synthetic", "models"},
+    "pipelines": WORDS
+    | STEPS
+    | INPUT
+    | TABLES
+    | {"assessing", "season", "report", "svg", "synthetic", "models"},
 }
 """What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""
 

@@ -212,8 +212,9 @@ def _recorder_words(recorder: Mapping[str, Any]) -> str:
 
 def _need(recorder: Mapping[str, Any]) -> str:
     return (
-        f"To learn them, it would need a coach's verdicts on about {LABELLED_SWINGS} such swings of "
-        f"{LABELLED_PLAYERS} players (here: {recorder['players']}); faultml labels next chooses them."
+        f"A coach's verdicts on about {LABELLED_SWINGS} such swings of {LABELLED_PLAYERS} players (here: "
+        f"{recorder['players']}) would show whether the calls fit them, and faultml retrain moves the edges where "
+        "they do not; what such recordings look like, only a model that is trained anew learns."
     )
 
 

@@ -12,8 +12,9 @@ import numpy as np
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.assess import NOT_FULL, Assessment, Assessor
 from faultml.classifier.tables import swings_frame
+from faultml.exact import RunningTables
 from faultml.quality.drift import CODE as DRIFT
-from faultml.quality.drift import AddressSums
+from faultml.quality.drift import COLUMNS, address_drifts, sum_address
 from faultml.quality.notice import motion_problems
 from faultml.recordings.findings import Finding, findings, limits
 from faultml.recordings.problems import Problem
@@ -108,13 +109,13 @@ def check_season(season: Season, assessor: Assessor, imported: Sequence[Problem]
     counts, able = Counter[str](), Counter[str]()
     first: dict[str, tuple[str, str, str]] = {}
     files: list[Problem] = []
-    address = AddressSums()
+    running = RunningTables({"address": COLUMNS})
     n_assessed, copied = 0, imported is not None
     _place(imported or (), first, files)
     for batch in season.batches():
         assessment = assessor.assess(batch)
         n_assessed += int(assessment.assessed.sum())
-        address.add(swings_frame(assessment))
+        running.add({"address": sum_address(swings_frame(assessment))})
         able.update(_able(assessment))
         ids = [" ".join(parts) for parts in batch.table[list(ID_COLUMNS)].to_numpy(object)]
         codes = assessment.findings
@@ -131,7 +132,7 @@ def check_season(season: Season, assessor: Assessor, imported: Sequence[Problem]
         counts.update({code: n for code, n in told_once.items() if not counts[code]})
         able["layout"] = able[""]
 
-    drifts = address.drifts(number_sessions, limits().motion)
+    drifts = address_drifts(running.total()["address"], number_sessions, limits().motion)
     judged = drifts[drifts["change_deg"].notna()]
     able["earlier-session"] = len(judged[["player", "session"]].drop_duplicates())
     drifted = drifts[drifts["drifted"].astype(bool)]

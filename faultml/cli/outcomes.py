@@ -99,10 +99,8 @@ def _stopped(results: Path, players: set[str]) -> list[str]:
 
 def _sums(results: Path, coaching: Coaching) -> pd.DataFrame:
     """The season's sums, read a batch at a time."""
-    from faultml.coaching.summary import RunningSummary, summarise
+    from faultml.coaching.summary import add_sums, decode_sums, sum_up
     from faultml.results import read_results
 
-    running = RunningSummary()
-    for swings, faults in read_results(results).batches():
-        running.add(summarise(swings, faults, coaching.catalogue))
-    return running.total().faults
+    batches = read_results(results).batches()
+    return decode_sums(add_sums(sum_up(*batch, coaching.catalogue) for batch in batches)).faults

@@ -52,8 +52,6 @@ def run_season(
     with click.progressbar(length=season.n_swings, label="Swings", file=sys.stderr, hidden=not shown) as bar:
 
         def on_batch(tables: BatchTables) -> None:
-            if page:
-                page.add(tables)
             bar.update(len(tables.swings))
 
         run = classify_season(

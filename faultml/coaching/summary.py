@@ -1,7 +1,7 @@
 """What coaching keeps of a batch of swings: sums, so that memory does not grow with the season.
 
-A `Summary` adds up: the summaries of any split of a season into batches, merged in any order, are the same
-summary (to rounding). Its frames have one row a player, session, context and fault, or fewer.
+Sums add up exactly: those of any split of a season into batches, added in any order, are the same. Their tables have
+one row a player, session, context and fault, or fewer. A `Summary` is what they hold in numbers, as coaching reads it.
 """
 
 from __future__ import annotations
@@ -12,19 +12,18 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from faultml.channels import ID_COLUMNS
 from faultml.coaching.rules import LATE_SAVE
 from faultml.errors import InputError
+from faultml.exact import Columns, RunningTables, add_groups, from_units, table_of
 from faultml.faults.catalogue import PHASE_STARTS, Catalogue, load_catalogue
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-
-MOST_PARTS: Final = 32
-"""Batches kept apart before they are added together."""
 
 MOST_COUNTED: Final = 4
 """Up to so many possible groups a row, groups are counted instead of sorted."""
@@ -49,6 +48,7 @@ SUMS: Final = {
     ),
     "codes": ("n",),
 }  # fmt: skip
+COLUMNS: Final = {name: Columns(keys, SUMS[name]) for name, keys in KEYS.items()}
 
 
 @dataclass(frozen=True)
@@ -83,8 +83,12 @@ class Summary:
     codes: pd.DataFrame
 
 
-def summarise(swings: pd.DataFrame, faults: pd.DataFrame, catalogue: Catalogue | None = None) -> Summary:
-    """Sum up one batch.
+def sum_up(
+    swings: pd.DataFrame, faults: pd.DataFrame, catalogue: Catalogue | None = None
+) -> dict[str, pa.Table]:
+    """Sum up one batch: the frames of a `Summary` by name, as tables of integers (see `faultml.exact`).
+
+    Tables of several batches are added by `faultml.exact.RunningTables` or `add_sums`.
 
     Parameters
     ----------
@@ -98,52 +102,42 @@ def summarise(swings: pd.DataFrame, faults: pd.DataFrame, catalogue: Catalogue |
     Raises
     ------
     InputError
-        Where a row of `faults` belongs to no swing of `swings`.
+        Where a row of `faults` belongs to no swing of `swings`; ``sum-overflow`` where a number is too large.
     """
     told = _read_swings(swings)
     rows = _read_faults(swings, faults, told)
     watched = {fault for entry in (catalogue or load_catalogue()).session_faults for fault in entry.of}
-    return Summary(
-        faults=_sum_faults(told, rows),
-        shots=_sum_shots(told, rows),
-        spread=_sum_spread(told, rows, watched),
-        sessions=_sum_sessions(swings, told),
-        codes=_sum_codes(swings, told),
-    )
+    return {
+        "faults": _sum_faults(told, rows),
+        "shots": _sum_shots(told, rows),
+        "spread": _sum_spread(told, rows, watched),
+        "sessions": _sum_sessions(swings, told),
+        "codes": _sum_codes(swings, told),
+    }
 
 
-def merge(summaries: Iterable[Summary]) -> Summary:
-    """Add summaries up; none at all give the empty summary."""
-    parts = list(summaries)
-    frames = {name: [getattr(part, name) for part in parts] for name in KEYS}
-    return Summary(**{name: _merge_frames(name, frame) for name, frame in frames.items()})
+def summarise(swings: pd.DataFrame, faults: pd.DataFrame, catalogue: Catalogue | None = None) -> Summary:
+    """The summary of swings that are all in memory; parameters and errors are those of `sum_up`."""
+    return decode_sums(add_sums([sum_up(swings, faults, catalogue)]))
 
 
-class RunningSummary:
-    """Adds summaries up as they come, and keeps few of them apart: little memory, and few merges."""
-
-    def __init__(self) -> None:
-        self._parts: list[Summary] = []
-
-    def add(self, part: Summary) -> None:
-        """Take in the summary of one batch."""
-        self._parts.append(part)
-        if len(self._parts) == MOST_PARTS:
-            self._parts = [merge(self._parts)]
-
-    def total(self) -> Summary:
-        """Everything added so far."""
-        return merge(self._parts)
+def add_sums(parts: Iterable[Mapping[str, pa.Table]]) -> dict[str, pa.Table]:
+    """Add the sums of several batches; none at all give those of no swing."""
+    running = RunningTables(COLUMNS)
+    for part in parts:
+        running.add(part)
+    return running.total()
 
 
-def _merge_frames(name: str, frames: list[pd.DataFrame]) -> pd.DataFrame:
-    """Sum rows of equal keys, in the order of the keys."""
-    keys, sums = list(KEYS[name]), list(SUMS[name])
-    filled = [frame for frame in frames if len(frame)]
-    if not filled:
-        text = {key: pd.Series(dtype="str") for key in keys}
-        return pd.DataFrame(text | {column: pd.Series(dtype=float) for column in sums})
-    return pd.concat(filled).groupby(keys, sort=True, observed=True)[sums].sum().reset_index()
+def decode_sums(tables: Mapping[str, pa.Table]) -> Summary:
+    """The summary that tables of `sum_up` hold, in numbers."""
+    return Summary(**{name: _frame(name, tables[name]) for name in KEYS})
+
+
+def _frame(name: str, table: pa.Table) -> pd.DataFrame:
+    text = {key: pd.array(table[key].to_pylist(), dtype="str") for key in KEYS[name]}
+    numbers = {column: from_units(column, table[column].to_numpy()) for column in SUMS[name]}
+    return pd.DataFrame(text | numbers)
 
 
 class _Text(NamedTuple):
@@ -285,7 +279,7 @@ def _shot_keys(shots: pd.Series) -> list[str]:
     return keys
 
 
-def _sum_faults(told: _Swings, rows: _Rows) -> pd.DataFrame:
+def _sum_faults(told: _Swings, rows: _Rows) -> pa.Table:
     p = np.where(rows.assessed, rows.probability, 0.0)
     severity = np.where(rows.assessed, np.nan_to_num(rows.severity), 0.0)
     measured = rows.assessed & np.isfinite(rows.measure)
@@ -313,13 +307,13 @@ def _sum_faults(told: _Swings, rows: _Rows) -> pd.DataFrame:
     return _add_up("faults", _keys(("player", "session", "context"), told, rows), sums)
 
 
-def _sum_shots(told: _Swings, rows: _Rows) -> pd.DataFrame:
+def _sum_shots(told: _Swings, rows: _Rows) -> pa.Table:
     use = rows.assessed & (told.play & told.shot_known)[rows.swing]
     sums = {"n": np.ones(use.sum()), "p": rows.probability[use]}
     return _add_up("shots", _keys(("player", "shot"), told, rows, use), sums)
 
 
-def _sum_spread(told: _Swings, rows: _Rows, watched: set[str]) -> pd.DataFrame:
+def _sum_spread(told: _Swings, rows: _Rows, watched: set[str]) -> pa.Table:
     watches = np.array([name in watched for name in rows.fault.labels])[rows.fault.codes]
     use = rows.assessed & watches & np.isfinite(rows.measure) & ~told.practice[rows.swing]
     measure, error = rows.measure[use], np.nan_to_num(rows.measure_sd[use])
@@ -327,7 +321,7 @@ def _sum_spread(told: _Swings, rows: _Rows, watched: set[str]) -> pd.DataFrame:
     return _add_up("spread", _keys(("player", "session", "club"), told, rows, use), sums)
 
 
-def _sum_sessions(swings: pd.DataFrame, told: _Swings) -> pd.DataFrame:
+def _sum_sessions(swings: pd.DataFrame, told: _Swings) -> pa.Table:
     names = ("address_flexion_deg", "address_ulnar_deg", "address_pronation_deg")
     angles = {name: np.where(told.assessed, swings[name].to_numpy(float), np.nan) for name in names}
     sums = {
@@ -340,7 +334,7 @@ def _sum_sessions(swings: pd.DataFrame, told: _Swings) -> pd.DataFrame:
     return _add_up("sessions", {name: told.text[name] for name in KEYS["sessions"]}, sums)
 
 
-def _sum_codes(swings: pd.DataFrame, told: _Swings) -> pd.DataFrame:
+def _sum_codes(swings: pd.DataFrame, told: _Swings) -> pa.Table:
     found = [(place, str(code)) for place, codes in enumerate(swings["findings"]) for code in codes]
     refused = [(int(place), str(swings["reason"].iloc[place])) for place in np.flatnonzero(~told.assessed)]
     player = told.text["player"]
@@ -361,18 +355,18 @@ def _keys(names: tuple[str, ...], told: _Swings, rows: _Rows, use: Bools | None 
     return keys | {"fault": _Text(fault, rows.fault.labels)}
 
 
-def _add_up(name: str, keys: Mapping[str, _Text], sums: Mapping[str, NDArray]) -> pd.DataFrame:
+def _add_up(name: str, keys: Mapping[str, _Text], sums: Mapping[str, NDArray]) -> pa.Table:
     """Sum columns over rows of equal keys."""
     sizes = [max(len(key.labels), 1) for key in keys.values()]
     number = np.ravel_multi_index([key.codes for key in keys.values()], sizes)
     seen, group = _groups(number, int(np.prod(sizes)))
     codes = np.unravel_index(seen, sizes)
     text = {
-        label: pd.array([key.labels[each] for each in code], dtype="str")
+        label: [key.labels[each] for each in code]
         for (label, key), code in zip(keys.items(), codes, strict=True)
     }
-    numbers = {column: np.bincount(group, values, len(seen)) for column, values in sums.items()}
-    return pd.DataFrame(text | numbers)[[*KEYS[name], *SUMS[name]]]
+    numbers = {column: add_groups(column, group, values, len(seen)) for column, values in sums.items()}
+    return table_of(text, numbers).select([*KEYS[name], *SUMS[name]])
 
 
 def _groups(number: Ints, size: int) -> tuple[Ints, Ints]:

@@ -1,55 +1,23 @@
-"""The closure budget of every player, and the hand they play with, summed batch by batch."""
+"""What the page says of a player's closure budget and hand, from the season's sums."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
+from faultml.coaching.closures import HANDS, PARTS
 from faultml.report.charts import PhaseClosure
 
-PHASES: Final = {"backswing": "backswing", "downswing": "downswing", "release": "after impact"}
+WORDS: Final = {"backswing": "backswing", "downswing": "downswing", "release": "after impact"}
 """Phases of the closure columns, with the words of the page."""
-
-PARTS: Final = ("bend", "roll")
-COLUMNS: Final = tuple(f"closure_{phase}_{part}_deg" for phase in PHASES for part in PARTS)
-HANDS: Final = ("right", "left")
-
-
-def sum_closures(swings: pd.DataFrame) -> pd.DataFrame:
-    """Per player of a batch: counts of each hand, and count, sum and sum of squares of the closure columns.
-
-    Needs ``player, hand, assessed`` and `COLUMNS`; swings not assessed count for nothing.
-    """
-    done = swings[swings["assessed"].to_numpy(bool)]
-    player, players = pd.factorize(done["player"], sort=True)
-    values = {name: done[name].to_numpy(float) for name in COLUMNS}
-    known = {name: np.nan_to_num(value) for name, value in values.items()}
-    parts = {f"n_{name}": np.isfinite(value) for name, value in values.items()}
-    parts |= known | {f"squares_{name}": value**2 for name, value in known.items()}
-    parts |= {hand: done["hand"].eq(hand).to_numpy(bool) for hand in HANDS}
-    sums = {name: np.bincount(player, part, len(players)) for name, part in parts.items()}
-    return pd.DataFrame(sums, index=pd.Index(players, name="player"))
-
-
-def no_closures() -> pd.DataFrame:
-    """The sums of no swing at all."""
-    nothing = {name: pd.Series(dtype=float) for name in COLUMNS}
-    words = {name: pd.Series(dtype=str) for name in ("player", "hand")}
-    return sum_closures(pd.DataFrame({**words, "assessed": pd.Series(dtype=bool), **nothing}))
-
-
-def merge_closures(parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
-    """Sums of several batches together."""
-    return pd.concat(list(parts)).groupby(level=0).sum()
 
 
 def budget(sums: Mapping[str, float]) -> list[PhaseClosure]:
     """Mean and SD by phase from a player's sums."""
     phases = []
-    for phase, words in PHASES.items():
+    for phase, words in WORDS.items():
         figures = [_mean_and_sd(sums, f"closure_{phase}_{part}_deg") for part in PARTS]
         phases.append(PhaseClosure(words, *figures[0], *figures[1]))
     return phases
@@ -57,8 +25,8 @@ def budget(sums: Mapping[str, float]) -> list[PhaseClosure]:
 
 def hand(sums: Mapping[str, float]) -> str:
     """The hand of most of a player's swings, "" where no recording says."""
-    most = max(HANDS, key=lambda each: sums.get(each, 0))
-    return most if sums.get(most, 0) > 0 else ""
+    most = max(HANDS, key=lambda each: sums.get(f"n_{each}", 0))
+    return most if sums.get(f"n_{most}", 0) > 0 else ""
 
 
 def _mean_and_sd(sums: Mapping[str, float], name: str) -> tuple[float, float]:

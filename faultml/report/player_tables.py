@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS
 from faultml.coaching.care import SEE_CLINICIAN
+from faultml.coaching.closures import by_player
 from faultml.report.source import ReportSource
 from faultml.results.sessions import natural_key
 
@@ -111,7 +112,7 @@ def player_tables(source: ReportSource) -> list[PlayerTables]:
     curves, roster = _frames(source.curves), _records(source.roster)
     retests = _records(source.retests)
     given = {} if source.outcomes is None else _records(source.outcomes)
-    closures: dict[str, dict[str, float]] = source.closures.to_dict("index")
+    closures = by_player(source.closures)
     return [
         PlayerTables(
             name=name,

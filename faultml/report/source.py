@@ -7,10 +7,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
 
+from faultml.coaching import closures, summary
+from faultml.coaching.closures import sum_closures
 from faultml.coaching.rules import Coaching
-from faultml.coaching.summary import Summary, merge, summarise
-from faultml.report.closures import merge_closures, no_closures, sum_closures
+from faultml.coaching.summary import Summary, decode_sums, sum_up
+from faultml.exact import RunningTables
 from faultml.results import Results
 
 
@@ -23,7 +26,7 @@ class ReportSource:
     summary
         The season's sums.
     closures
-        Merged `sum_closures` of the season.
+        `sum_closures` of the season, added up.
     players, drills, retests, curves
         The result tables of these names.
     roster
@@ -35,7 +38,7 @@ class ReportSource:
     """
 
     summary: Summary
-    closures: pd.DataFrame
+    closures: pa.Table
     players: pd.DataFrame
     drills: pd.DataFrame
     retests: pd.DataFrame
@@ -53,13 +56,13 @@ def read_source(results: Results, roster: pd.DataFrame, coaching: Coaching) -> R
     InputError
         Where a table is missing or damaged.
     """
-    summary, closures = merge([]), no_closures()
+    running = RunningTables({**summary.COLUMNS, "closures": closures.COLUMNS})
     for swings, faults in results.batches():
-        summary = merge([summary, summarise(swings, faults, coaching.catalogue)])
-        closures = merge_closures([closures, sum_closures(swings)])
+        running.add(sum_up(swings, faults, coaching.catalogue) | {"closures": sum_closures(swings)})
+    sums = running.total()
     return ReportSource(
-        summary=summary,
-        closures=closures,
+        summary=decode_sums(sums),
+        closures=sums["closures"],
         players=results.players,
         drills=results.drills,
         retests=results.retests,

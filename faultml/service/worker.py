@@ -47,18 +47,14 @@ def _classify(order: Order) -> Told:
     # Relative: the results then say nothing of where on this machine they were made.
     season = open_season([Path(SEASON_FOLDER)])
     hooks: dict[str, Any] = {}
-    page = None
     if find_spec("jinja2"):
         from faultml.report.season_page import SeasonPage
 
-        page = SeasonPage(catalogue)
-        hooks["before_closing"] = page.write
+        hooks["before_closing"] = SeasonPage(catalogue).write
     seen = assessed = 0
 
     def on_batch(tables: BatchTables) -> None:
         nonlocal seen, assessed
-        if page:
-            page.add(tables)
         seen += len(tables.swings)
         assessed += int(tables.swings["assessed"].sum())
         _tell(Told(season.n_swings, seen, assessed))

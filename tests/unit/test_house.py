@@ -20,7 +20,7 @@ FOLDERS: dict[str, str] = SETUPTOOLS["package-dir"]
 OWN_FOLDERS = set(FOLDERS.values()) - {"faultml"}
 MOST_LINES = 500
 
-WORDS = {"faultml", "errors", "channels", "faults"}
+WORDS = {"faultml", "errors", "channels", "faults", "exact"}
 STEPS = {"recordings", "motion", "quality", "features", "classifier", "network"}
 INPUT = {"importing", "streams"}
 TABLES = {"results", "store", "labels", "outcomes", "coaching"}
@@ -29,6 +29,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "channels": set(),
     "svg": {"errors"},
+    "exact": {"errors"},
     "network": set(),  # a learner on plain arrays
     "faults": {"errors", "channels"},
     "recordings": WORDS,

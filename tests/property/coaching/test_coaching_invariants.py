@@ -16,8 +16,9 @@ from faultml.coaching.care import Setup, load_care
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.ranking import FaultWorth, Situation, comes_before, rank_drills
 from faultml.coaching.rules import Coaching, load_rules
-from faultml.coaching.summary import KEYS, RunningSummary, Summary, merge, summarise
+from faultml.coaching.summary import COLUMNS, KEYS, Summary, add_sums, decode_sums, sum_up, summarise
 from faultml.coaching.window import bounds, place
+from faultml.exact import RunningTables
 from faultml.faults.catalogue import load_catalogue
 
 CATALOGUE = load_catalogue()
@@ -70,7 +71,7 @@ def _season(seed: int, n: int = 60) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def _assert_same(one: Summary, other: Summary) -> None:
     for name in KEYS:
-        pd.testing.assert_frame_equal(getattr(one, name), getattr(other, name), rtol=1e-9, atol=1e-9)
+        pd.testing.assert_frame_equal(getattr(one, name), getattr(other, name), check_exact=True)
 
 
 @given(
@@ -81,28 +82,29 @@ def _assert_same(one: Summary, other: Summary) -> None:
 @settings(max_examples=25)
 def test_a_summary_does_not_depend_on_batches_or_row_order(seed: int, cuts: list[int], turn) -> None:
     swings, faults = _season(seed)
-    whole = merge([summarise(swings, faults, CATALOGUE)])
+    whole = summarise(swings, faults, CATALOGUE)
     order: NDArray[np.int64] = np.random.default_rng(seed + 1).permutation(len(swings))
     edges = [0, *sorted(set(cuts)), len(swings)]
     parts = []
     for start, end in itertools.pairwise(edges):
         own = swings.iloc[order[start:end]]
         mine = faults[faults["swing"].isin(own["swing"])].sample(frac=1, random_state=seed % 1000)
-        parts.append(summarise(own, mine, CATALOGUE))
+        parts.append(sum_up(own, mine, CATALOGUE))
     turn.shuffle(parts)
-    merged = merge([merge(parts[:2]), *parts[2:]])
+    merged = decode_sums(add_sums([add_sums(parts[:2]), *parts[2:]]))
     _assert_same(whole, merged)
-    running = RunningSummary()
+    running = RunningTables(COLUMNS)
     for part in parts * 7:
         running.add(part)
-    _assert_same(merge([whole] * 7), running.total())
+    seven = add_sums([sum_up(swings, faults, CATALOGUE)] * 7)
+    _assert_same(decode_sums(seven), decode_sums(running.total()))
     _assert_same_tables(whole, merged)
 
 
 def _assert_same_tables(one: Summary, other: Summary) -> None:
     first, second = prescribe(one, None, COACHING), prescribe(other, None, COACHING)
-    pd.testing.assert_frame_equal(first.players, second.players, rtol=1e-9, atol=1e-9)
-    pd.testing.assert_frame_equal(first.drills, second.drills, rtol=1e-9, atol=1e-9)
+    pd.testing.assert_frame_equal(first.players, second.players, check_exact=True)
+    pd.testing.assert_frame_equal(first.drills, second.drills, check_exact=True)
 
 
 ANSWERS = st.sampled_from([None, "", "yes", "no", True, False, float("nan"), "tender since spring"])
@@ -129,7 +131,7 @@ def test_whatever_else_the_roster_says_pain_means_no_drill(
         for player in ("007", "NA", "lp")
         for said in (before, pain, after)
     ]
-    drills = prescribe(merge([summarise(swings, faults, CATALOGUE)]), pd.DataFrame(rows), COACHING).drills
+    drills = prescribe(summarise(swings, faults, CATALOGUE), pd.DataFrame(rows), COACHING).drills
     assert (drills["drill"] == "").all()
     assert (drills["reason"] == "see-clinician").all()
 
@@ -141,7 +143,7 @@ def test_no_drill_asks_for_what_the_roster_rules_out(seed: int, answers) -> None
     ulnar, thumb, young = answers
     row = {"pain": "none", "ulnar_history": ulnar, "thumb_history": thumb, "under_16": young}
     table = pd.DataFrame([{"player": player, **row} for player in ("007", "NA", "lp")])
-    drills = prescribe(merge([summarise(swings, faults, CATALOGUE)]), table, COACHING).drills
+    drills = prescribe(summarise(swings, faults, CATALOGUE), table, COACHING).drills
     barred = {"impact", "weighted"} if young not in (False, "no") else set()
     barred |= {"lag", "impact", "forced_roll", "flexion_with_ulnar", "unhinging"} if _yes(ulnar) else set()
     barred |= {"hinge"} if _yes(thumb) else set()

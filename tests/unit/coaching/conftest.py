@@ -13,7 +13,7 @@ from scipy.stats import norm
 from faultml.coaching.book import load_book
 from faultml.coaching.prescribe import Prescription, prescribe
 from faultml.coaching.rules import Coaching, load_rules
-from faultml.coaching.summary import merge, summarise
+from faultml.coaching.summary import summarise
 from faultml.faults.catalogue import load_catalogue
 
 SESSIONS = ("2031-04-02", "2031-04-16", "2031-05-07", "2031-05-28")
@@ -140,7 +140,7 @@ def coach(coaching: Coaching) -> Callable[..., Prescription]:
     """Prescribe for a made season; every player has the same roster cells (None: no roster at all)."""
 
     def _coach(season: Made, roster: Mapping[str, object] | None = HEALTHY) -> Prescription:
-        summary = merge([summarise(season.swings, season.faults, coaching.catalogue)])
+        summary = summarise(season.swings, season.faults, coaching.catalogue)
         players = season.swings["player"].unique()
         table = None if roster is None else pd.DataFrame([{"player": player, **roster} for player in players])
         return prescribe(summary, table, coaching)

@@ -12,7 +12,7 @@ import pytest
 from faultml.coaching.explain import as_lines, decode, encode
 from faultml.coaching.prescribe import Prescription, prescribe
 from faultml.coaching.rules import Coaching
-from faultml.coaching.summary import merge, summarise
+from faultml.coaching.summary import summarise
 from faultml.outcomes.effects import DrillEffect
 
 FAULT = "flexed_top"
@@ -43,7 +43,7 @@ def season(made: Any) -> Any:
 
 
 def coached(season: Any, coaching: Coaching, effects: Any = None, **cells: object) -> Prescription:
-    summary = merge([summarise(season.swings, season.faults, coaching.catalogue)])
+    summary = summarise(season.swings, season.faults, coaching.catalogue)
     roster = pd.DataFrame([{"player": "lp-01", **HEALTHY, **cells}])
     return prescribe(summary, roster, coaching, effects=effects)
 

@@ -13,7 +13,7 @@ from faultml.coaching.explain import as_lines, decode, encode, explain_player
 from faultml.coaching.notes import confidence, wordings, write
 from faultml.coaching.prescribe import DRILL_COLUMNS, PLAYER_COLUMNS, prescribe
 from faultml.coaching.rules import load_coaching, load_rules
-from faultml.coaching.summary import merge, summarise
+from faultml.coaching.summary import add_sums, decode_sums, summarise
 from faultml.errors import InputError
 
 
@@ -51,7 +51,7 @@ def test_every_player_has_drills_or_one_row_that_says_why(made, coach) -> None:
 def test_an_empty_season_leaves_empty_tables(made, coaching) -> None:
     season = made()
     empty = summarise(season.swings.iloc[:0], season.faults.iloc[:0], coaching.catalogue)
-    for summary in (merge([]), merge([empty])):
+    for summary in (decode_sums(add_sums([])), empty):
         told = prescribe(summary, None, coaching)
         assert told.players.empty
         assert told.drills.empty

@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from faultml.classifier.assess import Assessor
-from faultml.quality.drift import AddressSums
+from faultml.exact import RunningTables
+from faultml.quality.drift import COLUMNS, address_drifts, sum_address
 from faultml.quality.notice import motion_problems, widening
 from faultml.recordings.findings import findings, limits
 from faultml.recordings.swings import SwingBatch
@@ -112,10 +113,10 @@ class TestAddressDrift:
         return frame.assign(address_ulnar_deg=8.0, address_pronation_deg=np.nan)
 
     def drifted(self, *batches: pd.DataFrame) -> list[tuple[str, str, str]]:
-        sums = AddressSums()
+        running = RunningTables({"address": COLUMNS})
         for batch in batches:
-            sums.add(batch)
-        rows = sums.drifts(number_sessions, limits().motion)
+            running.add({"address": sum_address(batch)})
+        rows = address_drifts(running.total()["address"], number_sessions, limits().motion)
         return [(row.session, row.before, row.channel) for row in rows.itertuples() if row.drifted]
 
     def test_against_the_session_before_whatever_the_batches(self) -> None:

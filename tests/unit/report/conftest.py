@@ -13,12 +13,12 @@ from scipy.stats import norm
 
 from faultml.channels import CHANNELS
 from faultml.coaching.book import load_book
+from faultml.coaching.closures import sum_closures
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching, load_rules
 from faultml.coaching.summary import summarise
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.faults.measure import PHASE_GRID, evaluate_all, late_save
-from faultml.report.closures import sum_closures
 from faultml.report.page import render_report
 from faultml.report.source import ReportSource
 

@@ -11,54 +11,40 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
+import pyarrow as pa
 from joblib import Parallel, delayed
 
 from faultml import __version__
 from faultml.channels import ID_COLUMNS
-from faultml.classifier.assess import Assessment, Assessor
+from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle, load_bundle
 from faultml.classifier.promise import DEFAULT_FALSE_SHARE
-from faultml.classifier.tables import curves_frame, faults_frame, swings_frame
 from faultml.coaching.explain import EXPLANATIONS_FILE, encode
 from faultml.coaching.prescribe import Prescription, prescribe
 from faultml.coaching.rules import Coaching, load_coaching
-from faultml.coaching.summary import RunningSummary, Summary, summarise
+from faultml.coaching.summary import Summary, decode_sums
+from faultml.exact import RunningTables
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.network import one_thread
 from faultml.outcomes.change import all_changes
 from faultml.outcomes.effects import drill_effects
-from faultml.quality.drift import AddressSums
-from faultml.quality.notice import motion_problems
-from faultml.quality.watch import Tally, compare_to, tally
+from faultml.quality.drift import address_drifts
+from faultml.quality.watch import Tally, compare_to
 from faultml.recordings.findings import limits
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
 from faultml.recordings.read import Season, open_season
 from faultml.recordings.roster_match import NOT_RECORDED
-from faultml.recordings.swings import SwingBatch
 from faultml.results import ResultsWriter
 from faultml.results.sessions import number_sessions
 from faultml.results.tables import TableFormat
+from faultml.season.batch import COLUMNS, CURVES_PER_PLAYER, BatchTables, assess_batch
 
 DONE: Final = 0
 NOTHING_ASSESSED: Final = 1
 DONE_WITH_PROBLEMS: Final = 3
 
-CURVES_PER_PLAYER: Final = 12
 CURVES_IN_ALL: Final = 3000
-
-
-@dataclass(frozen=True)
-class BatchTables:
-    """What one batch leaves; text of `faults` is coded as categories."""
-
-    swings: pd.DataFrame
-    faults: pd.DataFrame
-    curves: pd.DataFrame
-    summary: Summary
-    problems: list[Problem]
-    watched: Tally
 
 
 @dataclass
@@ -67,7 +53,7 @@ class SeasonRun:
 
     Attributes
     ----------
-    summary
+    summary, closures
         The season's sums.
     prescription
         Players, drills and explanations.
@@ -92,6 +78,7 @@ class SeasonRun:
     """
 
     summary: Summary
+    closures: pa.Table
     prescription: Prescription
     curves: pd.DataFrame
     roster: pd.DataFrame
@@ -165,7 +152,7 @@ def classify_season(
     coaching = load_coaching(catalogue)
     assessor = Assessor(bundle or load_bundle(), catalogue, false_share=false_share)
     season = season if isinstance(season, Season) else open_season([Path(path) for path in season])
-    running, address, watched = RunningSummary(), AddressSums(), Tally()
+    running, watched = RunningTables(COLUMNS), Tally()
     curves: list[pd.DataFrame] = []
     n_swings = n_assessed = 0
     counts: Counter[tuple[str, str]] = Counter()
@@ -180,15 +167,15 @@ def classify_season(
             results.append("faults", tables.faults)
             take_problems(tables.problems)
             # Folded as they come, so that what is kept does not grow with the season.
-            running.add(tables.summary)
-            address.add(tables.swings)
+            running.add(tables.sums)
             watched.add(tables.watched)
             curves = [_bounded_curves([*curves, tables.curves])]
             n_swings += len(tables.swings)
             n_assessed += int(tables.swings["assessed"].sum())
             if on_batch:
                 on_batch(tables)
-        summary = running.total()
+        sums = running.total()
+        summary = decode_sums(sums)
         players = summary.sessions["player"].unique()
         season.match_roster(players)
         last = season.take_problems()
@@ -199,6 +186,7 @@ def classify_season(
         prescription = prescribe(summary, season.roster, coaching, effects=effects)
         run = SeasonRun(
             summary=summary,
+            closures=sums["closures"],
             prescription=prescription,
             curves=_drawn(curves),
             roster=season.roster,
@@ -220,39 +208,12 @@ def classify_season(
         results.write("curves", run.curves)
         results.file(EXPLANATIONS_FILE).write_bytes(encode(prescription.explanations))
         results.run |= _run_record(assessor, coaching, run, started)
-        results.run["address_drift"] = _drifted(address)
+        results.run["address_drift"] = _drifted(sums["address"])
         if assessor.bundle.reference is not None:
             results.run["watch"] = compare_to(assessor.bundle.reference, watched)
         if before_closing:
             before_closing(run, results)
     return run
-
-
-def assess_batch(assessor: Assessor, batch: SwingBatch, noticed: Sequence[Problem] = ()) -> BatchTables:
-    """Every table of one batch; `noticed` are the problems of its reading."""
-    assessment = assessor.assess(batch)
-    swings = swings_frame(assessment)
-    faults = faults_frame(assessor, assessment, coded=True)
-    order = _id_order(swings)
-    chosen = pd.DataFrame({"player": swings["player"], "order": order})[assessment.assessed]
-    rows = chosen.sort_values("order").groupby("player", sort=False).head(CURVES_PER_PLAYER).index.to_numpy()
-    curves = curves_frame(assessment, rows).assign(order=order[rows])
-    summary = summarise(swings, faults, assessor.catalogue)
-    return BatchTables(
-        swings,
-        faults,
-        curves,
-        summary,
-        [*noticed, *motion_problems(batch, assessment.findings)],
-        _watched(assessor, assessment),
-    )
-
-
-def _watched(assessor: Assessor, assessment: Assessment) -> Tally:
-    """Histograms of the assessed swings' features."""
-    features, assessed = assessment.features, assessment.assessed
-    players = assessment.batch.table["player"].to_numpy(object)[assessed]
-    return tally(assessor.bundle.reference, features.names, features.values[assessed], players)
 
 
 def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[BatchTables]:
@@ -270,9 +231,9 @@ def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[B
         )
 
 
-def _drifted(address: AddressSums) -> list[dict[str, Any]]:
+def _drifted(address: pa.Table) -> list[dict[str, Any]]:
     """Sessions whose address has moved since the player's last one, for ``run.json``."""
-    drifts = address.drifts(number_sessions, limits().motion)
+    drifts = address_drifts(address, number_sessions, limits().motion)
     kept = drifts[drifts["drifted"].astype(bool)].drop(columns="drifted")
     return kept.round({"change_deg": 1}).to_dict("records")
 
@@ -284,11 +245,6 @@ def _edges_for_nobody(catalogue: Catalogue, players: Iterable[str]) -> list[Prob
         file_problem(where, "edge-for-nobody", expected, shorten(name))
         for name in sorted(catalogue.own_edge_players - set(players))
     ]
-
-
-def _id_order(swings: pd.DataFrame) -> np.ndarray:
-    """A number for each swing that depends on its ids alone: which curves are drawn does not depend on batches."""
-    return pd.util.hash_pandas_object(swings[list(ID_COLUMNS)], index=False).to_numpy()
 
 
 def _bounded_curves(parts: list[pd.DataFrame]) -> pd.DataFrame:

@@ -1,0 +1,79 @@
+"""Every table of one batch of swings, and its sums."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from faultml.channels import ID_COLUMNS
+from faultml.classifier.assess import Assessment, Assessor
+from faultml.classifier.tables import curves_frame, faults_frame, swings_frame
+from faultml.coaching import closures, summary
+from faultml.coaching.closures import sum_closures
+from faultml.coaching.summary import sum_up
+from faultml.exact import Columns
+from faultml.quality import drift
+from faultml.quality.drift import sum_address
+from faultml.quality.notice import motion_problems
+from faultml.quality.watch import Tally, tally
+from faultml.recordings.problems import Problem
+from faultml.recordings.swings import SwingBatch
+
+CURVES_PER_PLAYER: Final = 12
+
+COLUMNS: Final[dict[str, Columns]] = {
+    **summary.COLUMNS,
+    "address": drift.COLUMNS,
+    "closures": closures.COLUMNS,
+}
+"""The tables of a season's sums; the first key of each is the player."""
+
+
+@dataclass(frozen=True)
+class BatchTables:
+    """What one batch leaves; text of `faults` is coded as categories, `sums` has the tables of `COLUMNS`."""
+
+    swings: pd.DataFrame
+    faults: pd.DataFrame
+    curves: pd.DataFrame
+    sums: dict[str, pa.Table]
+    problems: list[Problem]
+    watched: Tally
+
+
+def assess_batch(assessor: Assessor, batch: SwingBatch, noticed: Sequence[Problem] = ()) -> BatchTables:
+    """Every table of one batch; `noticed` are the problems of its reading."""
+    assessment = assessor.assess(batch)
+    swings = swings_frame(assessment)
+    faults = faults_frame(assessor, assessment, coded=True)
+    order = _id_order(swings)
+    chosen = pd.DataFrame({"player": swings["player"], "order": order})[assessment.assessed]
+    rows = chosen.sort_values("order").groupby("player", sort=False).head(CURVES_PER_PLAYER).index.to_numpy()
+    curves = curves_frame(assessment, rows).assign(order=order[rows])
+    sums = sum_up(swings, faults, assessor.catalogue)
+    sums |= {"address": sum_address(swings), "closures": sum_closures(swings)}
+    return BatchTables(
+        swings,
+        faults,
+        curves,
+        sums,
+        [*noticed, *motion_problems(batch, assessment.findings)],
+        _watched(assessor, assessment),
+    )
+
+
+def _watched(assessor: Assessor, assessment: Assessment) -> Tally:
+    """Histograms of the assessed swings' features."""
+    features, assessed = assessment.features, assessment.assessed
+    players = assessment.batch.table["player"].to_numpy(object)[assessed]
+    return tally(assessor.bundle.reference, features.names, features.values[assessed], players)
+
+
+def _id_order(swings: pd.DataFrame) -> np.ndarray:
+    """A number for each swing that depends on its ids alone: which curves are drawn does not depend on batches."""
+    return pd.util.hash_pandas_object(swings[list(ID_COLUMNS)], index=False).to_numpy()

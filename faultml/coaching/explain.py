@@ -9,8 +9,8 @@ import msgspec
 
 from faultml.coaching.data import Record
 from faultml.coaching.notes import reasons
-from faultml.coaching.plan import PlayerPlan
-from faultml.coaching.ranking import Option, Part
+from faultml.coaching.plan import PlayerCase
+from faultml.coaching.ranking import DrillOption, Part
 from faultml.coaching.rules import Coaching
 from faultml.errors import InputError
 
@@ -68,14 +68,14 @@ class PlayerExplanation(Record, frozen=True):
     leading: str
     reason: str
     order: str
-    options: tuple[Option, ...]
+    options: tuple[DrillOption, ...]
 
 
-def explanation(plan: PlayerPlan) -> PlayerExplanation:
-    """Take the numbers out of a plan."""
-    facts = plan.facts
+def explanation(case: PlayerCase) -> PlayerExplanation:
+    """Take the numbers out of a player's case."""
+    facts = case.facts
     return PlayerExplanation(
-        player=plan.player,
+        player=case.player,
         swings=facts.swings,
         assessed=facts.assessed,
         setup_deg=msgspec.structs.asdict(facts.setup.setup),
@@ -85,14 +85,14 @@ def explanation(plan: PlayerPlan) -> PlayerExplanation:
         miss_level=facts.misses.level,
         misses=dict(facts.misses.shares),
         late_save=facts.late_save,
-        waiting=tuple(sorted(plan.waiting)),
-        closers_first=plan.situation.closers_first,
-        faults=plan.faults,
-        styles=plan.styles,
-        leading=plan.leading,
-        reason=plan.reason,
-        order=plan.order,
-        options=tuple(plan.options),
+        waiting=tuple(sorted(case.waiting)),
+        closers_first=case.situation.closers_first,
+        faults=case.faults,
+        styles=case.styles,
+        leading=case.leading,
+        reason=case.reason,
+        order=case.order,
+        options=tuple(case.options),
     )
 
 
@@ -169,7 +169,7 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
     return lines
 
 
-def _option_lines(option: Option, coaching: Coaching) -> list[str]:
+def _option_lines(option: DrillOption, coaching: Coaching) -> list[str]:
     drill = coaching.book[option.drill]
     head = {
         "picked": "next" if option.rank == 1 else f"reserve {option.rank - 1}",

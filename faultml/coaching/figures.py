@@ -16,7 +16,7 @@ from faultml.faults.catalogue import PHASE_STARTS, Catalogue
 from faultml.results.sessions import COUNTING, number_sessions
 
 NUMBERS: Final = list(SUMS["faults"])
-COUNTS: Final = ("n_borderline", "n_unassessed", "n_unlearned")
+COUNTS: Final = ("n_unassessed", "n_unlearned")
 
 
 def by_session(summary: Summary, catalogue: Catalogue) -> pd.DataFrame:
@@ -47,7 +47,7 @@ def by_session(summary: Summary, catalogue: Catalogue) -> pd.DataFrame:
 def figures(sessions: pd.DataFrame, index: pd.MultiIndex, coaching: Coaching) -> pd.DataFrame:
     """The figures of every player and fault in `index`, from the rows of `by_session`.
 
-    `player_faults` says what the columns are.
+    The columns are those of `FaultFigures`, and what `ReadingDoubt` asks for besides.
     """
     faults, size = index.get_level_values("fault"), len(index)
     sessions = sessions[sessions["fault"].isin(index.levels[1])]

@@ -1,29 +1,47 @@
-"""Confidence notes: a code and a plain sentence each, and how sure they leave one.
+"""Notes: a code and its figures as data, and how sure they leave one. Their sentences are made at the edge.
 
-The sentences are data (`notes.toml`); which of them a finding deserves is decided here.
+The sentences are data (`notes.toml`). Each placeholder names its figure and the kind in which it is written:
+``{rate:share}`` is a percentage, ``{cause:fault}`` a fault's name. `note_rules` decides who gets which note.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+import string
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import Any, Final, Literal
 
+import msgspec
+
 from faultml.coaching.data import Record, load_data
-from faultml.coaching.players import PlayerFacts
 from faultml.coaching.rules import Coaching
-from faultml.coaching.setup import DRIFT, EXTENSION_HIGH, EXTENSION_LOW
-from faultml.outcomes.effects import DrillEffect
 
 Confidence = Literal["high", "moderate", "low"]
+Figure = int | float | str | tuple[str, ...] | dict[str, float]
+"""A number, a code, several codes, or degrees by channel."""
 
 STEPS: Final[tuple[Confidence, ...]] = ("high", "moderate", "low")
+DECIMALS: Final = 6
 WEAK: Final = "weak-finding"
 """Code of the note that there is too little in a finding to train."""
 
-EDGE_SLACK: Final = {"deg": 10.0, "share": 0.05}
-"""How far each edge may be off: common practice, and for the release the span in which it is unsure."""
+CHANNEL_WORDS: Final = {
+    "flexion_deg": "flexion",
+    "ulnar_deg": "ulnar deviation",
+    "pronation_deg": "forearm rotation",
+}
+
+
+class Note(Record, frozen=True):
+    """A note with its figures; `figures` holds exactly what the note's sentence asks for."""
+
+    code: str
+    figures: dict[str, Figure] = msgspec.field(default_factory=dict)
+
+    @property
+    def lowers(self) -> int:
+        """By how many steps the note lowers the confidence in the finding."""
+        return wordings()[self.code].lowers
 
 
 class Wording(Record, frozen=True):
@@ -33,23 +51,18 @@ class Wording(Record, frozen=True):
     text: str
     lowers: Literal[0, 1, 2] = 0
 
+    @property
+    def figures(self) -> frozenset[str]:
+        """The figures the sentence needs, with the unit where it writes amounts."""
+        fields = [(name, kind) for _, name, kind, _ in string.Formatter().parse(self.text) if name]
+        unit = {"unit"} if any(kind in {"amount", "number"} for _, kind in fields) else set()
+        return frozenset({name for name, _ in fields} | unit)
+
 
 class _NotesFile(Record, frozen=True):
     schema: Literal[1]
     reasons: dict[str, str]
     note: tuple[Wording, ...]
-
-
-@dataclass(frozen=True)
-class Note:
-    """A note with its figures in."""
-
-    code: str
-    text: str
-    lowers: int = 0
-
-    def __str__(self) -> str:
-        return f"{self.code}: {self.text}"
 
 
 @lru_cache(maxsize=1)
@@ -64,14 +77,25 @@ def wordings() -> dict[str, Wording]:
 
 
 def reasons() -> dict[str, str]:
-    """What can speak against a drill, by code, in words."""
+    """What can speak for or against a drill, by code, in words."""
     return _file().reasons
 
 
-def write(code: str, **figures: object) -> Note:
-    """The note of a code; raises `KeyError` for an unknown code or a missing figure."""
-    wording = wordings()[code]
-    return Note(code, wording.text.format(**figures), wording.lowers)
+def write(code: str, **figures: Figure) -> Note:
+    """The note of a code; raises `KeyError` for an unknown code, a missing figure or one too many.
+
+    Figures are kept to six decimals: sums taken in another order differ in later ones.
+    """
+    odd = wordings()[code].figures.symmetric_difference(figures)
+    if odd:
+        raise KeyError(f"{code}: {', '.join(sorted(odd))}")
+    return Note(code=code, figures={name: _rounded(figure) for name, figure in figures.items()})
+
+
+def _rounded(figure: Figure) -> Figure:
+    if isinstance(figure, dict):
+        return {name: round(value, DECIMALS) for name, value in figure.items()}
+    return round(figure, DECIMALS) if isinstance(figure, float) else figure
 
 
 def confidence(notes: Iterable[Note]) -> Confidence:
@@ -79,116 +103,49 @@ def confidence(notes: Iterable[Note]) -> Confidence:
     return STEPS[min(sum(note.lowers for note in notes), len(STEPS) - 1)]
 
 
-def finding_notes(row: Mapping[str, Any], facts: PlayerFacts, coaching: Coaching) -> list[Note]:
-    """What the confidence in one fault rests on and what lowers it; `row` is one of `player_faults`."""
-    rules, fault, unit = coaching.rules.confidence, str(row["fault"]), str(row["unit"])
-    interval = {name: percent(row[name]) for name in ("rate", "rate_lo", "rate_hi")}
-    swings, sessions = int(row["swings"]), count(int(row["sessions"]), "session")
-    of_swings = fault in coaching.catalogue.ids
-    notes = [
-        write("rests-on" if of_swings else "rests-on-sessions", swings=swings, sessions=sessions, **interval)
-    ]
-    if swings < rules.few_swings:
-        notes.append(write("few-swings", swings=swings))
-    if row["sessions"] < rules.few_sessions:
-        notes.append(write("few-sessions", sessions=sessions))
-    if row["rate_hi"] - row["rate_lo"] > rules.wide_interval:
-        notes.append(write("wide-interval", **interval))
-    edge = {name: size(row[name], unit) for name in ("severity", "edge")}
-    edge |= {"owner": row["edge_owner"], "slack": size(EDGE_SLACK[unit], unit)}
-    near = row["severity"] * coaching.to_degrees(fault) < rules.borderline_deg
-    notes.append(write("borderline" if near else "edge", **edge))
-    doubts = _reading_notes(row, facts, coaching)
-    notes += doubts
-    mimics = coaching.catalogue[fault].mimics if of_swings else ()
-    known = {note.code for note in doubts} | set(facts.setup.warnings) | facts.findings
-    known |= {"late-save-seen"} if facts.late_save else set()
-    seen = [
-        mimic
-        for mimic in mimics
-        if any(entry.about in mimic and known & set(entry.seen) for entry in coaching.rules.mimic)
-    ]
-    if seen:
-        notes.append(write("mimic-seen", seen=listed(seen).capitalize()))
-    elif mimics:
-        notes.append(write("mimics", mimics=listed(mimics)))
-    return notes
+def note_text(note: Note, coaching: Coaching) -> str:
+    """A note's sentence, with the names of faults and drills in it."""
+    text = _Sentence(note, coaching).format(wordings()[note.code].text, **note.figures)
+    return text[:1].upper() + text[1:]
 
 
-def _reading_notes(row: Mapping[str, Any], facts: PlayerFacts, coaching: Coaching) -> list[Note]:
-    """Doubts about the reading itself."""
-    rules, fault = coaching.rules.confidence, str(row["fault"])
-    notes = []
-    if fault in coaching.catalogue.ids:
-        entry = coaching.catalogue[fault]
-        if row["error_sd"] > getattr(coaching.catalogue.softness, entry.unit):
-            notes.append(write("landmark-uncertain", error=size(row["error_sd"], entry.unit)))
-        if entry.needs_pronation:
-            notes.append(write("forearm-rotation"))
-    if facts.limited_share >= rules.quality_share:
-        notes.append(write("quality-limited", share=percent(facts.limited_share)))
-    unassessed = row["n_unassessed"] / max(row["n_unassessed"] + row["swings"], 1)
-    if unassessed >= rules.unassessed_share:
-        notes.append(write("often-not-assessed", share=percent(unassessed)))
-    if DRIFT in facts.setup.warnings:
-        notes.append(drift_note(facts))
-    return notes
+class _Sentence(string.Formatter):
+    """Writes each figure of a note in its kind."""
 
+    def __init__(self, note: Note, coaching: Coaching) -> None:
+        self._unit = str(note.figures.get("unit", "deg"))
+        self._coaching = coaching
 
-def setup_notes(facts: PlayerFacts, coaching: Coaching) -> list[Note]:
-    """What the setup warns of."""
-    address = coaching.catalogue.address
-    extension = size(-facts.setup.setup.flexion_deg, "deg")
-    written = {
-        EXTENSION_HIGH: lambda: write(
-            EXTENSION_HIGH, extension=extension, high=size(address.extension_high, "deg")
-        ),
-        EXTENSION_LOW: lambda: write(
-            EXTENSION_LOW, extension=extension, low=size(address.extension_low, "deg")
-        ),
-        DRIFT: lambda: drift_note(facts),
-    }
-    return [written[code]() for code in facts.setup.warnings]
-
-
-def drift_note(facts: PlayerFacts) -> Note:
-    """How far the address moved between sessions."""
-    names = {"flexion_deg": "flexion", "ulnar_deg": "ulnar deviation", "pronation_deg": "forearm rotation"}
-    moved = [f"{size(wide, 'deg')} of {names[angle]}" for angle, wide in facts.setup.drift_deg.items()]
-    return write(DRIFT, drift=listed(moved))
-
-
-def save_notes(rate: float, facts: PlayerFacts, waiting: Iterable[str], coaching: Coaching) -> list[Note]:
-    """What the late save means for what to work on, where there is one."""
-    if not facts.late_save:
-        return []
-    rules = coaching.rules.late_save
-    seen = write("late-save-seen", rate=percent(rate))
-    names = [coaching.words[fault] for fault in rules.waits if fault in waiting]
-    if not names:
-        return [seen]
-    hooks = coaching.rules.closers_first.miss in facts.misses.shares
-    waiting_note = write(
-        "waiting",
-        faults=listed(names),
-        cause=coaching.words[rules.cause],
-        risk="; taking the save away first makes the hook worse" if hooks else "",
-    )
-    return [seen, write("expect-pushes-meanwhile"), waiting_note]
-
-
-def evidence_notes(effect: DrillEffect | None, coaching: Coaching) -> list[Note]:
-    """What there is for a drill: its mechanism, and what the coach's own players have had of it."""
-    if effect is None:
-        return [write("low-evidence")]
-    figures = {"held": effect.held, "players": effect.players}
-    if not effect.told:
-        return [write("low-evidence"), write("tried", **figures)]
-    unit, degrees = coaching.units[effect.fault], coaching.to_degrees(effect.fault)
-    wide = (effect.improvement_lo_deg, effect.improvement_hi_deg)
-    low, high = (f"{each / degrees:.{0 if unit == 'deg' else 2}f}" for each in wide)
-    improvement = size(effect.improvement_deg / degrees, unit)
-    return [write("own-evidence", **figures, improvement=improvement, low=low, high=high)]
+    def format_field(self, value: Any, kind: str) -> str:
+        """One figure in words."""
+        match kind:
+            case "share":
+                return percent(value)
+            case "deg":
+                return size(value, "deg")
+            case "amount":
+                return size(value, self._unit)
+            case "number":
+                return f"{value:.{0 if self._unit == 'deg' else 2}f}"
+            case "sessions":
+                return count(value, "session")
+            case "fault":
+                return self._coaching.words[value]
+            case "faults":
+                return listed([self._coaching.words[fault] for fault in value])
+            case "drill":
+                return self._coaching.book[value].name
+            case "reason":
+                return reasons()[value] if value else ""
+            case "reasons":
+                return listed(sorted(reasons()[code] for code in value))
+            case "list":
+                return listed(value)
+            case "channels":
+                return listed(
+                    [f"{size(wide, 'deg')} of {CHANNEL_WORDS[name]}" for name, wide in value.items()]
+                )
+        return str(super().format_field(value, kind))
 
 
 def percent(share: float) -> str:
@@ -206,7 +163,7 @@ def count(number: int, thing: str) -> str:
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
-def listed(words: Iterable[str]) -> str:
+def listed(words: Sequence[str]) -> str:
     """``a, b and c``."""
     *first, last = list(words) or [""]
     return f"{', '.join(first)} and {last}" if first else last

@@ -5,24 +5,18 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+
+import msgspec
 
 from faultml.coaching import retest
 from faultml.coaching.book import Drill
 from faultml.coaching.care import SEE_CLINICIAN, STOPS, CareRules, PlayerCare
-from faultml.coaching.notes import (
-    WEAK,
-    Note,
-    evidence_notes,
-    finding_notes,
-    listed,
-    reasons,
-    save_notes,
-    setup_notes,
-    write,
-)
-from faultml.coaching.players import PlayerFacts, PlayerView
-from faultml.coaching.ranking import FaultWorth, Option, Situation, rank_drills
+from faultml.coaching.note_rules import evidence_notes, finding_notes, save_notes, setup_notes
+from faultml.coaching.notes import WEAK, Figure, Note, confidence, write
+from faultml.coaching.players import PlayerFacts, PlayerSeason
+from faultml.coaching.ranking import DrillOption, FaultWorth, Situation, rank_drills
+from faultml.coaching.records import NoDrill, PlayerDrill, PlayerPlan
+from faultml.coaching.retest import RetestResult
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.window import PlacedWindow, place
 from faultml.outcomes.effects import Effects
@@ -31,26 +25,26 @@ NO_ROOM = "no-room-in-limits"
 
 
 @dataclass(frozen=True)
-class PlayerPlan:
-    """Everything decided for one player.
+class PlayerCase:
+    """One player's case: what is known, and everything decided from it.
 
     Attributes
     ----------
-    view
-        The player, as `player_faults` sees it.
+    season
+        The player's faults, and what else holds.
     care
         What the roster allows.
     retests
-        Fault -> the last re-test (a row of `retest_results`).
+        Fault -> the last re-test.
     sessions
         Labels of the player's sessions.
     effects
         What drills have brought so far.
     """
 
-    view: PlayerView
+    season: PlayerSeason
     care: PlayerCare
-    retests: Mapping[str, Mapping[str, Any]]
+    retests: Mapping[str, RetestResult]
     sessions: Collection[str]
     coaching: Coaching
     rules: CareRules
@@ -59,12 +53,12 @@ class PlayerPlan:
     @property
     def player(self) -> str:
         """The player's id."""
-        return self.view.player
+        return self.season.player
 
     @property
     def facts(self) -> PlayerFacts:
         """What holds for the player beside the faults."""
-        return self.view.facts
+        return self.season.facts
 
     @cached_property
     def faults(self) -> tuple[str, ...]:
@@ -80,11 +74,8 @@ class PlayerPlan:
     def worths(self) -> list[FaultWorth]:
         """What each fault is worth working on, before any drill."""
         floor = self.coaching.rules.explaining.floor
-        rows = [self.view.rows[fault] for fault in self.faults]
-        return [
-            FaultWorth(row["fault"], row["rate_now"], row["severity"], max(row["explains"], floor))
-            for row in rows
-        ]
+        rows = [self.season.faults[fault] for fault in self.faults]
+        return [FaultWorth(row.fault, row.rate_now, row.severity, max(row.explains, floor)) for row in rows]
 
     @cached_property
     def waiting(self) -> frozenset[str]:
@@ -93,7 +84,8 @@ class PlayerPlan:
         Nothing waits where the cause is not flagged or gets no drill: its re-test would never come.
         """
         rules = self.coaching.rules.late_save
-        passed = bool(self.retests.get(rules.cause, {}).get("passed", False))
+        last = self.retests.get(rules.cause)
+        passed = last is not None and last.passed
         if not self.facts.late_save or passed or rules.cause not in self.faults:
             return frozenset()
         waiting = frozenset(rules.waits)
@@ -124,12 +116,12 @@ class PlayerPlan:
         )
 
     @cached_property
-    def options(self) -> list[Option]:
+    def options(self) -> list[DrillOption]:
         """Every drill that serves one of the faults, the picked ones first."""
         return rank_drills(self.worths, self.situation, self.coaching)
 
     @cached_property
-    def picked(self) -> list[Option]:
+    def picked(self) -> list[DrillOption]:
         """The drill to work on next, and those in reserve."""
         return [option for option in self.options if option.status == "picked"]
 
@@ -167,17 +159,63 @@ class PlayerPlan:
             else "too-little-to-gain"
         )
 
+    def plan(self) -> PlayerPlan:
+        """Everything decided, as the faces show it."""
+        flagged = {fault: self.finding_notes(fault) for fault in (*self.faults, *self.styles)}
+        return PlayerPlan(
+            player=self.player,
+            faults=tuple(
+                msgspec.structs.replace(
+                    row,
+                    leading=fault == self.leading,
+                    confidence=confidence(flagged[fault]) if fault in flagged else "",
+                    notes=tuple(flagged.get(fault, ())),
+                    warnings=self.facts.setup.warnings,
+                )
+                for fault, row in self.season.faults.items()
+            ),
+            drills=() if self.reason else tuple(self._drill(option) for option in self.picked),
+            no_drill=self._no_drill() if self.reason else None,
+        )
+
+    def _drill(self, option: DrillOption) -> PlayerDrill:
+        drill, window = self.coaching.book[option.drill], self.windows[option.drill]
+        notes = self.drill_notes(option)
+        return PlayerDrill(
+            player=self.player,
+            rank=option.rank,
+            drill=drill.id,
+            priority=option.benefit,
+            confidence=confidence(notes),
+            notes=tuple(notes),
+            faults=tuple(part.fault for part in sorted(option.parts, key=lambda part: -part.benefit)),
+            window_channel=drill.window.channel,
+            window_from=drill.window.start,
+            window_to=drill.window.end,
+            window_lo_deg=window.low_deg,
+            window_hi_deg=window.high_deg,
+            dose=str(drill.dose),
+            retest=str(drill.retest),
+            retest_due=self.retest_due(drill),
+        )
+
+    def _no_drill(self) -> NoDrill:
+        return NoDrill(
+            player=self.player, reason=self.reason, notes=tuple(self.reason_notes()), faults=self.faults
+        )
+
     def finding_notes(self, fault: str) -> list[Note]:
         """How far to trust one flagged fault."""
-        return finding_notes(self.view.rows[fault], self.facts, self.coaching) + self._miss_notes()
+        row, doubt = self.season.faults[fault], self.season.doubts[fault]
+        return finding_notes(row, doubt, self.facts, self.coaching) + self._miss_notes()
 
-    def drill_notes(self, option: Option) -> list[Note]:
+    def drill_notes(self, option: DrillOption) -> list[Note]:
         """What to say with a picked drill; what holds for the player as a whole is said with the first."""
         drill, main = self.coaching.book[option.drill], option.main
         notes = self._order_notes(option) + self._weak_notes(option) + self.finding_notes(main)
         after = [fault for fault in self.faults if fault in self.coaching.brings.get(main, ())]
         if after:
-            notes.append(write("comes-first", faults=self._named(after)))
+            notes.append(write("comes-first", faults=tuple(after)))
         if option.rank == 1:
             notes += self._player_notes(known={note.code for note in notes})
         notes += self._retest_notes(main)
@@ -192,10 +230,8 @@ class PlayerPlan:
             "no-swing-assessed": lambda: write("no-swing-assessed", swings=facts.swings),
             "drills-ruled-out": lambda: write(
                 "drills-ruled-out",
-                faults=self._named(self.faults),
-                reasons=listed(
-                    sorted({reasons()[option.why] for option in self.options if option.status == "barred"})
-                ),
+                faults=self.faults,
+                reasons=tuple(sorted({option.why for option in self.options if option.status == "barred"})),
             ),
             "nothing-explains-miss": lambda: write("nothing-explains-miss", miss=facts.misses.main),
         }
@@ -221,25 +257,24 @@ class PlayerPlan:
             return "order-closers"
         return "order-cause"
 
-    def _order_notes(self, option: Option) -> list[Note]:
+    def _order_notes(self, option: DrillOption) -> list[Note]:
         if option.rank != 1 or not self.order:
             return []
         best = max(self.picked, key=lambda each: each.benefit)
-        name = self.coaching.book[best.drill].name
-        return [write(self.order, drill=name, miss=self.coaching.rules.closers_first.miss)]
+        figures = {"miss": self.coaching.rules.closers_first.miss} if self.order == "order-closers" else {}
+        return [write(self.order, drill=best.drill, **figures)]
 
-    def _weak_notes(self, option: Option) -> list[Note]:
+    def _weak_notes(self, option: DrillOption) -> list[Note]:
         """Whether there is too little in it to train."""
-        row = self.view.rows[option.main]
+        row = self.season.faults[option.main]
         sign = next((each.sign for each in self.coaching.catalogue.faults if each.id == option.main), 1)
-        inside = sign * (row["measure"] - row["edge"]) <= 0
-        if inside:
-            return [write(WEAK, why="on average it lies inside the edge, or at it")]
+        if sign * (row.measure - row.edge) <= 0:
+            return [write(WEAK, why="inside-edge")]
         little = option.benefit < self.coaching.rules.benefit.weak
-        return [write(WEAK, why="little is to be gained")] if little else []
+        return [write(WEAK, why="little-to-gain")] if little else []
 
     def _of_kind(self, kind: str) -> tuple[str, ...]:
-        return tuple(fault for fault, row in self.view.rows.items() if row["kind"] == kind)
+        return tuple(fault for fault, row in self.season.faults.items() if row.kind == kind)
 
     def _refusal(self, drill: Drill) -> str:
         """Code of what speaks against a drill for this player, "" where nothing does."""
@@ -254,7 +289,7 @@ class PlayerPlan:
         """Whether what is flagged explains the miss."""
         if not self.facts.misses.known:
             return [write("miss-unknown")]
-        explained = max((self.view.rows[fault]["explains"] for fault in self.faults), default=0.0)
+        explained = max((self.season.faults[fault].explains for fault in self.faults), default=0.0)
         if self._misses and explained < self.coaching.rules.explaining.explains_at:
             return [write("nothing-explains-miss", miss=self.facts.misses.main)]
         return []
@@ -262,9 +297,9 @@ class PlayerPlan:
     def _player_notes(self, known: set[str]) -> list[Note]:
         """What holds for the player as a whole, leaving out what was said."""
         notes = setup_notes(self.facts, self.coaching)
-        notes += save_notes(self.view.rows[LATE_SAVE]["rate_now"], self.facts, self.waiting, self.coaching)
+        notes += save_notes(self.season.faults[LATE_SAVE].rate_now, self.facts, self.waiting, self.coaching)
         if self.styles:
-            notes.append(write("style-not-fault", faults=self._named(self.styles).capitalize()))
+            notes.append(write("style-not-fault", faults=self.styles))
         if self.facts.misses.path:
             notes.append(write("path-not-seen"))
         if self._misses and not self.facts.forearm_seen:
@@ -275,11 +310,11 @@ class PlayerPlan:
         last = self.retests.get(fault)
         if last is None:
             return []
-        figures = {name: last[name] for name in ("session", "inside", "swings")}
-        if last["passed"]:
+        figures: dict[str, Figure] = {"session": last.session, "inside": last.inside, "swings": last.swings}
+        if last.passed:
             return [write("retest-passed", **figures)]
-        why = "" if last["later_day"] else ", and not on the day of practice"
-        return [write("retest-not-passed", **figures, needed=round(10 * last["needed"]), why=why)]
+        why = "" if last.later_day else "practice-day"
+        return [write("retest-not-passed", **figures, needed=round(10 * last.needed), why=why)]
 
     def _window_notes(self, drill: Drill) -> list[Note]:
         notes = [] if self.facts.setup.measured else [write("setup-unknown")]
@@ -294,9 +329,6 @@ class PlayerPlan:
         }
         ages = sorted(set(self.care.barred.values()) & {"under-16", "age-unknown"})
         return [write(code) for code in [*(code for code, tell in told.items() if tell), *ages]]
-
-    def _named(self, faults: Any) -> str:
-        return listed(self.coaching.words[fault] for fault in faults)
 
     def retest_due(self, drill: Drill) -> str:
         """The ISO date from which the re-test is due, "" where the sessions have no dates."""

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final, Protocol, TypeVar
 
+import msgspec
 import pandas as pd
 
-from faultml.coaching.care import CareRules, cell_text
+from faultml.coaching.care import CareRules
+from faultml.coaching.data import Record
 from faultml.coaching.figures import by_session, figures
 from faultml.coaching.misses import MissProfile, Shot, explains, pass_back, profile
+from faultml.coaching.records import FaultFigures, Kind, PlayerFault, ReadingDoubt, records_of
 from faultml.coaching.rules import LATE_SAVE, Coaching, Rules
 from faultml.coaching.setup import PlayerSetup, player_setups
 from faultml.coaching.summary import Summary
 from faultml.results.sessions import COUNTING
 
-KINDS: Final = ("fault", "style", "pattern", "none", "not_assessed", "not_learned")
 FLAGGED: Final = ("fault", "style", "pattern")
 """Kinds of what is seen often enough in a player."""
 
@@ -53,89 +55,127 @@ class PlayerFacts:
 
 
 @dataclass(frozen=True)
-class PlayerView:
-    """One player: the rows of `player_faults` by fault, in catalogue order, and what else holds."""
+class PlayerSeason:
+    """One player's season: faults, and doubts of their reading, by fault in catalogue order; what else holds."""
 
     player: str
-    rows: Mapping[str, Mapping[str, Any]]
+    faults: Mapping[str, PlayerFault]
+    doubts: Mapping[str, ReadingDoubt]
     facts: PlayerFacts
 
 
-def player_faults(
-    summary: Summary, roster: Mapping[str, Mapping[str, Any]], coaching: Coaching, care: CareRules
-) -> list[PlayerView]:
+class _Session(Record, frozen=True):
+    """Sums of one session and context: a row of `Summary.sessions`."""
+
+    player: str
+    context: str
+    n_swings: float
+    n_assessed: float
+    n_pronation: float
+
+
+class _Shots(Record, frozen=True):
+    """How far one fault shows in the swings of one shot: a row of `Summary.shots`."""
+
+    player: str
+    shot: str
+    fault: str
+    n: float
+    p: float
+
+
+class _Code(Record, frozen=True):
+    """How many swings carry a code: a row of `Summary.codes`."""
+
+    player: str
+    kind: str
+    code: str
+    n: float
+
+
+def player_seasons(
+    summary: Summary, usual_misses: Mapping[str, str], coaching: Coaching, care: CareRules
+) -> list[PlayerSeason]:
     """Every player of the season with every fault, the session faults and the late save.
 
-    A row holds: ``player, fault, kind`` (one of `KINDS`), ``swings, sessions`` (assessed, practice left out),
-    ``rate, rate_lo, rate_hi`` (share of swings, 90 %), ``rate_now`` (the same over the latest sessions),
-    ``severity, severity_sd`` (past the edge, where it shows), ``unit, measure, spread`` (mean, and SD
-    within sessions), ``edge, edge_owner``, ``onset_phase, onset_at``, ``trend`` with ``trend_change,
-    trend_lo, trend_hi`` (first to last session, + worse), ``explains_miss`` (true, false, or None where the
-    miss is unknown), ``explains`` (0 to 1), ``miss``. Working figures for the notes: ``n_borderline,
-    n_unassessed, n_unlearned, error_sd``.
+    `usual_misses` holds the roster's word for a player's miss; who is not in it has none.
     """
     rules = coaching.rules
     everyone = sorted(summary.sessions["player"].unique())
     index = pd.MultiIndex.from_product(
         [everyone, (*coaching.fault_ids, LATE_SAVE)], names=["player", "fault"]
     )
-    rows = _by_player(figures(by_session(summary, coaching.catalogue), index, coaching).reset_index())
-    shots, codes = _by_player(summary.shots), _by_player(summary.codes)
+    table = figures(by_session(summary, coaching.catalogue), index, coaching).reset_index()
+    rows = _by_player(records_of(table, FaultFigures))
+    doubts = _by_player(records_of(table, ReadingDoubt))
+    shots, codes = _by_player(records_of(summary.shots, _Shots)), _by_player(records_of(summary.codes, _Code))
+    sessions = _by_player(records_of(summary.sessions, _Session))
     setups = player_setups(summary.sessions, care.reference_setup, coaching.catalogue.address, rules.address)
-    sessions = _by_player(summary.sessions)
-    views = []
+    seasons = []
     for player in everyone:
-        own = {row["fault"]: row for row in rows[player]}
-        hit = [Shot(row["shot"], row["fault"], row["n"], row["p"]) for row in shots.get(player, [])]
-        misses = profile(hit, cell_text(roster.get(player, {}).get("usual_miss")), rules)
-        facts = _facts(own, sessions[player], codes.get(player, []), misses, setups[player], rules)
-        views.append(PlayerView(player, _with_kinds(own, hit, facts, coaching), facts))
-    return views
+        own, doubt = ({row.fault: row for row in rows[player]}, {row.fault: row for row in doubts[player]})
+        hit = [Shot(row.shot, row.fault, row.n, row.p) for row in shots.get(player, [])]
+        misses = profile(hit, usual_misses.get(player, ""), rules)
+        save_rate = own[LATE_SAVE].rate_now
+        facts = _facts(save_rate, sessions[player], codes.get(player, []), misses, setups[player], rules)
+        seasons.append(PlayerSeason(player, _with_kinds(own, doubt, hit, facts, coaching), doubt, facts))
+    return seasons
 
 
-def _by_player(frame: pd.DataFrame) -> dict[str, list[dict[str, Any]]]:
-    found: dict[str, list[dict[str, Any]]] = {}
-    names = [str(name) for name in frame.columns]
-    for player, values in zip(frame["player"], zip(*map(frame.__getitem__, names), strict=True), strict=True):
-        found.setdefault(player, []).append(dict(zip(names, values, strict=True)))
+class _OfPlayer(Protocol):
+    @property
+    def player(self) -> str: ...
+
+
+Row = TypeVar("Row", bound=_OfPlayer)
+
+
+def _by_player(rows: Sequence[Row]) -> dict[str, list[Row]]:
+    found: dict[str, list[Row]] = {}
+    for row in rows:
+        found.setdefault(row.player, []).append(row)
     return found
 
 
 def _facts(
-    own: Mapping[str, Mapping[str, Any]],
-    sessions: Sequence[Mapping[str, Any]],
-    codes: Sequence[Mapping[str, Any]],
+    save_rate: float,
+    sessions: Sequence[_Session],
+    codes: Sequence[_Code],
     misses: MissProfile,
     setup: PlayerSetup,
     rules: Rules,
 ) -> PlayerFacts:
-    assessed = sum(row["n_assessed"] for row in sessions)
-    found = {row["code"]: row["n"] for row in codes if row["kind"] == "finding"}
+    assessed = sum(row.n_assessed for row in sessions)
+    found = {row.code: row.n for row in codes if row.kind == "finding"}
     limiting = sum(n for code, n in found.items() if code in rules.confidence.quality_codes)
     return PlayerFacts(
         setup=setup,
         misses=misses,
-        late_save=own[LATE_SAVE]["rate_now"] >= rules.shows.late_save_rate,
-        swings=int(sum(row["n_swings"] for row in sessions)),
+        late_save=save_rate >= rules.shows.late_save_rate,
+        swings=int(sum(row.n_swings for row in sessions)),
         assessed=int(assessed),
-        practice=int(sum(row["n_assessed"] for row in sessions if row["context"] not in COUNTING)),
-        forearm_seen=sum(row["n_pronation"] for row in sessions) > assessed / 2,
+        practice=int(sum(row.n_assessed for row in sessions if row.context not in COUNTING)),
+        forearm_seen=sum(row.n_pronation for row in sessions) > assessed / 2,
         findings=frozenset(code for code, n in found.items() if n >= max(assessed, 1) / 10),
         limited_share=min(1.0, limiting / assessed) if assessed else 0.0,
     )
 
 
 def _with_kinds(
-    own: Mapping[str, Mapping[str, Any]], shots: Sequence[Shot], facts: PlayerFacts, coaching: Coaching
-) -> dict[str, dict[str, Any]]:
-    """Say of a player's rows what explains the miss, and whether each is a fault, a style, or nothing."""
+    own: Mapping[str, FaultFigures],
+    doubts: Mapping[str, ReadingDoubt],
+    shots: Sequence[Shot],
+    facts: PlayerFacts,
+    coaching: Coaching,
+) -> dict[str, PlayerFault]:
+    """Say of a player's faults what explains the miss, and whether each is a fault, a style, or nothing."""
     rules, known = coaching.rules, facts.misses.known
     of_sessions = {fault.id for fault in coaching.catalogue.session_faults}
     shown = {
         name
         for name, row in own.items()
         if name != LATE_SAVE
-        and row["rate_now"] >= rules.shows.rate
+        and row.rate_now >= rules.shows.rate
         and (name not in of_sessions or _wanders(row, rules))
     }
     seen = shown | ({LATE_SAVE} if facts.late_save else set())
@@ -144,38 +184,40 @@ def _with_kinds(
     if facts.late_save:
         cause = rules.late_save.cause
         explained[cause] = max(explained[cause], rules.explaining.save_floor)
-    kinds: dict[str, str] = {}
-    rows = {}
+    kinds: dict[str, Kind] = {}
+    faults = {}
     for name, row in own.items():  # in catalogue order, in which causes come before what they bring
-        kinds[name] = _kind(row, name in shown, kinds, explained[name], facts, coaching)
-        told = kinds[name] in FLAGGED and explained[name] >= rules.explaining.explains_at
-        rows[name] = {
-            **row,
-            "kind": kinds[name],
-            "explains": explained[name],
-            "explains_miss": told if known else None,
-            "miss": facts.misses.main,
-        }
-    return rows
+        unlearned = doubts[name].n_unlearned > 0
+        kinds[name] = _kind(row, unlearned, name in shown, kinds, explained[name], facts, coaching)
+        enough = kinds[name] in FLAGGED and explained[name] >= rules.explaining.explains_at
+        faults[name] = PlayerFault(
+            **msgspec.structs.asdict(row),
+            kind=kinds[name],
+            explains=explained[name],
+            explains_miss=enough if known else None,
+            miss=facts.misses.main,
+        )
+    return faults
 
 
-def _wanders(row: Mapping[str, Any], rules: Rules) -> bool:
+def _wanders(row: FaultFigures, rules: Rules) -> bool:
     """Whether a fault of a session is past its edge on average, in more than a session or two."""
-    return bool(row["measure"] > row["edge"] and row["rate_lo"] >= rules.shows.session_least)
+    return row.measure > row.edge and row.rate_lo >= rules.shows.session_least
 
 
 def _kind(
-    row: Mapping[str, Any],
+    row: FaultFigures,
+    unlearned: bool,
     shown: bool,
-    earlier: Mapping[str, str],
+    earlier: Mapping[str, Kind],
     explained: float,
     facts: PlayerFacts,
     coaching: Coaching,
-) -> str:
+) -> Kind:
     """What a fault is in this player; `earlier` holds the kinds of what comes before it in the catalogue."""
-    fault, style, save = row["fault"], coaching.rules.style, coaching.rules.late_save
-    if row["swings"] == 0:
-        return "not_learned" if row["n_unlearned"] else "not_assessed"
+    fault, style, save = row.fault, coaching.rules.style, coaching.rules.late_save
+    if row.swings == 0:
+        return "not_learned" if unlearned else "not_assessed"
     if fault == LATE_SAVE:
         return "pattern" if facts.late_save else "none"
     if not shown:
@@ -185,6 +227,6 @@ def _kind(
     brought = any(
         kind == "fault" and fault in coaching.brings.get(cause, ()) for cause, kind in earlier.items()
     )
-    steady = row["spread"] * coaching.to_degrees(fault) <= style.spread_deg
-    often = row["rate_now"] >= style.rate and row["swings"] >= style.swings
+    steady = row.spread * coaching.to_degrees(fault) <= style.spread_deg
+    often = row.rate_now >= style.rate and row.swings >= style.swings
     return "style" if harmless and steady and often and not saving and not brought else "fault"

@@ -2,34 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
 
 import pandas as pd
 
 from faultml.coaching import retest
-from faultml.coaching.care import CareRules, PlayerCare, care_of, load_care, roster_rows
+from faultml.coaching.care import CareRules, PlayerCare, care_of, cell_text, load_care, roster_rows
 from faultml.coaching.explain import PlayerExplanation, explanation
-from faultml.coaching.notes import Note, confidence
-from faultml.coaching.plan import PlayerPlan
-from faultml.coaching.players import PlayerFacts, player_faults
-from faultml.coaching.ranking import Option
+from faultml.coaching.plan import PlayerCase
+from faultml.coaching.players import PlayerFacts, player_seasons
+from faultml.coaching.records import PlayerPlan
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import Summary
+from faultml.coaching.tables import drills_frame, players_frame
 from faultml.outcomes.effects import Effects
-
-PLAYER_COLUMNS: Final = [
-    "player", "fault", "kind", "leading", "swings", "sessions", "rate", "rate_lo", "rate_hi", "rate_now",
-    "severity", "severity_sd", "unit", "measure", "spread", "edge", "edge_owner", "onset_phase", "onset_at",
-    "trend", "trend_change", "trend_lo", "trend_hi", "explains_miss", "explains", "miss",
-    "confidence", "notes", "warnings",
-]  # fmt: skip
-DRILL_COLUMNS: Final = [
-    "player", "rank", "drill", "priority", "confidence", "notes", "faults",
-    "window_channel", "window_from", "window_to", "window_lo_deg", "window_hi_deg",
-    "dose", "retest", "retest_due", "reason",
-]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -38,20 +24,20 @@ class Prescription:
 
     Attributes
     ----------
+    plans
+        Every player's faults and drills.
     players
-        A row a player and fault (`PLAYER_COLUMNS`): see `player_faults`. ``leading`` marks the fault most
-        worth working on; ``confidence`` (high, moderate, low) and ``notes`` ("code: sentence") stand on
-        flagged rows, ``warnings`` (codes of the setup) on all.
+        A row a player and fault, see `PlayerFault`; its notes stand as "code: sentence" in ``notes`` and as
+        data in ``note_data``.
     drills
-        A row a player and drill (`DRILL_COLUMNS`), rank 1 to work on next, 2 and 3 in reserve. ``priority``
-        is the expected benefit. A player with none has one row of rank 0, whose ``reason`` and ``notes``
-        say why.
+        A row a player and drill, see `PlayerDrill`; a player with none has one row of rank 0, see `NoDrill`.
     retests
         Every re-test so far: see `retest_results`.
     explanations
         Player -> every number behind the ranking.
     """
 
+    plans: list[PlayerPlan]
     players: pd.DataFrame
     drills: pd.DataFrame
     retests: pd.DataFrame
@@ -82,100 +68,34 @@ def prescribe(
         stand against care.
     """
     care = care or load_care()
-    told = roster_rows(roster)
+    rows = roster_rows(roster)
+    usual_misses = {player: cell_text(row.get("usual_miss")) for player, row in rows.items()}
     results = retest.retest_results(summary, coaching)
-    tested: dict[str, list[dict[str, Any]]] = {}
-    for row in results.to_dict("records"):
-        tested.setdefault(row["player"], []).append(row)
+    tested: dict[str, list[retest.RetestResult]] = {}
+    for result in retest.read_retests(results):
+        tested.setdefault(result.player, []).append(result)
     sessions = summary.sessions.groupby("player")["session"].unique().to_dict()
-    plans = [
-        PlayerPlan(
-            view=view,
-            care=_with_seen_misses(care_of(told.get(view.player), care), view.facts),
-            retests=retest.latest(tested.get(view.player, [])),
-            sessions=sessions[view.player],
+    cases = [
+        PlayerCase(
+            season=season,
+            care=_with_seen_misses(care_of(rows.get(season.player), care), season.facts),
+            retests=retest.latest(tested.get(season.player, [])),
+            sessions=sessions[season.player],
             coaching=coaching,
             rules=care,
             effects=effects or {},
         )
-        for view in player_faults(summary, told, coaching, care)
+        for season in player_seasons(summary, usual_misses, coaching, care)
     ]
+    plans = [case.plan() for case in cases]
     return Prescription(
-        players=_player_frame([row for plan in plans for row in _player_rows(plan)]),
-        drills=_drill_frame([row for plan in plans for row in _drill_rows(plan)]),
+        plans=plans,
+        players=players_frame(plans, coaching),
+        drills=drills_frame(plans, coaching),
         retests=results,
-        explanations={plan.player: explanation(plan) for plan in plans},
+        explanations={case.player: explanation(case) for case in cases},
     )
 
 
 def _with_seen_misses(care: PlayerCare, facts: PlayerFacts) -> PlayerCare:
     return replace(care, hits_fat=care.hits_fat or facts.misses.main == "fat")
-
-
-def _player_rows(plan: PlayerPlan) -> list[dict[str, Any]]:
-    flagged = {fault: plan.finding_notes(fault) for fault in (*plan.faults, *plan.styles)}
-    return [
-        {
-            **row,
-            "leading": fault == plan.leading,
-            "confidence": confidence(flagged[fault]) if fault in flagged else "",
-            "notes": _told(flagged.get(fault, [])),
-            "warnings": list(plan.facts.setup.warnings),
-        }
-        for fault, row in plan.view.rows.items()
-    ]
-
-
-def _drill_rows(plan: PlayerPlan) -> list[dict[str, Any]]:
-    if plan.reason:
-        return [_reason_row(plan)]
-    return [_drill_row(plan, option) for option in plan.picked]
-
-
-def _drill_row(plan: PlayerPlan, option: Option) -> dict[str, Any]:
-    drill, window = plan.coaching.book[option.drill], plan.windows[option.drill]
-    notes = plan.drill_notes(option)
-    return {
-        "player": plan.player,
-        "rank": option.rank,
-        "drill": drill.id,
-        "priority": option.benefit,
-        "confidence": confidence(notes),
-        "notes": _told(notes),
-        "faults": [part.fault for part in sorted(option.parts, key=lambda part: -part.benefit)],
-        "window_channel": drill.window.channel,
-        "window_from": drill.window.start,
-        "window_to": drill.window.end,
-        "window_lo_deg": window.low_deg,
-        "window_hi_deg": window.high_deg,
-        "dose": str(drill.dose),
-        "retest": str(drill.retest),
-        "retest_due": plan.retest_due(drill),
-        "reason": "",
-    }
-
-
-def _reason_row(plan: PlayerPlan) -> dict[str, Any]:
-    text = dict.fromkeys(DRILL_COLUMNS, "")
-    numbers = dict.fromkeys(("priority", "window_lo_deg", "window_hi_deg"), float("nan"))
-    told = {
-        "player": plan.player,
-        "rank": 0,
-        "notes": _told(plan.reason_notes()),
-        "faults": list(plan.faults),
-    }
-    return text | numbers | told | {"reason": plan.reason}
-
-
-def _told(notes: Sequence[Note]) -> list[str]:
-    return [str(note) for note in notes]
-
-
-def _player_frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
-    frame = pd.DataFrame(list(rows), columns=PLAYER_COLUMNS)
-    return frame.astype({"explains_miss": "boolean", "leading": bool})
-
-
-def _drill_frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
-    frame = pd.DataFrame(list(rows), columns=DRILL_COLUMNS)
-    return frame.astype({"rank": int, "priority": float, "window_lo_deg": float, "window_hi_deg": float})

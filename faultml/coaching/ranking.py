@@ -47,7 +47,7 @@ class Part(Record, frozen=True, omit_defaults=True):
     learned: DrillEffect | None = None
 
 
-class Option(Record, frozen=True):
+class DrillOption(Record, frozen=True):
     """A drill that serves one of the player's faults, and what became of it.
 
     `rank` is 0 unless picked. `status`: ``picked``; ``left`` (others were worth more); ``later`` (a cause
@@ -117,12 +117,12 @@ def comes_before(faults: Sequence[str], closers_first: bool, coaching: Coaching)
     }
 
 
-def rank_drills(worths: Sequence[FaultWorth], situation: Situation, coaching: Coaching) -> list[Option]:
+def rank_drills(worths: Sequence[FaultWorth], situation: Situation, coaching: Coaching) -> list[DrillOption]:
     """One drill to work on next, up to two in reserve, then every other drill for one of the faults."""
     by_fault = {worth.fault: worth for worth in worths}
     before = comes_before(list(by_fault), situation.closers_first, coaching)
     left = dict.fromkeys(by_fault, 1.0)
-    picked: list[Option] = []
+    picked: list[DrillOption] = []
     for rank in range(1, coaching.rules.benefit.reserves + 2):
         taken = {option.drill for option in picked}
         options = [
@@ -140,7 +140,7 @@ def rank_drills(worths: Sequence[FaultWorth], situation: Situation, coaching: Co
             break
         best = max(setup or free, key=lambda option: option.benefit)
         picked.append(
-            Option(
+            DrillOption(
                 drill=best.drill, rank=rank, status="picked", why="", benefit=best.benefit, parts=best.parts
             )
         )
@@ -166,7 +166,7 @@ def _options(
     left: Mapping[str, float],
     situation: Situation,
     coaching: Coaching,
-) -> list[Option]:
+) -> list[DrillOption]:
     """Every drill that serves one of the faults, with what it would bring now."""
     worked_on = {fault for fault, share in left.items() if share < 1}
     options = []
@@ -198,7 +198,9 @@ def _options(
         elif held_up[main]:
             status, why = "later", min(held_up[main], key=coaching.fault_ids.index)
         benefit = sum(part.benefit for part in parts)
-        options.append(Option(drill=drill_id, rank=0, status=status, why=why, benefit=benefit, parts=parts))
+        options.append(
+            DrillOption(drill=drill_id, rank=0, status=status, why=why, benefit=benefit, parts=parts)
+        )
     return options
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final
+from collections.abc import Iterable, Mapping
+from typing import Final
 
 import pandas as pd
 
 from faultml.coaching.book import Drill, Retest
+from faultml.coaching.data import Record
+from faultml.coaching.records import records_of
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import Summary
 from faultml.results.sessions import COUNTING, natural_key, number_sessions, session_date
@@ -17,6 +19,27 @@ COLUMNS: Final = [
     "player", "fault", "session", "swings", "inside", "share", "needed", "later_day", "passed",
     "rate_before", "later_swings", "later_inside", "held",
 ]  # fmt: skip
+
+
+class RetestResult(Record, frozen=True):
+    """One session's re-test swings for one fault: a row of `retest_results`.
+
+    `held` and `rate_before` are None and NaN where nothing can be said.
+    """
+
+    player: str
+    fault: str
+    session: str
+    swings: int
+    inside: int
+    share: float
+    needed: float
+    later_day: bool
+    passed: bool
+    rate_before: float
+    later_swings: int
+    later_inside: int
+    held: bool | None
 
 
 def retest_results(summary: Summary, coaching: Coaching) -> pd.DataFrame:
@@ -80,10 +103,15 @@ def _with_the_time_around(table: pd.DataFrame, summary: Summary, needs: Mapping[
     )[COLUMNS]
 
 
-def latest(results: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
-    """Of one player's re-tests, the last of each fault."""
-    ordered = sorted(results, key=lambda row: natural_key(str(row["session"])))
-    return {str(row["fault"]): dict(row) for row in ordered}
+def read_retests(frame: pd.DataFrame) -> list[RetestResult]:
+    """The table ``retests`` as records, by player, each player's in order of session."""
+    rows = records_of(frame, RetestResult)
+    return sorted(rows, key=lambda row: (row.player, natural_key(row.session)))
+
+
+def latest(results: Iterable[RetestResult]) -> dict[str, RetestResult]:
+    """Of one player's re-tests in order, the last of each fault."""
+    return {row.fault: row for row in results}
 
 
 def due(drill: Drill, sessions: Iterable[str]) -> dt.date | None:

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from faultml.cli import COMMANDS
-from faultml.coaching.prescribe import DRILL_COLUMNS, PLAYER_COLUMNS
 from faultml.coaching.retest import COLUMNS as RETEST_COLUMNS
+from faultml.coaching.tables import DRILL_COLUMNS, PLAYER_COLUMNS
 from faultml.recordings.roster import ROSTER_COLUMNS
 from faultml.recordings.schema import KNOWN_COLUMNS
 from faultml.results.columns import FAULTS, PROBLEMS, SWINGS

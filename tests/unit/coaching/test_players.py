@@ -10,11 +10,19 @@ import pandas as pd
 import pytest
 
 from faultml.coaching.explain import as_lines, decode, encode, explain_player
-from faultml.coaching.notes import confidence, wordings, write
-from faultml.coaching.prescribe import DRILL_COLUMNS, PLAYER_COLUMNS, prescribe
+from faultml.coaching.notes import confidence, note_text, wordings, write
+from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import load_coaching, load_rules
 from faultml.coaching.summary import add_sums, decode_sums, summarise
+from faultml.coaching.tables import DRILL_COLUMNS, PLAYER_COLUMNS
 from faultml.errors import InputError
+
+SAMPLES = {
+    "": "x", "unit": "deg", "fault": "flip", "faults": ("flip", "recupping"), "drill": "impact_picture",
+    "reason": "practice-day", "reasons": ("under-16",), "list": ("this", "that"), "sessions": 3,
+    "channels": {"flexion_deg": 7.0}, **dict.fromkeys(("share", "deg", "amount", "number"), 0.5),
+}  # fmt: skip
+"""A figure of each kind that a note's sentence can ask for."""
 
 
 def _row(told, fault: str) -> pd.Series:
@@ -31,9 +39,9 @@ def test_the_tables_have_the_columns_of_the_contract(made, coach, coaching) -> N
     assert list(told.drills.columns) == DRILL_COLUMNS
     assert told.players.groupby("player").size().tolist() == [len(coaching.fault_ids) + 1] * 2
     assert told.players.groupby("player")["leading"].sum().tolist() == [0, 1]
-    contract = "player rank drill priority confidence notes faults "
+    contract = "player rank drill priority confidence notes note_data faults "
     contract += "window_channel window_from window_to window_lo_deg window_hi_deg dose retest"
-    assert DRILL_COLUMNS[:14] == contract.split()
+    assert DRILL_COLUMNS[:15] == contract.split()
 
 
 def test_every_player_has_drills_or_one_row_that_says_why(made, coach) -> None:
@@ -159,12 +167,15 @@ def test_setup_warnings_stand_on_every_row(made, coach) -> None:
     assert coach(made()).players["warnings"].map(len).sum() == 0
 
 
-def test_every_note_can_be_written_and_every_code_is_used() -> None:
+def test_every_note_can_be_written_and_every_code_is_used(coaching) -> None:
     folder = resources.files("faultml.coaching")
     code = "".join(file.read_text(encoding="utf-8") for file in folder.iterdir() if file.name.endswith(".py"))
     for name, wording in wordings().items():
-        figures = dict.fromkeys(re.findall(r"\{(\w+)\}", wording.text), "x")
-        assert "{" not in write(name, **figures).text
+        kinds = dict(re.findall(r"\{(\w+):?(\w*)\}", wording.text)) | dict.fromkeys(
+            wording.figures & {"unit"}, "unit"
+        )
+        figures = {figure: SAMPLES[kind] for figure, kind in kinds.items()}
+        assert "{" not in note_text(write(name, **figures), coaching)
         constant = {
             "see-clinician",
             "address-extension-high",
@@ -180,7 +191,7 @@ def test_every_note_can_be_written_and_every_code_is_used() -> None:
 
 
 def test_confidence_counts_the_steps() -> None:
-    few, evidence = write("few-sessions", sessions="1 session"), write("low-evidence")
+    few, evidence = write("few-sessions", sessions=1), write("low-evidence")
     assert confidence([evidence]) == "high"
     assert confidence([few, evidence]) == "moderate"
     assert confidence([few, few]) == confidence([few, few, few]) == "low"

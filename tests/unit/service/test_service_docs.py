@@ -9,7 +9,7 @@ from dataclasses import fields
 from pathlib import Path
 
 from faultml.cli import serve
-from faultml.coaching.prescribe import DRILL_COLUMNS
+from faultml.coaching.tables import DRILL_COLUMNS
 from faultml.service import Limits, Settings, answers, create_app
 
 ROOT = Path(__file__).parents[3]
@@ -41,4 +41,7 @@ def test_every_route_is_told() -> None:
 
 
 def test_the_answers_have_the_columns_of_the_tables() -> None:
-    assert ["player", *answers.DRILL_COLUMNS] == DRILL_COLUMNS
+    table = [
+        name for name in DRILL_COLUMNS if name != "note_data"
+    ]  # the sentences of `notes` are enough there
+    assert ["player", *answers.DRILL_COLUMNS] == table

@@ -1,0 +1,140 @@
+"""Which notes a finding, a setup or a drill deserves."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import Final
+
+from faultml.coaching.notes import Figure, Note, write
+from faultml.coaching.players import PlayerFacts
+from faultml.coaching.records import PlayerFault, ReadingDoubt
+from faultml.coaching.rules import Coaching
+from faultml.coaching.setup import DRIFT, EXTENSION_HIGH, EXTENSION_LOW
+from faultml.outcomes.effects import DrillEffect
+
+EDGE_SLACK: Final = {"deg": 10.0, "share": 0.05}
+"""How far each edge may be off: common practice, and for the release the span in which it is unsure."""
+
+
+def finding_notes(
+    row: PlayerFault, doubt: ReadingDoubt, facts: PlayerFacts, coaching: Coaching
+) -> list[Note]:
+    """What the confidence in one fault rests on and what lowers it."""
+    rules = coaching.rules.confidence
+    wide = {"rate_lo": row.rate_lo, "rate_hi": row.rate_hi}
+    of_swings = row.fault in coaching.catalogue.ids
+    if of_swings:
+        rests_on = write("rests-on", swings=row.swings, sessions=row.sessions, rate=row.rate, **wide)
+    else:
+        rests_on = write("rests-on-sessions", sessions=row.sessions, rate=row.rate, **wide)
+    notes = [rests_on]
+    if row.swings < rules.few_swings:
+        notes.append(write("few-swings", swings=row.swings))
+    if row.sessions < rules.few_sessions:
+        notes.append(write("few-sessions", sessions=row.sessions))
+    if row.rate_hi - row.rate_lo > rules.wide_interval:
+        notes.append(write("wide-interval", **wide))
+    notes.append(_edge_note(row, coaching))
+    doubts = _reading_notes(row, doubt, facts, coaching)
+    return notes + doubts + _mimic_notes(row, {note.code for note in doubts}, facts, coaching)
+
+
+def _edge_note(row: PlayerFault, coaching: Coaching) -> Note:
+    """How far past the edge, whose edge it is, and whether that is near."""
+    past: dict[str, Figure] = {
+        "severity": row.severity,
+        "edge": row.edge,
+        "owner": row.edge_owner,
+        "unit": row.unit,
+    }
+    if row.severity * coaching.to_degrees(row.fault) < coaching.rules.confidence.borderline_deg:
+        return write("borderline", **past)
+    return write("edge", slack=EDGE_SLACK[row.unit], **past)
+
+
+def _mimic_notes(row: PlayerFault, doubts: set[str], facts: PlayerFacts, coaching: Coaching) -> list[Note]:
+    """What can look the same as the fault, and whether it was seen."""
+    mimics = coaching.catalogue[row.fault].mimics if row.fault in coaching.catalogue.ids else ()
+    known = doubts | set(facts.setup.warnings) | facts.findings
+    known |= {"late-save-seen"} if facts.late_save else set()
+    seen = tuple(
+        mimic
+        for mimic in mimics
+        if any(entry.about in mimic and known & set(entry.seen) for entry in coaching.rules.mimic)
+    )
+    if seen:
+        return [write("mimic-seen", seen=seen)]
+    return [write("mimics", mimics=mimics)] if mimics else []
+
+
+def _reading_notes(
+    row: PlayerFault, doubt: ReadingDoubt, facts: PlayerFacts, coaching: Coaching
+) -> list[Note]:
+    """Doubts about the reading itself."""
+    rules, fault = coaching.rules.confidence, row.fault
+    notes = []
+    if fault in coaching.catalogue.ids:
+        entry = coaching.catalogue[fault]
+        if doubt.error_sd > getattr(coaching.catalogue.softness, entry.unit):
+            notes.append(write("landmark-uncertain", error=doubt.error_sd, unit=entry.unit))
+        if entry.needs_pronation:
+            notes.append(write("forearm-rotation"))
+    if facts.limited_share >= rules.quality_share:
+        notes.append(write("quality-limited", share=facts.limited_share))
+    unassessed = doubt.n_unassessed / max(doubt.n_unassessed + row.swings, 1)
+    if unassessed >= rules.unassessed_share:
+        notes.append(write("often-not-assessed", share=unassessed))
+    if DRIFT in facts.setup.warnings:
+        notes.append(drift_note(facts))
+    return notes
+
+
+def setup_notes(facts: PlayerFacts, coaching: Coaching) -> list[Note]:
+    """What the setup warns of."""
+    address = coaching.catalogue.address
+    extension = -facts.setup.setup.flexion_deg
+    written = {
+        EXTENSION_HIGH: lambda: write(EXTENSION_HIGH, extension=extension, high=address.extension_high),
+        EXTENSION_LOW: lambda: write(EXTENSION_LOW, extension=extension, low=address.extension_low),
+        DRIFT: lambda: drift_note(facts),
+    }
+    return [written[code]() for code in facts.setup.warnings]
+
+
+def drift_note(facts: PlayerFacts) -> Note:
+    """How far the address moved between sessions."""
+    return write(DRIFT, drift=facts.setup.drift_deg)
+
+
+def save_notes(rate: float, facts: PlayerFacts, waiting: Collection[str], coaching: Coaching) -> list[Note]:
+    """What the late save means for what to work on, where there is one."""
+    if not facts.late_save:
+        return []
+    rules = coaching.rules.late_save
+    seen = write("late-save-seen", rate=rate)
+    faults = tuple(fault for fault in rules.waits if fault in waiting)
+    if not faults:
+        return [seen]
+    hooks = coaching.rules.closers_first.miss in facts.misses.shares
+    waits = write("waiting", faults=faults, cause=rules.cause, risk="hook-worsens" if hooks else "")
+    return [seen, write("expect-pushes-meanwhile"), waits]
+
+
+def evidence_notes(effect: DrillEffect | None, coaching: Coaching) -> list[Note]:
+    """What there is for a drill: its mechanism, and what the coach's own players have had of it."""
+    if effect is None:
+        return [write("low-evidence")]
+    if not effect.told:
+        return [write("low-evidence"), write("tried", held=effect.held, players=effect.players)]
+    degrees = coaching.to_degrees(effect.fault)
+    return [
+        write(
+            "own-evidence",
+            held=effect.held,
+            players=effect.players,
+            improvement=effect.improvement_deg / degrees,
+            low=effect.improvement_lo_deg / degrees,
+            high=effect.improvement_hi_deg / degrees,
+            unit=coaching.units[effect.fault],
+        )
+    ]

@@ -1,0 +1,194 @@
+"""One player's faults and drills, typed: what coaching decides and every face shows."""
+
+from __future__ import annotations
+
+from typing import Any, Literal, TypeVar
+
+import msgspec
+import numpy as np
+import pandas as pd
+
+from faultml.coaching.data import Record
+from faultml.coaching.notes import Confidence, Note
+
+Kind = Literal["fault", "style", "pattern", "none", "not_assessed", "not_learned"]
+Unit = Literal["deg", "share", ""]
+OnsetPhase = Literal["b", "d", "f", ""]
+Trend = Literal["improving", "worsening", "steady", "unknown"]
+
+
+class FaultFigures(Record, frozen=True):
+    """How often one fault shows in one player's season, how far, and which way it goes.
+
+    Attributes
+    ----------
+    swings, sessions
+        Assessed swings and sessions, practice with feedback left out.
+    rate, rate_lo, rate_hi
+        Share of swings that show the fault, 0 to 1: posterior mean and 90 % interval; NaN where none was
+        assessed.
+    rate_now
+        The same over the latest sessions.
+    severity, severity_sd
+        How far past the edge where it shows, in `unit`, and its SD over swings.
+    unit
+        ``deg``, or ``share`` of the downswing; "" for the late save.
+    measure, spread
+        Mean of the measure, and its SD within sessions.
+    edge, edge_owner
+        Where the corridor ends for this player, and whose edge that is.
+    onset_phase, onset_at
+        Mean onset of the flagged swings: phase, and fraction of it.
+    trend, trend_change, trend_lo, trend_hi
+        Change from the first session to the last, + worse, with a 90 % interval, in `unit`.
+    """
+
+    player: str
+    fault: str
+    swings: int
+    sessions: int
+    rate: float
+    rate_lo: float
+    rate_hi: float
+    rate_now: float
+    severity: float
+    severity_sd: float
+    unit: Unit
+    measure: float
+    spread: float
+    edge: float
+    edge_owner: str
+    onset_phase: OnsetPhase
+    onset_at: float
+    trend: Trend
+    trend_change: float
+    trend_lo: float
+    trend_hi: float
+
+
+class PlayerFault(FaultFigures, frozen=True):
+    """One player's fault: a row of the table ``players``.
+
+    Attributes
+    ----------
+    kind
+        What the fault is in this player.
+    explains, explains_miss
+        How well it explains the player's misses, 0 to 1, and whether that is enough; None where the misses
+        are unknown.
+    miss
+        The most common miss, "" where there is none.
+    leading
+        Whether it is the fault most worth working on.
+    confidence, notes
+        How sure the finding is and why; empty where nothing is flagged.
+    warnings
+        Codes of the setup's warnings.
+    """
+
+    kind: Kind
+    explains: float
+    explains_miss: bool | None
+    miss: str
+    leading: bool = False
+    confidence: Confidence | Literal[""] = ""
+    notes: tuple[Note, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+class ReadingDoubt(Record, frozen=True):
+    """What the notes of a fault need to know of its reading.
+
+    Attributes
+    ----------
+    n_unassessed, n_unlearned
+        Swings in which the fault could not be assessed, and in which the model does not know it.
+    error_sd
+        The measure's error, root mean square over the swings, in the fault's unit.
+    """
+
+    player: str
+    fault: str
+    n_unassessed: int
+    n_unlearned: int
+    error_sd: float
+
+
+class PlayerDrill(Record, frozen=True):
+    """A drill for one player: a row of the table ``drills`` of rank 1 or more.
+
+    Attributes
+    ----------
+    rank
+        1 to work on next; from 2 on in reserve.
+    priority
+        The expected benefit.
+    confidence, notes
+        How far to trust it and why.
+    faults
+        What it works on, the fault it is for first.
+    window_channel, window_from, window_to, window_lo_deg, window_hi_deg
+        The practice window, degrees relative to the player's own setup.
+    dose, retest
+        How much, and what shows that it worked.
+    retest_due
+        ISO date, "" where the sessions have no dates.
+    """
+
+    player: str
+    rank: int
+    drill: str
+    priority: float
+    confidence: Confidence
+    notes: tuple[Note, ...]
+    faults: tuple[str, ...]
+    window_channel: str
+    window_from: str
+    window_to: str
+    window_lo_deg: float
+    window_hi_deg: float
+    dose: str
+    retest: str
+    retest_due: str
+
+
+class NoDrill(Record, frozen=True):
+    """Why a player gets no drill: the row of rank 0 of the table ``drills``."""
+
+    player: str
+    reason: str
+    notes: tuple[Note, ...]
+    faults: tuple[str, ...]
+
+
+class PlayerPlan(Record, frozen=True):
+    """What coaching leaves of one player: faults in catalogue order, and drills by rank or why there are none."""
+
+    player: str
+    faults: tuple[PlayerFault, ...]
+    drills: tuple[PlayerDrill, ...] = ()
+    no_drill: NoDrill | None = None
+
+
+Row = TypeVar("Row", bound=Record)
+
+
+def records_of(frame: pd.DataFrame, kind: type[Row]) -> list[Row]:
+    """Rows of a frame as records of `kind`; columns the record does not have are left out.
+
+    Raises
+    ------
+    msgspec.ValidationError
+        Where a column is missing or a cell does not fit.
+    """
+    names = [field for field in kind.__struct_fields__ if field in frame.columns]
+    columns = [_cells(frame[name]) for name in names]
+    rows = [dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)]
+    return [msgspec.convert(row, kind) for row in rows]
+
+
+def _cells(column: pd.Series) -> list[Any]:
+    """A column's cells as plain Python values; missing flags are None."""
+    if column.dtype == "boolean":
+        return [None if pd.isna(value) else bool(value) for value in column]
+    return [value.tolist() if isinstance(value, np.ndarray) else value for value in column.tolist()]

@@ -103,4 +103,11 @@ def _note_cells(notes: Sequence[Note], coaching: Coaching) -> Row:
 
 def _with_notes(frame: pd.DataFrame) -> pd.DataFrame:
     """The frame with its notes as data."""
+    if "note_data" not in frame:
+        raise InputError(
+            "damaged-results",
+            where="notes",
+            expected="a column note_data",
+            found="results of an older version",
+        )
     return frame.assign(notes=[[msgspec.json.decode(cell) for cell in cells] for cells in frame["note_data"]])

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
+from faultml.coaching.retest import RetestResult
 from faultml.coaching.rules import Coaching
 from faultml.outcomes.words import GONE_BELOW
-from faultml.report.player_tables import PlayerTables, Row
+from faultml.report.player_tables import PlayerTables
 from faultml.report.text import listed, percent, shown
 from faultml.results.sessions import COUNTING
 
@@ -18,14 +17,14 @@ def retest_lines(tables: PlayerTables, coaching: Coaching) -> list[str]:
 
 def gone_lines(tables: PlayerTables, coaching: Coaching) -> list[str]:
     """Faults of the earlier half of the season that hardly show any more."""
-    tested = {row["fault"] for row in _last_retests(tables, coaching)}
+    tested = {row.fault for row in _last_retests(tables, coaching)}
     return [
         f"{coaching.words[fault].capitalize()} went away: it showed in {percent(early)} of the swings in the earlier "
-        f"half of the season, and in about {percent(row['rate_now'])} now."
+        f"half of the season, and in about {percent(row.rate_now)} now."
         for fault, row in tables.faults.items()
         if fault not in tested
-        and row["trend"] == "improving"
-        and row["rate_now"] < GONE_BELOW
+        and row.trend == "improving"
+        and row.rate_now < GONE_BELOW
         and (early := _early_rate(tables, fault)) >= coaching.rules.shows.rate
     ]
 
@@ -34,41 +33,41 @@ def change_words(tables: PlayerTables, coaching: Coaching) -> list[str]:
     """The same in a word or two each: ``held: bowed top``."""
     named: dict[str, list[str]] = {}
     for row in _last_retests(tables, coaching):
-        if row["passed"]:
-            named.setdefault(_outcome(row), []).append(coaching.words[row["fault"]])
+        if row.passed:
+            named.setdefault(_outcome(row), []).append(coaching.words[row.fault])
     return [f"{outcome}: {listed(faults)}" for outcome, faults in named.items()]
 
 
-def _last_retests(tables: PlayerTables, coaching: Coaching) -> list[Row]:
+def _last_retests(tables: PlayerTables, coaching: Coaching) -> list[RetestResult]:
     """Of each fault that showed before it was re-tested, or shows now: the last re-test. A style is left alone."""
-    last: dict[str, Row] = {}
+    last: dict[str, RetestResult] = {}
     for row in tables.retests:
-        fault = str(row["fault"])
-        kind = tables.faults[fault]["kind"] if fault in tables.faults else ""
-        showed = row["rate_before"] >= coaching.rules.shows.rate
+        fault = row.fault
+        kind = tables.faults[fault].kind if fault in tables.faults else ""
+        showed = row.rate_before >= coaching.rules.shows.rate
         if kind == "fault" or (showed and kind != "style"):
             last[fault] = row
     return list(last.values())
 
 
-def _retest_line(row: Row, coaching: Coaching) -> str:
+def _retest_line(row: RetestResult, coaching: Coaching) -> str:
     line = (
-        f"{coaching.words[row['fault']].capitalize()}, {shown(row['session'])}: "
-        f"{row['inside']} of {row['swings']} swings inside the corridor, "
+        f"{coaching.words[row.fault].capitalize()}, {shown(row.session)}: "
+        f"{row.inside} of {row.swings} swings inside the corridor, "
     )
-    if not row["passed"]:
-        day = "" if row["later_day"] else ", and not on the day of practice"
-        return f"{line}not passed ({round(10 * row['needed'])} in ten needed{day})."
-    if pd.isna(row["held"]):
+    if not row.passed:
+        day = "" if row.later_day else ", and not on the day of practice"
+        return f"{line}not passed ({round(10 * row.needed)} in ten needed{day})."
+    if row.held is None:
         return f"{line}passed."
-    since = f"{row['later_inside']} of {row['later_swings']} later swings without feedback inside"
-    return f"{line}passed; {'held' if row['held'] else 'not held'} since ({since})."
+    since = f"{row.later_inside} of {row.later_swings} later swings without feedback inside"
+    return f"{line}passed; {'held' if row.held else 'not held'} since ({since})."
 
 
-def _outcome(row: Row) -> str:
-    if pd.isna(row["held"]):
+def _outcome(row: RetestResult) -> str:
+    if row.held is None:
         return "passed"
-    return "held" if row["held"] else "passed, not held"
+    return "held" if row.held else "passed, not held"
 
 
 def _early_rate(tables: PlayerTables, fault: str) -> float:

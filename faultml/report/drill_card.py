@@ -10,11 +10,12 @@ from markupsafe import Markup
 
 from faultml.channels import CHANNELS
 from faultml.coaching.book import Drill
-from faultml.coaching.notes import WEAK
+from faultml.coaching.notes import WEAK, note_text
+from faultml.coaching.records import PlayerDrill
 from faultml.coaching.rules import Coaching
 from faultml.report.charts import practice_window
 from faultml.report.gates import DRAWN_STATS
-from faultml.report.player_tables import PlayerTables, Row
+from faultml.report.player_tables import PlayerTables
 from faultml.report.text import (
     CHANNEL_ENDS,
     CHANNEL_NAMES,
@@ -26,8 +27,10 @@ from faultml.report.text import (
     span_words,
 )
 
-_CARE_FIRST: Final = ("ask-pain: ", "cleared: ", "ask-history: ")
-"""Notes of care that ask the coach or the player for something before the first swing."""
+FIRST_NOTES: Final = frozenset(
+    {"ask-pain", "cleared", "ask-history", "order-setup", "order-cause", "order-closers", WEAK}
+)
+"""Notes to be read before the steps: what care asks, why this drill is first, or that it is not needed yet."""
 
 
 @dataclass(frozen=True)
@@ -45,23 +48,18 @@ class DrillCard:
     drill: Drill
 
 
-def note_text(note: str) -> str:
-    """The sentence of a note kept as ``code: sentence``."""
-    return note.split(": ", 1)[-1]
-
-
-def drill_card(row: Row, tables: PlayerTables, coaching: Coaching) -> DrillCard:
+def drill_card(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> DrillCard:
     """A drill row with the book's text and the player's own window."""
-    drill = coaching.book[row["drill"]]
-    channel = row["window_channel"]
-    low, high = row["window_lo_deg"], row["window_hi_deg"]
+    drill = coaching.book[row.drill]
+    channel = row.window_channel
+    low, high = row.window_lo_deg, row.window_hi_deg
     where = f"{CHANNEL_NAMES[channel]} {degrees(low)} to {degrees(high)} from your own setup"
     if drill.phase == "setup":
         where += _absolute(row, tables)
-    span = span_words(row["window_from"], row["window_to"])
-    names = listed([coaching.words[fault] for fault in row["faults"]])
+    span = span_words(row.window_from, row.window_to)
+    names = listed([coaching.words[fault] for fault in row.faults])
     now, edge = _now_and_edge(row, tables, coaching)
-    due = f", from {row['retest_due']} on" if row.get("retest_due") else ""
+    due = f", from {row.retest_due} on" if row.retest_due else ""
     return DrillCard(
         faults=names,
         window=practice_window(
@@ -73,26 +71,21 @@ def drill_card(row: Row, tables: PlayerTables, coaching: Coaching) -> DrillCard:
             label=f"Practice window: {where}",
         ),
         window_words=f"Practice window: {where}, {span}.{_judged(drill)}",
-        dose=str(row["dose"]),
-        retest=f"{row['retest']}{due}.{_corridor(row, tables, coaching)}",
-        confidence=str(row["confidence"]),
-        first=[note_text(note) for note in row["notes"] if _stands_first(note)],
-        notes=[note_text(note) for note in row["notes"] if not _stands_first(note)],
+        dose=row.dose,
+        retest=f"{row.retest}{due}.{_corridor(row, tables, coaching)}",
+        confidence=row.confidence,
+        first=[note_text(note, coaching) for note in row.notes if note.code in FIRST_NOTES],
+        notes=[note_text(note, coaching) for note in row.notes if note.code not in FIRST_NOTES],
         drill=drill,
     )
 
 
-def _stands_first(note: str) -> bool:
-    """Whether a note is to be read before the steps: what care asks, why this drill is first, or is not needed yet."""
-    return note.startswith((*_CARE_FIRST, "order-", f"{WEAK}: "))
-
-
-def _absolute(row: Row, tables: PlayerTables) -> str:
+def _absolute(row: PlayerDrill, tables: PlayerTables) -> str:
     """A setup drill's window as absolute angles, where the setup is known."""
-    setup = float(tables.address_deg[CHANNELS.index(row["window_channel"])])
+    setup = float(tables.address_deg[CHANNELS.index(row.window_channel)])
     if not np.isfinite(setup):
         return ""
-    low, high = (degrees(setup + row[name]) for name in ("window_lo_deg", "window_hi_deg"))
+    low, high = degrees(setup + row.window_lo_deg), degrees(setup + row.window_hi_deg)
     return f" as it is now, so {low} to {high} absolute"
 
 
@@ -102,34 +95,36 @@ def _judged(drill: Drill) -> str:
     return " It is a change of the setup itself, judged by the absolute angle at address."
 
 
-def _corridor(row: Row, tables: PlayerTables, coaching: Coaching) -> str:
+def _corridor(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> str:
     """The corridor's edge in numbers, which is another thing than the practice window."""
-    fault = row["faults"][0] if len(row["faults"]) else ""
+    fault = row.faults[0] if row.faults else ""
     if fault not in tables.faults:
         return ""
     figures = tables.faults[fault]
     if fault in coaching.catalogue.ids:
         entry = coaching.catalogue[fault]
-        outside = f"{measure_words(entry.measure)} {edge_words(entry, figures['edge'])}"
+        outside = f"{measure_words(entry.measure)} {edge_words(entry, figures.edge)}"
         whose = (
             "in degrees from the swing's own address" if entry.unit == "deg" else "a share of the downswing"
         )
         told = f"outside is {outside} ({whose})"
     else:
-        told = f"outside is a spread (SD) above {size(figures['edge'], figures['unit'])}"
+        told = f"outside is a spread (SD) above {size(figures.edge, figures.unit)}"
     return f" The corridor is not the practice window: {told}."
 
 
-def _now_and_edge(row: Row, tables: PlayerTables, coaching: Coaching) -> tuple[float | None, float | None]:
+def _now_and_edge(
+    row: PlayerDrill, tables: PlayerTables, coaching: Coaching
+) -> tuple[float | None, float | None]:
     """Where the player is and the edge lies, if the first fault is read straight off the window's channel."""
-    fault = row["faults"][0] if len(row["faults"]) else ""
+    fault = row.faults[0] if row.faults else ""
     if fault not in tables.faults or fault not in coaching.catalogue.ids:
         return None, None
     measure, figures = coaching.catalogue[fault].measure, tables.faults[fault]
     if (
-        measure.channel != row["window_channel"]
+        measure.channel != row.window_channel
         or measure.stat not in DRAWN_STATS
-        or not np.isfinite(figures["measure"])
+        or not np.isfinite(figures.measure)
     ):
         return None, None
-    return figures["measure"], figures["edge"]
+    return figures.measure, figures.edge

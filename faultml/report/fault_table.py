@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from faultml.coaching.records import PlayerFault
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.report.charts import Share, whisker
-from faultml.report.player_tables import PlayerTables, Row
+from faultml.report.player_tables import PlayerTables
 from faultml.report.text import (
     interval,
     listed,
@@ -46,22 +47,22 @@ def fault_lines(tables: PlayerTables, coaching: Coaching) -> list[FaultLine]:
     return [
         _fault_line(tables.faults[fault], coaching)
         for fault in (*coaching.fault_ids, LATE_SAVE)
-        if fault in tables.faults and np.isfinite(tables.faults[fault]["rate"])
+        if fault in tables.faults and np.isfinite(tables.faults[fault].rate)
     ]
 
 
-def _fault_line(row: Row, coaching: Coaching) -> FaultLine:
-    fault, unit, kind = row["fault"], row["unit"], row["kind"]
-    share = Share(row["rate"], row["rate_lo"], row["rate_hi"])
+def _fault_line(row: PlayerFault, coaching: Coaching) -> FaultLine:
+    fault, unit, kind = row.fault, row.unit, row.kind
+    share = Share(row.rate, row.rate_lo, row.rate_hi)
     name = coaching.words[fault]
     told = f"{percent(share.value)}, between {percent(share.lo)} and {percent(share.hi)}"
     of_sessions = fault not in coaching.catalogue.ids and fault != LATE_SAVE
     typical, edge = "", ""
     if fault in coaching.catalogue.ids:
-        typical = reading(row["measure"], unit) + plus_minus(row["spread"], unit)
-        edge = f"{coaching.catalogue[fault].side} {reading(row['edge'], unit)}"
+        typical = reading(row.measure, unit) + plus_minus(row.spread, unit)
+        edge = f"{coaching.catalogue[fault].side} {reading(row.edge, unit)}"
     elif of_sessions:
-        typical, edge = f"SD {spread(row['measure'], unit)}", f"SD above {spread(row['edge'], unit)}"
+        typical, edge = f"SD {spread(row.measure, unit)}", f"SD above {spread(row.edge, unit)}"
     shows = kind in {"fault", "style", "pattern"}
     return FaultLine(
         name=name + (" (share of sessions)" if of_sessions else ""),
@@ -71,29 +72,29 @@ def _fault_line(row: Row, coaching: Coaching) -> FaultLine:
         edge=edge,
         going=going(row, coaching) if shows else "",
         taken_as=_taken_as(row),
-        leading=bool(row["leading"]),
+        leading=row.leading,
         quiet=not shows,
     )
 
 
-def going(row: Row, coaching: Coaching) -> str:
+def going(row: PlayerFault, coaching: Coaching) -> str:
     """Which way it goes, in words, with the size of the change where it is told."""
     words = load_words().trend
-    if row["trend"] == "unknown" and row["sessions"] < coaching.rules.trend.least_sessions:
+    if row.trend == "unknown" and row.sessions < coaching.rules.trend.least_sessions:
         return words["early"]
-    if row["trend"] in {"improving", "worsening"}:
-        return f"{words[row['trend']]}, by {size(abs(row['trend_change']), row['unit'])}"
-    return words[row["trend"]]
+    if row.trend in {"improving", "worsening"}:
+        return f"{words[row.trend]}, by {size(abs(row.trend_change), row.unit)}"
+    return words[row.trend]
 
 
-def _taken_as(row: Row) -> str:
-    if row["kind"] == "pattern":
+def _taken_as(row: PlayerFault) -> str:
+    if row.kind == "pattern":
         return "a save, not a fault"
-    if row["kind"] not in {"fault", "style"}:
+    if row.kind not in {"fault", "style"}:
         return ""
-    if row["kind"] == "fault" and row["explains_miss"]:
-        return f"fault, fits the {miss_words(row['miss'])}"
-    return str(row["kind"])
+    if row.kind == "fault" and row.explains_miss:
+        return f"fault, fits the {miss_words(row.miss)}"
+    return row.kind
 
 
 def fault_notes(tables: PlayerTables, coaching: Coaching, promise: Mapping[str, Any]) -> list[str]:
@@ -105,7 +106,7 @@ def fault_notes(tables: PlayerTables, coaching: Coaching, promise: Mapping[str, 
     doubtful = [
         coaching.words[fault]
         for fault in promise.get("not_promised", ())
-        if tables.faults.get(fault, {}).get("kind") in {"fault", "style"}
+        if fault in tables.faults and tables.faults[fault].kind in {"fault", "style"}
     ]
     if doubtful:
         lines.append(
@@ -113,11 +114,11 @@ def fault_notes(tables: PlayerTables, coaching: Coaching, promise: Mapping[str, 
             "so look for yourself."
         )
     for kind, words in (("not_assessed", "Not assessed"), ("not_learned", "Not learned by this model")):
-        names = [coaching.words[fault] for fault, row in tables.faults.items() if row["kind"] == kind]
+        names = [coaching.words[fault] for fault, row in tables.faults.items() if row.kind == kind]
         if names:
             lines.append(f"{words}: {listed(names)}.")
-    moved = {row["edge_owner"] for row in tables.faults.values()} - {coaching.catalogue.owner, ""}
+    moved = {row.edge_owner for row in tables.faults.values()} - {coaching.catalogue.owner, ""}
     for owner in sorted(moved):
-        names = [coaching.words[fault] for fault, row in tables.faults.items() if row["edge_owner"] == owner]
+        names = [coaching.words[fault] for fault, row in tables.faults.items() if row.edge_owner == owner]
         lines.append(f"Edges of {shown(owner)}: {listed(names)}. All others: {coaching.catalogue.owner}.")
     return lines or [f"Edges: {coaching.catalogue.owner}."]

@@ -106,7 +106,7 @@ def _most_to_gain(players: list[PlayerTables], full: int) -> set[str]:
 
     def gain(player: PlayerTables) -> tuple[bool, float]:
         first = player.first_drill
-        return player.waits_for_clinician, float(first["priority"]) if first else -1.0
+        return player.waits_for_clinician, first.priority if first else -1.0
 
     return {player.name for player in sorted(players, key=gain, reverse=True)[:full]}
 

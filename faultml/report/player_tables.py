@@ -14,10 +14,14 @@ from numpy.typing import NDArray
 from faultml.channels import CHANNELS
 from faultml.coaching.care import SEE_CLINICIAN
 from faultml.coaching.closures import by_player
+from faultml.coaching.notes import Note
+from faultml.coaching.records import NoDrill, PlayerDrill, PlayerFault
+from faultml.coaching.retest import RetestResult
 from faultml.report.source import ReportSource
 from faultml.results.sessions import natural_key
 
 Row = Mapping[str, Any]
+"""A row of the roster or of ``outcomes``."""
 
 
 @dataclass(frozen=True)
@@ -29,11 +33,11 @@ class PlayerTables:
     name
         The player's id.
     faults
-        Rows of ``players``, by fault.
-    drills
-        Rows of ``drills``, by rank.
+        The player's faults by their id, in catalogue order.
+    drills, no_drill
+        Drills by rank, or why there are none.
     retests
-        Rows of ``retests``.
+        The player's re-tests, in order of session.
     given
         Rows of ``outcomes``, in the order the drills were given.
     roster
@@ -47,9 +51,10 @@ class PlayerTables:
     """
 
     name: str
-    faults: Mapping[str, Row]
-    drills: Sequence[Row]
-    retests: Sequence[Row]
+    faults: Mapping[str, PlayerFault]
+    drills: Sequence[PlayerDrill]
+    no_drill: NoDrill | None
+    retests: Sequence[RetestResult]
     given: Sequence[Row]
     roster: Row
     curves: pd.DataFrame
@@ -83,50 +88,58 @@ class PlayerTables:
         return np.array(means)
 
     @cached_property
-    def main_fault(self) -> Row | None:
+    def main_fault(self) -> PlayerFault | None:
         """The fault most worth working on; where none is worth a drill, the one that shows most."""
-        faults = [row for row in self.faults.values() if row["kind"] == "fault"]
-        leading = [row for row in self.faults.values() if row["leading"]]
-        return max(leading or faults, key=lambda row: float(row["rate"]), default=None)
+        faults = [row for row in self.faults.values() if row.kind == "fault"]
+        leading = [row for row in self.faults.values() if row.leading]
+        return max(leading or faults, key=lambda row: row.rate, default=None)
 
     @cached_property
-    def first_drill(self) -> Row | None:
-        """The row of the drill to work on next."""
-        return next((row for row in self.drills if row["rank"] == 1), None)
+    def first_drill(self) -> PlayerDrill | None:
+        """The drill to work on next."""
+        return self.drills[0] if self.drills else None
+
+    @property
+    def notes(self) -> list[Note]:
+        """All notes on the player's drills, or on there being none."""
+        rows = self.drills if self.no_drill is None else [self.no_drill]
+        return [note for row in rows for note in row.notes]
 
     @property
     def waits_for_clinician(self) -> bool:
         """Whether care stops every drill."""
-        return any(row["rank"] == 0 and row["reason"] == SEE_CLINICIAN for row in self.drills)
+        return self.no_drill is not None and self.no_drill.reason == SEE_CLINICIAN
 
     @property
     def pain_not_asked(self) -> bool:
         """Whether there is a drill although nobody has said whether anything hurts."""
-        return any(note.startswith("ask-pain: ") for row in self.drills for note in row["notes"])
+        return any(note.code == "ask-pain" for note in self.notes)
 
 
 def player_tables(source: ReportSource) -> list[PlayerTables]:
     """Every player of the season, in the order of their names."""
-    players, drills = _records(source.players), _records(source.drills)
     faults, sessions = _frames(source.summary.faults), _frames(source.summary.sessions)
     curves, roster = _frames(source.curves), _records(source.roster)
-    retests = _records(source.retests)
+    retests: dict[str, list[RetestResult]] = {}
+    for result in source.retests:
+        retests.setdefault(result.player, []).append(result)
     given = {} if source.outcomes is None else _records(source.outcomes)
     closures = by_player(source.closures)
     return [
         PlayerTables(
-            name=name,
-            faults={str(row["fault"]): _known(row) for row in players[name]},
-            drills=sorted(drills.get(name, []), key=lambda row: int(row["rank"])),
-            retests=sorted(retests.get(name, []), key=lambda row: natural_key(str(row["session"]))),
-            given=sorted(given.get(name, []), key=lambda row: natural_key(str(row["since"]))),
-            roster=next(iter(roster.get(name, [])), {}),
-            curves=curves.get(name, source.curves.iloc[:0]),
-            fault_sums=faults.get(name, source.summary.faults.iloc[:0]),
-            session_sums=sessions.get(name, source.summary.sessions.iloc[:0]),
-            closure_sums=closures.get(name, {}),
+            name=plan.player,
+            faults={fault.fault: fault for fault in plan.faults},
+            drills=plan.drills,
+            no_drill=plan.no_drill,
+            retests=retests.get(plan.player, []),
+            given=sorted(given.get(plan.player, []), key=lambda row: natural_key(str(row["since"]))),
+            roster=next(iter(roster.get(plan.player, [])), {}),
+            curves=curves.get(plan.player, source.curves.iloc[:0]),
+            fault_sums=faults.get(plan.player, source.summary.faults.iloc[:0]),
+            session_sums=sessions.get(plan.player, source.summary.sessions.iloc[:0]),
+            closure_sums=closures.get(plan.player, {}),
         )
-        for name in sorted(players, key=natural_key)
+        for plan in sorted(source.plans, key=lambda plan: natural_key(plan.player))
     ]
 
 
@@ -139,9 +152,3 @@ def _records(frame: pd.DataFrame) -> dict[str, list[Row]]:
     for row in frame.to_dict("records"):
         found.setdefault(str(row["player"]), []).append(row)
     return found
-
-
-def _known(row: Row) -> Row:
-    """The row with the answer to whether it explains the miss as true, false or None."""
-    explains = row["explains_miss"]
-    return {**row, "explains_miss": None if pd.isna(explains) else bool(explains)}

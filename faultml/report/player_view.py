@@ -10,11 +10,12 @@ import numpy as np
 from markupsafe import Markup
 
 from faultml.channels import CHANNELS
+from faultml.coaching.notes import note_text
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.report.changes import gone_lines, retest_lines
 from faultml.report.charts import closure_budget
 from faultml.report.closures import budget
-from faultml.report.drill_card import DrillCard, drill_card, note_text
+from faultml.report.drill_card import DrillCard, drill_card
 from faultml.report.evidence import Evidence, evidence_for
 from faultml.report.fault_table import FaultLine, fault_lines, fault_notes
 from faultml.report.gates import gates_for
@@ -71,7 +72,7 @@ def player_view(
     with_figures: bool,
 ) -> PlayerView:
     """Put a player into words and, where asked for, pictures; `promise` as in `fault_notes`."""
-    cards = [drill_card(row, player, coaching) for row in player.drills if row["rank"] > 0]
+    cards = [drill_card(drill, player, coaching) for drill in player.drills]
     first, reserves = (cards[0], cards[1:]) if cards else (None, [])
     return PlayerView(
         anchor=anchor,
@@ -83,7 +84,7 @@ def player_view(
         keep=keep(player, coaching),
         warnings=warnings(player, coaching),
         drill=first,
-        no_drill=[note_text(note) for row in player.drills if row["rank"] == 0 for note in row["notes"]],
+        no_drill=[note_text(note, coaching) for note in (player.no_drill.notes if player.no_drill else ())],
         reserves=reserves,
         given=given_drills(player.given, coaching),
         faults=fault_lines(player, coaching),
@@ -114,15 +115,13 @@ def _closure(player: PlayerTables) -> Markup | None:
 def _trends(player: PlayerTables, coaching: Coaching) -> Trends | None:
     followed = (*coaching.catalogue.ids, LATE_SAVE)
     showing = [
-        row
-        for row in player.faults.values()
-        if row["kind"] in {"fault", "pattern"} and row["fault"] in followed
+        row for row in player.faults.values() if row.kind in {"fault", "pattern"} and row.fault in followed
     ]
-    ordered = sorted(showing, key=lambda row: (not row["leading"], -row["rate"]))
+    ordered = sorted(showing, key=lambda row: (not row.leading, -row.rate))
     return trends_for(
         player.fault_sums,
         player.session_sums,
-        [str(row["fault"]) for row in ordered[:FOLLOWED_FAULTS]],
+        [row.fault for row in ordered[:FOLLOWED_FAULTS]],
         " ".join(map(str, np.atleast_1d(player.roster.get("lessons") or ""))),
         coaching,
     )

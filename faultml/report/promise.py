@@ -18,10 +18,10 @@ def promise_words(run: Mapping[str, Any], coaching: Coaching, players: Sequence[
     share, own = percent(told["false_share"]), told.get("own")
     default = coaching.catalogue.owner
     owners = {
-        row["edge_owner"]
+        row.edge_owner
         for each in players
         for row in each.faults.values()
-        if row["fault"] in coaching.catalogue.ids
+        if row.fault in coaching.catalogue.ids
     }
     moved = listed(sorted(map(shown, owners - {default, ""})))
     if moved and default not in owners and own is None:

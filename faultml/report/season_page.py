@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from faultml.coaching.retest import read_retests
 from faultml.coaching.rules import load_coaching
 from faultml.faults.catalogue import Catalogue
 from faultml.report.page import write_report
@@ -21,9 +22,8 @@ class SeasonPage:
         source = ReportSource(
             summary=run.summary,
             closures=run.closures,
-            players=run.prescription.players,
-            drills=run.prescription.drills,
-            retests=run.prescription.retests,
+            plans=run.prescription.plans,
+            retests=read_retests(run.prescription.retests),
             curves=run.curves,
             roster=run.roster,
             outcomes=run.outcomes,

@@ -10,14 +10,13 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from faultml import __version__
-from faultml.coaching.notes import WEAK
+from faultml.coaching.notes import WEAK, note_text
 from faultml.coaching.rules import Coaching
 from faultml.outcomes.words import VERDICTS
 from faultml.quality.watch import watch_sentences
 from faultml.recordings.findings import findings
 from faultml.report.changes import change_words
 from faultml.report.charts import Share, whisker, whisker_axis, whisker_scale
-from faultml.report.drill_card import note_text
 from faultml.report.fault_table import going
 from faultml.report.given import BroughtLine, brought_lines, effects_of
 from faultml.report.player_tables import PlayerTables
@@ -136,7 +135,7 @@ def season_view(
         reasons=_reasons(source),
         unlike=watch_sentences(source.run.get("watch", [])),
         brought=brought_lines(effects_of(source, coaching), coaching),
-        owners=listed(sorted({row["edge_owner"] for each in players for row in each.faults.values()} - {""})),
+        owners=listed(sorted({row.edge_owner for each in players for row in each.faults.values()} - {""})),
         promise=promise_words(source.run, coaching, players),
         provenance=f"Written by faultml {__version__}. {_basis(source.run, coaching)}",
     )
@@ -168,15 +167,19 @@ def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coachi
     unasked = [shown(player.name) for player in with_drill if player.pain_not_asked]
     if unasked:
         lines.append(f"Ask first whether anything hurts, as the roster does not say: {_some(unasked)}.")
-    ordered = sorted(with_drill, key=lambda player: -float((player.first_drill or {})["priority"]))
+    ordered = sorted(with_drill, key=_priority, reverse=True)
     if len(ordered) > 1:
         first = [
-            f"{shown(player.name)} ({coaching.words[player.main_fault['fault']]})"
+            f"{shown(player.name)} ({coaching.words[player.main_fault.fault]})"
             for player in ordered
             if player.main_fault
         ]
         lines.append(f"Most to gain from a drill: {listed(first[:FIRST_IN_LINE])}.")
     return lines
+
+
+def _priority(player: PlayerTables) -> float:
+    return player.first_drill.priority if player.first_drill else 0.0
 
 
 def _some(names: list[str]) -> str:
@@ -192,15 +195,15 @@ def _roster_line(player: PlayerTables, anchor: str, coaching: Coaching) -> Roste
     line = replace(line, changed="; ".join(change_words(player, coaching)))
     if main is None:
         return replace(line, fault=_no_fault(player))
-    share = Share(main["rate"], main["rate_lo"], main["rate_hi"])
-    name = coaching.words[main["fault"]]
+    share = Share(main.rate, main.rate_lo, main.rate_hi)
+    name = coaching.words[main.fault]
     return replace(
         line,
         fault=name,
         chart=whisker(share, filled=True, label=f"{name}: {percent(share.value)}"),
         numbers=f"{percent(share.value)} ({interval(share.lo, share.hi)})",
         often=often(share.value),
-        sure=main["confidence"],
+        sure=main.confidence,
         going=going(main, coaching),
     )
 
@@ -208,27 +211,27 @@ def _roster_line(player: PlayerTables, anchor: str, coaching: Coaching) -> Roste
 def _no_fault(player: PlayerTables) -> str:
     if not player.assessed:
         return "not assessed"
-    return "a style, no fault" if any(row["kind"] == "style" for row in player.faults.values()) else "none"
+    return "a style, no fault" if any(row.kind == "style" for row in player.faults.values()) else "none"
 
 
 def _miss(player: PlayerTables) -> str:
     main = player.main_fault
-    misses = sorted({row["miss"] for row in player.faults.values() if row["miss"]})
+    misses = sorted({row.miss for row in player.faults.values() if row.miss})
     if not misses:
         return ""
-    if main is None or main["explains_miss"] is None:
+    if main is None or main.explains_miss is None:
         return listed(misses)
-    return f"{listed(misses)}, {'fits' if main['explains_miss'] else 'not explained'}"
+    return f"{listed(misses)}, {'fits' if main.explains_miss else 'not explained'}"
 
 
 def _next(player: PlayerTables, coaching: Coaching) -> str:
     first = player.first_drill
     if first is not None:
-        watch = "watch only: " if any(note.startswith(f"{WEAK}: ") for note in first["notes"]) else ""
-        return watch + coaching.book[first["drill"]].name
+        watch = "watch only: " if any(note.code == WEAK for note in first.notes) else ""
+        return watch + coaching.book[first.drill].name
     if player.waits_for_clinician:
         return "waits for a clinician"
-    return note_text(player.drills[0]["notes"][0]) if player.drills and len(player.drills[0]["notes"]) else ""
+    return note_text(player.notes[0], coaching) if player.notes else ""
 
 
 def _shared(
@@ -237,7 +240,7 @@ def _shared(
     led: dict[str, list[Link]] = {}
     for player in players:
         if player.main_fault is not None:
-            fault = coaching.words[player.main_fault["fault"]]
+            fault = coaching.words[player.main_fault.fault]
             led.setdefault(fault, []).append(Link(anchors[player.name], shown(player.name)))
     return [SharedFault(fault, links) for fault, links in sorted(led.items(), key=lambda item: -len(item[1]))]
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from faultml.coaching.records import PlayerFault
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.setup import EXTENSION_HIGH, EXTENSION_LOW
 from faultml.report.closures import hand
-from faultml.report.player_tables import PlayerTables, Row
+from faultml.report.player_tables import PlayerTables
 from faultml.report.text import count, degrees, listed, load_words, miss_words, of_ten, percent, shown, size
 
 SOUND_BELOW: Final = 0.25
@@ -22,39 +23,39 @@ def sentence(tables: PlayerTables, coaching: Coaching) -> str:
         return f"None of {count(tables.swings, 'swing')} could be assessed."
     if main is None:
         return f"{_nothing(tables, coaching)}{_unexplained(tables)}."
-    fault = str(main["fault"])
+    fault = main.fault
     things = "swings" if fault in coaching.catalogue.ids else "sessions"
-    cause = f"In {of_ten(main['rate'], things)} the player {load_words().clause[fault]}"
+    cause = f"In {of_ten(main.rate, things)} the player {load_words().clause[fault]}"
     return f"{cause}{_typical(main, coaching)}{_save(fault, tables, coaching)}{_miss(main)}."
 
 
 def _nothing(tables: PlayerTables, coaching: Coaching) -> str:
-    styles = [coaching.words[fault] for fault, row in tables.faults.items() if row["kind"] == "style"]
+    styles = [coaching.words[fault] for fault, row in tables.faults.items() if row.kind == "style"]
     if styles:
         return f"What stands out ({listed(styles)}) is repeatable and goes with no miss"
     return "No fault shows often enough to work on"
 
 
-def _typical(main: Row, coaching: Coaching) -> str:
-    if main["fault"] not in coaching.catalogue.ids:
+def _typical(main: PlayerFault, coaching: Coaching) -> str:
+    if main.fault not in coaching.catalogue.ids:
         return ""
-    if main["unit"] == "share":
-        return f" (at {percent(main['measure'])} of it on average, the edge is {percent(main['edge'])})"
-    return f" ({degrees(main['measure'])} on average, the edge is {degrees(main['edge'])})"
+    if main.unit == "share":
+        return f" (at {percent(main.measure)} of it on average, the edge is {percent(main.edge)})"
+    return f" ({degrees(main.measure)} on average, the edge is {degrees(main.edge)})"
 
 
 def _save(main: str, tables: PlayerTables, coaching: Coaching) -> str:
     row = tables.faults.get(LATE_SAVE)
-    if row is None or row["kind"] != "pattern":
+    if row is None or row.kind != "pattern":
         return ""
-    often = of_ten(row["rate"], "swings")
+    often = of_ten(row.rate, "swings")
     if LATE_SAVE in coaching.brings.get(main, ()):
         return f", then gives most of the bow back before impact (a late save, in {often})"
     return f"; a strong bow is given back before impact (a late save) in {often}"
 
 
-def _miss(main: Row) -> str:
-    known, miss = main["explains_miss"], main["miss"]
+def _miss(main: PlayerFault) -> str:
+    known, miss = main.explains_miss, main.miss
     if known is None or not miss:
         return ""
     words = miss_words(miss)
@@ -62,7 +63,7 @@ def _miss(main: Row) -> str:
 
 
 def _unexplained(tables: PlayerTables) -> str:
-    misses = {miss_words(row["miss"]) for row in tables.faults.values() if row["miss"]}
+    misses = {miss_words(row.miss) for row in tables.faults.values() if row.miss}
     return f"; nothing seen here explains the {listed(sorted(misses))}" if misses else ""
 
 
@@ -70,24 +71,23 @@ def keep(tables: PlayerTables, coaching: Coaching) -> list[str]:
     """What not to change: the save while its cause is there, styles, and what is sound."""
     rows, rules = tables.faults, coaching.rules.late_save
     lines = []
-    told = {note.split(":", 1)[0] for row in tables.drills for note in row["notes"]}
-    if "waiting" in told:
+    if "waiting" in {note.code for note in tables.notes}:
         waiting = [
-            coaching.words[fault] for fault in rules.waits if rows.get(fault, {}).get("kind") == "fault"
+            coaching.words[fault] for fault in rules.waits if (row := rows.get(fault)) and row.kind == "fault"
         ]
         what = f"The {listed(waiting)}" if waiting else "The late save itself"
         cause = coaching.words[rules.cause]
         hook = coaching.rules.closers_first.miss
-        hooks = any(hook in str(row["miss"]).split() for row in rows.values())
+        hooks = any(hook in row.miss.split() for row in rows.values())
         risk = f"Take it away first and the {hook} gets worse. " if hooks else ""
         lines.append(
             f"{what}, for now: that is how the ball is saved while the {cause} is there. {risk}"
             "Expect pushes meanwhile."
         )
-    elif rows.get(LATE_SAVE, {}).get("kind") == "pattern":
+    elif (save := rows.get(LATE_SAVE)) and save.kind == "pattern":
         lines.append("The late save was seen; it is no fault by itself, and nothing waits for it.")
     for fault, row in rows.items():
-        if row["kind"] == "style":
+        if row.kind == "style":
             lines.append(
                 f"{coaching.words[fault].capitalize()}: repeatable, and it goes with no miss. A style, not a fault."
             )
@@ -95,13 +95,13 @@ def keep(tables: PlayerTables, coaching: Coaching) -> list[str]:
     return [*lines, f"Sound as they are: {listed(sound)}."] if sound else lines
 
 
-def _is_sound(rows: Sequence[Row | None]) -> bool:
-    return all(row is not None and row["swings"] > 0 and row["rate_hi"] < SOUND_BELOW for row in rows)
+def _is_sound(rows: Sequence[PlayerFault | None]) -> bool:
+    return all(row is not None and row.swings > 0 and row.rate_hi < SOUND_BELOW for row in rows)
 
 
 def warnings(tables: PlayerTables, coaching: Coaching) -> list[str]:
     """What of the setup to look at before the motion, from the codes on the player's rows."""
-    codes = next((row["warnings"] for row in tables.faults.values()), ())
+    codes = next((row.warnings for row in tables.faults.values()), ())
     band = coaching.catalogue.address
     told = {
         EXTENSION_HIGH: f"more than {band.extension_high:.0f}°",

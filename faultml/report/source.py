@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,8 +11,11 @@ import pyarrow as pa
 
 from faultml.coaching import closures, summary
 from faultml.coaching.closures import sum_closures
+from faultml.coaching.records import PlayerPlan
+from faultml.coaching.retest import RetestResult, read_retests
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import Summary, decode_sums, sum_up
+from faultml.coaching.tables import read_plans
 from faultml.exact import RunningTables
 from faultml.results import Results
 
@@ -27,8 +30,10 @@ class ReportSource:
         The season's sums.
     closures
         `sum_closures` of the season, added up.
-    players, drills, retests, curves
-        The result tables of these names.
+    plans, retests
+        Every player's faults and drills, and all re-tests in order of session.
+    curves
+        The result table of this name.
     roster
         What `read_roster` gave, empty where there is none.
     outcomes
@@ -39,9 +44,8 @@ class ReportSource:
 
     summary: Summary
     closures: pa.Table
-    players: pd.DataFrame
-    drills: pd.DataFrame
-    retests: pd.DataFrame
+    plans: Sequence[PlayerPlan]
+    retests: Sequence[RetestResult]
     curves: pd.DataFrame
     roster: pd.DataFrame
     outcomes: pd.DataFrame | None = None
@@ -63,9 +67,8 @@ def read_source(results: Results, roster: pd.DataFrame, coaching: Coaching) -> R
     return ReportSource(
         summary=decode_sums(sums),
         closures=sums["closures"],
-        players=results.players,
-        drills=results.drills,
-        retests=results.retests,
+        plans=read_plans(results.players, results.drills),
+        retests=read_retests(results.retests),
         curves=results.curves,
         roster=roster,
         outcomes=results.outcomes,

@@ -15,6 +15,7 @@ from faultml.channels import CHANNELS
 from faultml.coaching.book import load_book
 from faultml.coaching.closures import sum_closures
 from faultml.coaching.prescribe import prescribe
+from faultml.coaching.retest import read_retests
 from faultml.coaching.rules import Coaching, load_rules
 from faultml.coaching.summary import summarise
 from faultml.faults.catalogue import Catalogue, load_catalogue
@@ -255,9 +256,8 @@ def make_source(tables: MadeTables, coaching: Coaching) -> ReportSource:
     return ReportSource(
         summary=summary,
         closures=sum_closures(tables.swings),
-        players=told.players,
-        drills=told.drills,
-        retests=told.retests,
+        plans=told.plans,
+        retests=read_retests(told.retests),
         curves=tables.curves,
         roster=tables.roster,
         run={},

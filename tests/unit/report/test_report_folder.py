@@ -58,12 +58,12 @@ def folder(
             results.append("swings", swings.iloc[start : start + ROWS])
         faults = season.faults.assign(promised=0.1)[list(FAULTS)]  # type: ignore[attr-defined]
         results.append("faults", faults)
-        results.write("players", source.players)
-        results.write("drills", source.drills)
-        results.write("retests", source.retests)
+        told = prescribe(source.summary, source.roster, coaching)
+        results.write("players", told.players)
+        results.write("drills", told.drills)
+        results.write("retests", told.retests)
         results.write("curves", source.curves)
-        told = prescribe(source.summary, source.roster, coaching).explanations
-        results.file(EXPLANATIONS_FILE).write_bytes(encode(told))
+        results.file(EXPLANATIONS_FILE).write_bytes(encode(told.explanations))
     return out
 
 

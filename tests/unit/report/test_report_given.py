@@ -49,7 +49,7 @@ def outcomes() -> pd.DataFrame:
 def source(academy_source: ReportSource, outcomes: pd.DataFrame, coaching: Coaching) -> ReportSource:
     effects = drill_effects(outcomes, coaching.serving, coaching.catalogue)
     weighed = prescribe(academy_source.summary, academy_source.roster, coaching, effects=effects)
-    return replace(academy_source, outcomes=outcomes, players=weighed.players, drills=weighed.drills)
+    return replace(academy_source, outcomes=outcomes, plans=weighed.plans)
 
 
 @pytest.fixture(scope="module")
@@ -89,9 +89,9 @@ def test_the_coachs_own_players_stand_in_place_of_the_mechanism(
     page = part("page")
     assert "4 of 6 of your players improved and kept it" in page
     assert "Of 2 drills given: 1 held, 1 not yet." in page, "players of the page only"
-    carded = source.drills[(source.drills["rank"] == 1) & (source.drills["drill"] == DRILL)]["player"]
+    carded = [plan.player for plan in source.plans if plan.drills and plan.drills[0].drill == DRILL]
     assert len(carded)
-    own = page[page.index(f"<bdi>{carded.iloc[0]}</bdi></h2>") :].partition("</article>")[0]
+    own = page[page.index(f"<bdi>{carded[0]}</bdi></h2>") :].partition("</article>")[0]
     assert "4 of 6 of your players with this drill improved and kept it without feedback" in own
     assert "argued from mechanism only" not in own.partition("In reserve")[0]
 
@@ -133,10 +133,8 @@ def test_a_fault_whose_flags_are_not_promised_is_a_hint_where_it_shows(
         "false_share": 0.1, "confidence": 0.95, "shown_on": "6000 generated golfers",
         "not_promised": ["early_ulnar_release"], "golfers_needed": 56,
     }  # fmt: skip
-    shows = academy_source.players[
-        (academy_source.players["fault"] == "early_ulnar_release")
-        & (academy_source.players["kind"] == "fault")
-    ]["player"]
+    faults = [fault for plan in academy_source.plans for fault in plan.faults]
+    shows = [each for each in faults if each.fault == "early_ulnar_release" and each.kind == "fault"]
     page = render_report(replace(academy_source, run={"promise": promise}), coaching)
     said = "A hint only: casting. More than 10 % of such flags can be wrong"
     assert len(shows) and page.count(said) == len(shows)

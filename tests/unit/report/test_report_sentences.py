@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable
 from dataclasses import replace
 
+import msgspec
 import pytest
 
 from faultml.coaching.rules import Coaching
@@ -79,8 +80,8 @@ def test_no_retest_of_a_style_is_told(
     last = tables.swings["session"] == tables.swings["session"].max()
     tables.swings.loc[last, "context"] = "retest"
     player = player_tables(source_of(tables, coaching))[0]
-    assert player.faults["cupped_top"]["kind"] == "style"
-    assert "cupped_top" in [row["fault"] for row in player.retests]
+    assert player.faults["cupped_top"].kind == "style"
+    assert "cupped_top" in [row.fault for row in player.retests]
     assert not [line for line in retest_lines(player, coaching) if line.startswith("Cupped top")]
 
 
@@ -117,6 +118,8 @@ def test_a_fault_that_is_worth_no_drill_is_still_named(
     told: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
     bowed = told["bowed"]
-    nothing_leads = {fault: {**row, "leading": False} for fault, row in bowed.faults.items()}
+    nothing_leads = {
+        fault: msgspec.structs.replace(row, leading=False) for fault, row in bowed.faults.items()
+    }
     said = sentence(replace(bowed, faults=nothing_leads), coaching)
     assert re.match(r"In \d of 10 swings the player (has the wrist bowed|bows)", said)

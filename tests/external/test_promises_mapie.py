@@ -9,11 +9,9 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
-import pytest
+from mapie.risk_control import BinaryClassificationController, precision
 
 from faultml.classifier.promise import THRESHOLDS, lowest_threshold
-
-mapie = pytest.importorskip("mapie.risk_control")
 
 SHARE = 0.10
 STEP = THRESHOLDS[1] - THRESHOLDS[0]
@@ -21,9 +19,9 @@ STEP = THRESHOLDS[1] - THRESHOLDS[0]
 
 def by_mapie(chance: np.ndarray, yes: np.ndarray) -> float | None:
     """The lowest threshold that it finds valid, by fixed-sequence testing from the strictest on."""
-    controller = mapie.BinaryClassificationController(
+    controller = BinaryClassificationController(
         lambda rows: np.column_stack([1 - rows[:, 0], rows[:, 0]]),
-        mapie.precision,
+        precision,
         target_level=1 - SHARE,
         confidence_level=0.95,
         list_predict_params=np.array(THRESHOLDS[::-1]),

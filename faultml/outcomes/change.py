@@ -11,26 +11,26 @@ import pandas as pd
 from scipy import stats
 
 from faultml.faults.catalogue import Catalogue, Fault
-from faultml.outcomes.rules import ClaimRules, OutcomeRules, TrendRules, load_outcome_rules
-from faultml.outcomes.spells import (
-    Spells,
-    is_after,
-    measured,
-    season_sessions,
-    shown,
-    spells,
-    to_degrees,
-)
-from faultml.outcomes.squad import (
+from faultml.outcomes.model import (
     Floats,
+    GroupModel,
     Guess,
     Ints,
     Means,
     Sessions,
-    Squad,
     log_grid,
     mixture_quantiles,
 )
+from faultml.outcomes.periods import (
+    Periods,
+    is_after,
+    measured,
+    periods_of,
+    season_sessions,
+    shown,
+    to_degrees,
+)
+from faultml.outcomes.rules import ClaimRules, OutcomeRules, TrendRules, load_outcome_rules
 
 Verdict = Literal["held", "no-change", "worse", "not-yet", "too-few"]
 
@@ -60,7 +60,7 @@ def changes(
     Parameters
     ----------
     sums
-        The season's sums (`SUM_COLUMNS`), every player and fault of it: the squad is what a player is seen
+        The season's sums (`SUM_COLUMNS`), every player and fault of it: the group is what a player is seen
         against.
     assigned
         ``player, drill, fault, since`` of each assignment; further columns are left alone. ``since`` is an ISO
@@ -133,12 +133,12 @@ class _Change:
 
 def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: OutcomeRules) -> pd.DataFrame:
     """All assignments of one fault; keeps their index."""
-    everything = spells(rows[rows["n_measured"] > 0], assigned)
+    everything = periods_of(rows[rows["n_measured"] > 0], assigned)
     practising = everything.rows["practice"].to_numpy(bool)
     free, practice = everything.take(~practising), everything.take(practising)
     scale, per_share = to_degrees(fault), 100 * rules.rate.degrees_per_percent
     angle = Quantity(
-        free, lambda each: measured(each.rows, each.player, fault), -rules.squad.inside_deg, rules
+        free, lambda each: measured(each.rows, each.player, fault), -rules.group.inside_deg, rules
     )
     often = Quantity(
         free, lambda each: shown(each.rows, each.player, per_share), per_share * rules.rate.typical, rules
@@ -190,43 +190,43 @@ def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: O
 
 
 class Quantity:
-    """One quantity of a fault (its measure, or how often it shows) over the squad's sessions without feedback."""
+    """One quantity of a fault (its measure, or how often it shows) over the group's sessions without feedback."""
 
     def __init__(
-        self, free: Spells, read: Callable[[Spells], Sessions], typical_deg: float, rules: OutcomeRules
+        self, free: Periods, read: Callable[[Periods], Sessions], typical_deg: float, rules: OutcomeRules
     ) -> None:
         self._free, self._read, self._rules = free, read, rules
         self._sessions = read(free)
-        self._squad = Squad(
-            self._sessions, len(free.players), free.group, free.drawn, typical_deg, rules.squad
+        self._model = GroupModel(
+            self._sessions, len(free.players), free.period, free.drawn, typical_deg, rules.group
         )
-        self._means = self._squad.means(self._sessions, free.group, free.n_groups)
+        self._means = self._model.means(self._sessions, free.period, free.n_periods)
 
     def change(self, assigned: pd.DataFrame, after: Ints) -> _Change:
         """From before each assignment to after it, without feedback."""
         return self._against(assigned, _pick(self._means, after))
 
-    def practice_change(self, assigned: pd.DataFrame, practice: Spells) -> _Change:
+    def practice_change(self, assigned: pd.DataFrame, practice: Periods) -> _Change:
         """From before each assignment to the swings with feedback after it."""
-        means = self._squad.means(self._read(practice), practice.group, practice.n_groups)
+        means = self._model.means(self._read(practice), practice.period, practice.n_periods)
         return self._against(assigned, _pick(means, practice.after))
 
     def smallest(self, before: _Counts, after: _Counts) -> Floats:
         """The smallest change worth claiming: that between two single readings, less for means of many."""
         rules = self._rules.claim
         reading = rules.single_reading_deg / (stats.norm.ppf(0.975) * np.sqrt(2))
-        of_session = max(self._squad.session_sd_deg**2, rules.session_part * reading**2)
+        of_session = max(self._model.session_sd_deg**2, rules.session_part * reading**2)
         of_swing = np.maximum(
-            self._squad.swing_sd_deg(self._free.before // self._free.n_windows) ** 2,
+            self._model.swing_sd_deg(self._free.before // self._free.n_windows) ** 2,
             (1 - rules.session_part) * reading**2,
         )
         error = before.error(of_session, of_swing) + after.error(of_session, of_swing)
         return np.maximum(stats.norm.ppf(0.975) * np.sqrt(error), rules.least_deg)
 
     def _against(self, assigned: pd.DataFrame, after: Means) -> _Change:
-        squad, rules = self._squad, self._rules
+        model, rules = self._model, self._rules
         before = _pick(self._means, self._free.before)
-        guess = squad.changes(before, after)
+        guess = model.changes(before, after)
         around = {since: self._trend(since, rules.trend) for since in assigned["since"].unique()}
         trends = [around[since] for since in assigned["since"]]
         trend, trend_variance, stretch = np.array(trends).reshape(len(assigned), 3).T
@@ -237,18 +237,18 @@ class Quantity:
         tail = (1 - rules.claim.interval) / 2
         flat = (-1, len(assigned))
         low, high = mixture_quantiles(
-            squad.weight.ravel(), mean.reshape(flat), sd.reshape(flat), (tail, 1 - tail)
+            model.weight.ravel(), mean.reshape(flat), sd.reshape(flat), (tail, 1 - tail)
         )
-        estimate = squad.average(mean)
+        estimate = model.average(mean)
         raw = before.mean[:, None, :]
         return _Change(
             estimate=estimate,
             low=low,
             high=high,
-            sd=np.sqrt(squad.average(sd**2 + (mean - estimate) ** 2)),
-            # What is not known of the squad bends all who were chosen the same way.
-            shared_sd=np.sqrt(squad.average(shared + (mean - estimate) ** 2)),
-            allowance=squad.average(raw - squad.true_means(before).mean),
+            sd=np.sqrt(model.average(sd**2 + (mean - estimate) ** 2)),
+            # What is not known of the group bends all who were chosen the same way.
+            shared_sd=np.sqrt(model.average(shared + (mean - estimate) ** 2)),
+            allowance=model.average(raw - model.true_means(before).mean),
             trend=trend,
         )
 
@@ -261,11 +261,11 @@ class Quantity:
         later = np.array([is_after(session, since) for session in free.rows["session"][bare]], dtype=bool)
         sessions, player = self._sessions.take(bare), free.player[bare]
         means = [
-            self._squad.means(sessions.take(rows), player[rows], len(free.players))
+            self._model.means(sessions.take(rows), player[rows], len(free.players))
             for rows in (~later, later)
         ]
         both = np.flatnonzero((means[0].weight[0] > 0) & (means[1].weight[0] > 0))
-        guess = self._squad.changes(*(_pick(each, both) for each in means))
+        guess = self._model.changes(*(_pick(each, both) for each in means))
         change, variance = self._summary(guess)
         count = len(both)
         told, middle, stretch = 0.0, 0.0, 1.0
@@ -279,8 +279,8 @@ class Quantity:
 
     def _summary(self, guess: Guess) -> tuple[Floats, Floats]:
         """Mean and variance over the grid."""
-        mean = self._squad.average(guess.mean)
-        return mean, self._squad.average(guess.variance + (guess.mean - mean) ** 2)
+        mean = self._model.average(guess.mean)
+        return mean, self._model.average(guess.variance + (guess.mean - mean) ** 2)
 
 
 def _drawn_to_zero(middle: float, precision: float, rules: TrendRules) -> tuple[float, float]:
@@ -297,7 +297,7 @@ def _drawn_to_zero(middle: float, precision: float, rules: TrendRules) -> tuple[
 
 @dataclass(frozen=True)
 class _Counts:
-    """What the sessions of each assignment's stretch add up to."""
+    """What the sessions of each assignment's period add up to."""
 
     sums: pd.DataFrame
     sessions: Floats
@@ -320,15 +320,15 @@ class _Counts:
         return of_session / sessions + of_swing * self.inverse / sessions**2
 
 
-def _counts(each: Spells, groups: Ints) -> _Counts:
-    rows = each.rows.assign(group=each.group, sessions=1.0, inverse=1 / each.rows["n_measured"])
+def _counts(each: Periods, periods: Ints) -> _Counts:
+    rows = each.rows.assign(period=each.period, sessions=1.0, inverse=1 / each.rows["n_measured"])
     columns = ["n", "p", "n_measured", "measure", "n_retest", "sessions", "inverse"]
-    sums = rows.groupby("group")[columns].sum().reindex(groups, fill_value=0.0)
+    sums = rows.groupby("period")[columns].sum().reindex(periods, fill_value=0.0)
     return _Counts(sums, sums["sessions"].to_numpy(float), sums["inverse"].to_numpy(float))
 
 
-def _pick(means: Means, groups: Ints) -> Means:
-    return Means(means.weight[:, groups], means.mean[:, groups])
+def _pick(means: Means, periods: Ints) -> Means:
+    return Means(means.weight[:, periods], means.mean[:, periods])
 
 
 def _verdicts(told: pd.DataFrame, rules: ClaimRules) -> np.ndarray:

@@ -18,9 +18,9 @@ import pandas as pd
 
 from faultml.faults.catalogue import Catalogue
 from faultml.outcomes.change import DECIDED
+from faultml.outcomes.model import Floats, log_grid, mixture_quantiles
+from faultml.outcomes.periods import to_degrees
 from faultml.outcomes.rules import OutcomeRules, load_outcome_rules
-from faultml.outcomes.spells import to_degrees
-from faultml.outcomes.squad import Floats, log_grid, mixture_quantiles
 
 N_KAPPA: Final = 15
 N_SIGMA: Final = 9

@@ -30,8 +30,8 @@ class ClaimRules(_Record, frozen=True):
     interval: Share
 
 
-class SquadRules(_Record, frozen=True):
-    """What is thought of a squad before its own sessions have their say."""
+class GroupRules(_Record, frozen=True):
+    """What is thought of a group before its own sessions have their say."""
 
     inside_deg: float
     typical_sd_deg: Positive
@@ -72,7 +72,7 @@ class OutcomeRules(_Record, frozen=True):
 
     schema: Literal[1]
     claim: ClaimRules
-    squad: SquadRules
+    group: GroupRules
     rate: RateRules
     trend: TrendRules
     effect: EffectRules

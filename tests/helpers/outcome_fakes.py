@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from faultml.faults.catalogue import load_catalogue
 from faultml.outcomes.change import CHANGE_COLUMNS, Quantity
+from faultml.outcomes.periods import measured, periods_of
 from faultml.outcomes.rules import load_outcome_rules
-from faultml.outcomes.spells import measured, spells
 
 FAULT = "flexed_top"
 DRILL = "pause_then_go"
@@ -49,8 +49,8 @@ def given(*rows: tuple[str, str], drill: str = DRILL, fault: str = FAULT) -> pd.
     )
 
 
-class FakeSquad(NamedTuple):
-    """A squad of which the players who looked worst were given a drill."""
+class FakeGroup(NamedTuple):
+    """A group of which the players who looked worst were given a drill."""
 
     sums: pd.DataFrame
     assigned: pd.DataFrame
@@ -60,7 +60,7 @@ class FakeSquad(NamedTuple):
     """After minus the session that made the coach choose."""
 
 
-def fake_squad(
+def fake_group(
     random: np.random.Generator,
     effect: float = -6.0,
     response: float = 2.0,
@@ -73,7 +73,7 @@ def fake_squad(
     swing_sd: float = 4.0,
     trend_sd: float = 0.0,
     practice_boost: float = 0.0,
-) -> FakeSquad:
+) -> FakeGroup:
     """Half of the sessions before the drill, half after. Who looks worst in the last session before gets it.
 
     With a `practice_boost` the chosen have a day of practice with feedback after the drill, on which that much more
@@ -100,7 +100,7 @@ def fake_squad(
             for who in picked
         ]
     first = measure[picked, half - 1].mean(axis=1)
-    return FakeSquad(
+    return FakeGroup(
         sums=pd.DataFrame(rows),
         assigned=given(*((names[who], day(half - 1)) for who in picked)),
         true_change=change,
@@ -108,14 +108,14 @@ def fake_squad(
     )
 
 
-def measure_changes(squad: FakeSquad) -> pd.DataFrame:
-    """What `changes` says of the measure of a squad that never practised, and nothing else: many times faster."""
+def measure_changes(group: FakeGroup) -> pd.DataFrame:
+    """What `changes` says of the measure of a group that never practised, and nothing else: many times faster."""
     fault, rules = load_catalogue()[FAULT], load_outcome_rules()
-    stretches = spells(squad.sums, squad.assigned)
+    periods = periods_of(group.sums, group.assigned)
     quantity = Quantity(
-        stretches, lambda each: measured(each.rows, each.player, fault), -rules.squad.inside_deg, rules
+        periods, lambda each: measured(each.rows, each.player, fault), -rules.group.inside_deg, rules
     )
-    told = quantity.change(squad.assigned, stretches.after)
+    told = quantity.change(group.assigned, periods.after)
     figures = {
         "change": told.estimate,
         "change_lo": told.low,
@@ -123,4 +123,4 @@ def measure_changes(squad: FakeSquad) -> pd.DataFrame:
         "change_sd": told.sd,
         "shared_sd": told.shared_sd,
     }
-    return squad.assigned.assign(verdict="no-change", **figures).reindex(columns=CHANGE_COLUMNS)
+    return group.assigned.assign(verdict="no-change", **figures).reindex(columns=CHANGE_COLUMNS)

@@ -12,7 +12,7 @@ from outcome_fakes import DRILL, FAULT, day, given, sums_of
 from faultml.faults.catalogue import load_catalogue
 from faultml.outcomes.change import CHANGE_COLUMNS, all_changes, changes
 from faultml.outcomes.effects import drill_effects
-from faultml.outcomes.spells import is_after, season_sessions
+from faultml.outcomes.periods import is_after, season_sessions
 from faultml.outcomes.table import read_changes, write_changes
 from faultml.outcomes.words import VERDICTS, as_lines, as_records, player_lines
 
@@ -129,7 +129,7 @@ def test_what_changes_in_everybody_is_not_the_drills() -> None:
     assert told["verdict"] == "no-change"
 
 
-def test_the_next_drill_ends_the_stretch_of_the_first() -> None:
+def test_the_next_drill_ends_the_period_of_the_first() -> None:
     rows = season(*[(12, "play")] * 2, *[(11, "play")] * 2, *[(-4, "play")] * 2) + others()
     table = changes(pd.DataFrame(rows), given(("lp-01", day(1)), ("lp-01", day(3))), CATALOGUE)
     assert list(table["after_sessions"]) == [2, 2]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from outcome_fakes import DRILL, FAULT, FakeSquad, fake_squad, measure_changes
+from outcome_fakes import DRILL, FAULT, FakeGroup, fake_group, measure_changes
 
 from faultml.faults.catalogue import load_catalogue
 from faultml.outcomes.change import CHANGE_COLUMNS, changes
@@ -19,25 +19,25 @@ CATALOGUE = load_catalogue()
 STRENGTHS = {DRILL: {FAULT: 0.5}}
 
 
-def joined(squads: list[FakeSquad]) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
-    """Changes told, true ones and naive ones, over all squads."""
-    table = pd.concat([changes(squad.sums, squad.assigned, CATALOGUE) for squad in squads])
+def joined(groups: list[FakeGroup]) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Changes told, true ones and naive ones, over all groups."""
+    table = pd.concat([changes(group.sums, group.assigned, CATALOGUE) for group in groups])
     return table, *(
-        np.concatenate([getattr(squad, name) for squad in squads]) for name in ("true_change", "naive")
+        np.concatenate([getattr(group, name) for group in groups]) for name in ("true_change", "naive")
     )
 
 
 @pytest.mark.parametrize(
-    "squad",
+    "group",
     [
         pytest.param({}, id="as the priors say"),
         pytest.param({"session_sd": 4.0, "between_sd": 6.0, "trend_sd": 1.5}, id="restless, and a trend"),
         pytest.param({"session_sd": 1.8, "between_sd": 12.0, "swings": 6}, id="calm and unlike"),
     ],
 )
-def test_the_interval_of_a_change_covers_it(squad: dict[str, float]) -> None:
+def test_the_interval_of_a_change_covers_it(group: dict[str, float]) -> None:
     random = np.random.default_rng(11)
-    table, true, _ = joined([fake_squad(random, **squad) for _ in range(70)])
+    table, true, _ = joined([fake_group(random, **group) for _ in range(70)])
     covered = (table["change_lo"] <= true) & (true <= table["change_hi"])
     assert len(table) == 420
     assert 0.85 <= covered.mean() <= 0.95
@@ -45,8 +45,8 @@ def test_the_interval_of_a_change_covers_it(squad: dict[str, float]) -> None:
 
 def test_who_was_chosen_for_looking_bad_comes_back_by_chance_and_no_drill_gets_the_credit() -> None:
     random = np.random.default_rng(12)
-    squad = {"effect": 0.0, "response": 0.0, "session_sd": 4.0, "between_sd": 6.0}
-    table, _, naive = joined([fake_squad(random, **squad) for _ in range(70)])
+    group = {"effect": 0.0, "response": 0.0, "session_sd": 4.0, "between_sd": 6.0}
+    table, _, naive = joined([fake_group(random, **group) for _ in range(70)])
     assert naive.mean() < -1.5
     assert abs(table["change"].mean()) < 0.5
     assert table["allowance"].mean() > 0.3
@@ -54,18 +54,18 @@ def test_who_was_chosen_for_looking_bad_comes_back_by_chance_and_no_drill_gets_t
 
 
 def test_the_shortcut_says_what_the_whole_says() -> None:
-    squad = fake_squad(np.random.default_rng(13))
-    whole, shortcut = changes(squad.sums, squad.assigned, CATALOGUE), measure_changes(squad)
+    group = fake_group(np.random.default_rng(13))
+    whole, shortcut = changes(group.sums, group.assigned, CATALOGUE), measure_changes(group)
     figures = ["change", "change_lo", "change_hi", "change_sd", "shared_sd"]
     pd.testing.assert_frame_equal(whole[figures], shortcut[figures])
 
 
-def covered(seed: int, draws: int, effect: float | None = None, **squad: float) -> tuple[int, float]:
+def covered(seed: int, draws: int, effect: float | None = None, **group: float) -> tuple[int, float]:
     """How many 90 % intervals of a drill's effect cover it, and the mean error, from season to posterior."""
     random, inside, errors = np.random.default_rng([31, seed]), 0, []
     for _ in range(draws):
         true = random.normal(3.0, 5.0) if effect is None else effect
-        made = fake_squad(random, effect=-true, **{"response": 3.0, "trend_sd": 1.5, **squad})
+        made = fake_group(random, effect=-true, **{"response": 3.0, "trend_sd": 1.5, **group})
         told = drill_effects(measure_changes(made), STRENGTHS, CATALOGUE)[DRILL, FAULT]
         inside += told.improvement_lo_deg <= true <= told.improvement_hi_deg
         errors.append(told.improvement_deg - true)
@@ -90,7 +90,7 @@ def test_the_interval_of_a_drills_effect_covers_it_from_season_to_posterior() ->
 
 
 @pytest.mark.parametrize(
-    ("seed", "effect", "squad", "off"),
+    ("seed", "effect", "group", "off"),
     [
         pytest.param(1, None, {"players": 4, "chosen": 2}, 0.7, id="two players"),
         pytest.param(2, None, {"players": 40, "chosen": 20}, 0.7, id="twenty players"),
@@ -99,15 +99,15 @@ def test_the_interval_of_a_drills_effect_covers_it_from_season_to_posterior() ->
             4, 0.0, {"session_sd": 5.0, "between_sd": 4.0, "sessions": 4}, 1.3, id="much of it chance"
         ),
         pytest.param(5, 14.0, {"players": 8, "chosen": 4}, 1.2, id="far more than the mechanism hopes for"),
-        pytest.param(6, None, {"trend_sd": 4.0}, 0.7, id="a squad that drifts"),
+        pytest.param(6, None, {"trend_sd": 4.0}, 0.7, id="a group that drifts"),
     ],
 )
 def test_no_region_of_the_interval_of_a_drills_effect_is_left_out(
-    seed: int, effect: float | None, squad: dict[str, float], off: float
+    seed: int, effect: float | None, group: dict[str, float], off: float
 ) -> None:
-    """`off`: how far a small squad may be drawn toward what the mechanism hopes for, degrees."""
+    """`off`: how far a small group may be drawn toward what the mechanism hopes for, degrees."""
     draws = 150
-    inside, error = covered(seed, draws, effect, **squad)
+    inside, error = covered(seed, draws, effect, **group)
     assert within(inside, draws, low=0.87)
     assert abs(error) < off
 
@@ -140,8 +140,8 @@ def test_the_interval_of_a_drills_effect_covers_it(players: int, shared_sd: floa
 
 def test_practice_gain_is_told_apart_from_what_remains() -> None:
     random = np.random.default_rng(15)
-    squads = [fake_squad(random, effect=-8.0, response=1.0, practice_boost=6.0) for _ in range(12)]
-    table, true, _ = joined(squads)
+    groups = [fake_group(random, effect=-8.0, response=1.0, practice_boost=6.0) for _ in range(12)]
+    table, true, _ = joined(groups)
     practised = (table["practice_lo"] <= true - 6) & (true - 6 <= table["practice_hi"])
     assert practised.mean() >= 0.8  # 72 draws
     assert 0.4 < table["kept"].median() < 0.75  # 8 of 14 degrees: 0.57

@@ -1,4 +1,4 @@
-"""The stretches of a player's season: before a drill, while practising it, and after it without feedback."""
+"""The periods of a player's season: before a drill, while practising it, and after it without feedback."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from faultml.faults.catalogue import Fault
-from faultml.outcomes.squad import Floats, Ints, Sessions
+from faultml.outcomes.model import Floats, Ints, Sessions
 from faultml.results.sessions import COUNTING, natural_key, session_date
 
 SUMS: Final = ("n", "p", "n_measured", "measure", "measure2")
@@ -46,8 +46,8 @@ def is_after(session: str, since: str) -> bool:
 
 
 @dataclass(frozen=True)
-class Spells:
-    """The sessions of one fault, each in its stretch of the player's season.
+class Periods:
+    """The sessions of one fault, each in its period of the player's season.
 
     Attributes
     ----------
@@ -57,41 +57,41 @@ class Spells:
         Ids by number.
     player
         Each row's player, ``(n_rows,)``.
-    group
-        Each row's stretch: ``player * n_windows + window``, where the window counts the drills given before.
+    period
+        Each row's period: ``player * n_windows + window``, where the window counts the drills given before.
     n_windows
         Windows of the player with the most.
     before, after
-        Each assignment's stretches, ``(n_assigned,)``.
+        Each assignment's periods, ``(n_assigned,)``.
     """
 
     rows: pd.DataFrame
     players: tuple[str, ...]
     player: Ints
-    group: Ints
+    period: Ints
     n_windows: int
     before: Ints
     after: Ints
 
     @property
-    def n_groups(self) -> int:
-        """Number of stretches."""
+    def n_periods(self) -> int:
+        """Number of periods."""
         return len(self.players) * self.n_windows
 
-    def take(self, rows: NDArray[np.bool_]) -> Spells:
-        """Some of the sessions; players and stretches keep their numbers."""
-        return replace(self, rows=self.rows[rows], player=self.player[rows], group=self.group[rows])
+    def take(self, rows: NDArray[np.bool_]) -> Periods:
+        """Some of the sessions; players and periods keep their numbers."""
+        return replace(self, rows=self.rows[rows], player=self.player[rows], period=self.period[rows])
 
     @property
     def drawn(self) -> NDArray[np.bool_]:
         """Stretches before any drill."""
-        return np.arange(self.n_groups) % self.n_windows == 0
+        return np.arange(self.n_periods) % self.n_windows == 0
 
 
-def spells(rows: pd.DataFrame, assigned: pd.DataFrame) -> Spells:
-    """Sort one fault's sessions into the stretches that its assignments make.
+def periods_of(rows: pd.DataFrame, assigned: pd.DataFrame) -> Periods:
+    """Sort one fault's sessions into the periods that its assignments make.
 
-    A stretch ends where the player's next drill for the same fault begins; two drills given on one day share
+    A period ends where the player's next drill for the same fault begins; two drills given on one day share
     theirs.
 
     Parameters
@@ -118,11 +118,11 @@ def spells(rows: pd.DataFrame, assigned: pd.DataFrame) -> Spells:
         [starts[number].index(since) for number, since in zip(owner, assigned["since"], strict=True)],
         dtype=np.int64,
     )
-    return Spells(
+    return Periods(
         rows=rows,
         players=tuple(map(str, players)),
         player=player,
-        group=player * n_windows + window,
+        period=player * n_windows + window,
         n_windows=n_windows,
         before=owner * n_windows + place,
         after=owner * n_windows + place + 1,

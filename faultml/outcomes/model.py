@@ -1,9 +1,9 @@
-"""A squad's session means as a model: swings scatter in a session, sessions about a player, players about the squad.
+"""A group's session means as a model: swings scatter in a session, sessions about a player, players about the group.
 
     session mean = player's true mean + session (SD tau) + swings (SD s / sqrt(n))
-    player's true mean = squad's mean mu + player (SD omega)
+    player's true mean = group's mean mu + player (SD omega)
 
-Players are worked with when they look bad. Seen from the squad and from the player's own longer record, part of
+Players are worked with when they look bad. Seen from the group and from the player's own longer record, part of
 that was chance, and the posterior of the true mean says how much: choosing by it, or by anything that is in the
 data, does not bend it (regression to the mean). tau and omega are summed over a grid, mu is integrated exactly.
 """
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from faultml.outcomes.rules import SquadRules
+from faultml.outcomes.rules import GroupRules
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -57,9 +57,9 @@ class Sessions:
 
 @dataclass(frozen=True)
 class Means:
-    """Means over groups of sessions, weighed for each session SD: ``(n_tau, n_groups)`` each.
+    """Means over periods of sessions, weighed for each session SD: ``(n_tau, n_periods)`` each.
 
-    A group without sessions has weight 0 and an arbitrary mean.
+    A period without sessions has weight 0 and an arbitrary mean.
     """
 
     weight: Floats
@@ -68,9 +68,9 @@ class Means:
 
 @dataclass(frozen=True)
 class Guess:
-    """Something unknown at every point of the grid, ``(n_tau, n_omega, n_groups)`` each, degrees.
+    """Something unknown at every point of the grid, ``(n_tau, n_omega, n_periods)`` each, degrees.
 
-    ``shared_variance`` is the part of the variance that is common to all groups.
+    ``shared_variance`` is the part of the variance that is common to all periods.
     """
 
     mean: Floats
@@ -84,8 +84,8 @@ def log_grid(centre: float, factor: float, size: int) -> tuple[Floats, Floats]:
     return centre * factor**steps, -(steps**2) / 2
 
 
-class Squad:
-    """The posterior of a squad's spread on the grid, and what it says of any group of sessions.
+class GroupModel:
+    """The posterior of a group's spread on the grid, and what it says of any period of sessions.
 
     Parameters
     ----------
@@ -93,30 +93,30 @@ class Squad:
         All sessions without feedback.
     n_players
         Players there are, with sessions or without.
-    group
-        The stretch of a player's season each belongs to, ``(n_sessions,)``: one true mean a group.
+    period
+        The period of a player's season each belongs to, ``(n_sessions,)``: one true mean a period.
     drawn
-        Groups that are the squad as it is, before any drill, ``(n_groups,)``; of the others only the scatter of
+        Periods that are the group as it is, before any drill, ``(n_periods,)``; of the others only the scatter of
         their sessions is used.
     typical_deg
-        Prior of the squad's mean.
+        Prior of the group's mean.
     """
 
     def __init__(
         self,
         sessions: Sessions,
         n_players: int,
-        group: Ints,
+        period: Ints,
         drawn: Bools,
         typical_deg: float,
-        rules: SquadRules,
+        rules: GroupRules,
     ) -> None:
         self._tau, tau_prior = log_grid(rules.session_deg, rules.factor, N_TAU)
         self._omega, omega_prior = log_grid(rules.between_deg, rules.factor, N_OMEGA)
         self._swing_variance = _swing_variances(sessions, n_players, rules.swings_known)
-        within = self._within(sessions, group, len(drawn))
+        within = self._within(sessions, period, len(drawn))
         between, self._mu, self._mu_variance = self._between(
-            self.means(sessions, group, len(drawn)), drawn, typical_deg, rules.typical_sd_deg
+            self.means(sessions, period, len(drawn)), drawn, typical_deg, rules.typical_sd_deg
         )
         log_weight = tau_prior[:, None] + omega_prior + within[:, None] + between
         weight = np.exp(log_weight - log_weight.max())
@@ -129,18 +129,18 @@ class Squad:
         return float(self.weight.sum(axis=1) @ self._tau)
 
     def swing_sd_deg(self, players: Ints) -> Floats:
-        """How much a player's swings differ within a session, drawn toward what is common in the squad."""
+        """How much a player's swings differ within a session, drawn toward what is common in the group."""
         return np.sqrt(self._swing_variance[players])
 
-    def means(self, sessions: Sessions, group: Ints, n_groups: int) -> Means:
-        """Weighed means over groups of sessions."""
+    def means(self, sessions: Sessions, period: Ints, n_periods: int) -> Means:
+        """Weighed means over periods of sessions."""
         precision = self._precision(sessions)
-        weight = _sums(precision, group, n_groups)
-        total = _sums(precision * sessions.mean, group, n_groups)
+        weight = _sums(precision, period, n_periods)
+        total = _sums(precision * sessions.mean, period, n_periods)
         return Means(weight, np.divide(total, weight, out=np.zeros_like(total), where=weight > 0))
 
     def true_means(self, means: Means) -> Guess:
-        """The true means behind groups of sessions of the squad as it is."""
+        """The true means behind periods of sessions of the group as it is."""
         error = _variance(means.weight)[:, None, :]
         own = 1 / (1 + error / self._omega[:, None] ** 2)
         rest = 1 - own
@@ -155,18 +155,18 @@ class Squad:
         return Guess(after.mean[:, None, :] - base.mean, base.variance + error, base.shared_variance)
 
     def average(self, values: Floats) -> Floats:
-        """Posterior mean over the grid, ``(n_groups,)``, of ``(n_tau, n_omega or 1, n_groups)``."""
+        """Posterior mean over the grid, ``(n_periods,)``, of ``(n_tau, n_omega or 1, n_periods)``."""
         weight = self.weight if values.shape[1] > 1 else self.weight.sum(axis=1, keepdims=True)
         return np.einsum("to,tog->g", weight, values)
 
     def _precision(self, sessions: Sessions) -> Floats:
         return 1 / (self._tau[:, None] ** 2 + self._swing_variance[sessions.player] / sessions.n)
 
-    def _within(self, sessions: Sessions, group: Ints, n_groups: int) -> Floats:
-        """Log likelihood of the sessions' scatter about their groups' means, ``(n_tau,)``."""
+    def _within(self, sessions: Sessions, period: Ints, n_periods: int) -> Floats:
+        """Log likelihood of the sessions' scatter about their periods' means, ``(n_tau,)``."""
         precision = self._precision(sessions)
-        means = self.means(sessions, group, n_groups)
-        off = sessions.mean - means.mean[:, group]
+        means = self.means(sessions, period, n_periods)
+        off = sessions.mean - means.mean[:, period]
         used = np.where(means.weight > 0, means.weight, 1.0)
         return 0.5 * (
             np.log(precision).sum(axis=1) - np.log(used).sum(axis=1) - (precision * off**2).sum(axis=1)
@@ -175,7 +175,7 @@ class Squad:
     def _between(
         self, means: Means, drawn: Bools, typical_deg: float, typical_sd_deg: float
     ) -> tuple[Floats, Floats, Floats]:
-        """Log likelihood of the groups' means, and the squad's mean and its variance; ``(n_tau, n_omega)`` each."""
+        """Log likelihood of the periods' means, and the group's mean and its variance; ``(n_tau, n_omega)`` each."""
         use = drawn & (means.weight[0] > 0)
         mean = means.mean[:, None, use]
         variance = self._omega[:, None] ** 2 + 1 / means.weight[:, None, use]
@@ -188,23 +188,23 @@ class Squad:
 
 
 def mixture_quantiles(weight: Floats, mean: Floats, sd: Floats, shares: tuple[float, ...]) -> Floats:
-    """Quantiles of mixtures of normals, ``(n_shares, n_groups)``, read off 201 points of each.
+    """Quantiles of mixtures of normals, ``(n_shares, n_periods)``, read off 201 points of each.
 
-    `weight` is ``(n_points,)``, `mean` and `sd` are ``(n_points, n_groups)``.
+    `weight` is ``(n_points,)``, `mean` and `sd` are ``(n_points, n_periods)``.
     """
     middle = weight @ mean
     spread = np.sqrt(weight @ (sd**2 + (mean - middle) ** 2))
     steps = np.linspace(-5, 5, 201)
     found = np.empty((len(shares), mean.shape[1]))
-    for group in range(mean.shape[1]):
-        at = middle[group] + spread[group] * steps
-        below = weight @ stats.norm.cdf((at - mean[:, group, None]) / sd[:, group, None])
-        found[:, group] = np.interp(shares, below, at)
+    for period in range(mean.shape[1]):
+        at = middle[period] + spread[period] * steps
+        below = weight @ stats.norm.cdf((at - mean[:, period, None]) / sd[:, period, None])
+        found[:, period] = np.interp(shares, below, at)
     return found
 
 
 def _swing_variances(sessions: Sessions, n_players: int, swings_known: float) -> Floats:
-    """Variance of a swing within a session for each player, drawn toward the squad's, ``(n_players,)``.
+    """Variance of a swing within a session for each player, drawn toward the group's, ``(n_players,)``.
 
     Zero for all where no session has two swings: tau then holds all of it.
     """
@@ -214,9 +214,9 @@ def _swing_variances(sessions: Sessions, n_players: int, swings_known: float) ->
     return (swings_known * common + scatter) / (swings_known + freedom)
 
 
-def _sums(values: Floats, group: Ints, n_groups: int) -> Floats:
-    """Sum ``(n_tau, n_sessions)`` over groups: ``(n_tau, n_groups)``."""
-    return np.stack([np.bincount(group, row, n_groups).astype(float) for row in values])
+def _sums(values: Floats, period: Ints, n_periods: int) -> Floats:
+    """Sum ``(n_tau, n_sessions)`` over periods: ``(n_tau, n_periods)``."""
+    return np.stack([np.bincount(period, row, n_periods).astype(float) for row in values])
 
 
 def _variance(weight: Floats) -> Floats:

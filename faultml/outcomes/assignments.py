@@ -148,16 +148,16 @@ def check_assignment(
     Assignment or list
         Else what is wrong: column, what was expected, what was found.
     """
-    told = {name: cells.get(name, "").strip() for name in SHEET}
-    fault = told["fault"] or main_fault(told["drill"], strengths, catalogue_ids)
-    balls = told["balls_a_week"]
+    row = {name: cells.get(name, "").strip() for name in SHEET}
+    fault = row["fault"] or main_fault(row["drill"], strengths, catalogue_ids)
+    balls = row["balls_a_week"]
     wrong = [
-        (name, expected, told[name])
+        (name, expected, row[name])
         for name, right, expected in (
-            ("player", told["player"] != "", "a player's id"),
-            ("drill", told["drill"] in strengths, "a drill of the book: see faultml catalogue"),
-            ("fault", fault in catalogue_ids or told["drill"] not in strengths, "a fault of single swings"),
-            ("since", told["since"] != "", "a date such as 2031-04-05, or a session's name"),
+            ("player", row["player"] != "", "a player's id"),
+            ("drill", row["drill"] in strengths, "a drill of the book: see faultml catalogue"),
+            ("fault", fault in catalogue_ids or row["drill"] not in strengths, "a fault of single swings"),
+            ("since", row["since"] != "", "a date such as 2031-04-05, or a session's name"),
             (
                 "balls_a_week",
                 not balls or (balls.isascii() and balls.isdecimal() and 0 < int(balls) < 100_000),
@@ -168,7 +168,7 @@ def check_assignment(
     ]
     if wrong:
         return wrong
-    return Assignment(told["player"], told["drill"], fault, told["since"], int(balls) if balls else None)
+    return Assignment(row["player"], row["drill"], fault, row["since"], int(balls) if balls else None)
 
 
 def read_assignments(

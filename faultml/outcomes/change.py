@@ -37,7 +37,7 @@ Verdict = Literal["held", "no-change", "worse", "not-yet", "too-few"]
 N_DRIFT: Final = 9
 
 DECIDED: Final = ("held", "no-change", "worse")
-"""Verdicts of a change that could be told either way."""
+"""Verdicts of a change that was decided."""
 
 ASSIGNED: Final = ("player", "drill", "fault", "since")
 CHANGE_COLUMNS: Final = [
@@ -104,7 +104,7 @@ def all_changes(
     sums, assigned, catalogue
         As in `changes`.
     earlier
-        `changes` of earlier seasons. Of a drill told of twice the one that could be told counts, else the later.
+        `changes` of earlier seasons. Of a drill in several seasons the decided change counts, else the later.
     """
     parts = [] if earlier is None else [earlier]
     if assigned is not None:
@@ -112,10 +112,10 @@ def all_changes(
     filled = [part for part in parts if len(part)]
     if not filled:
         return None
-    told = pd.concat(filled, ignore_index=True)
-    best = told.assign(_decided=told["verdict"].isin(DECIDED)).sort_values("_decided", kind="stable")
+    table = pd.concat(filled, ignore_index=True)
+    best = table.assign(_decided=table["verdict"].isin(DECIDED)).sort_values("_decided", kind="stable")
     kept = best.drop_duplicates(list(ASSIGNED), keep="last").index
-    return told.loc[sorted(kept)].reset_index(drop=True)
+    return table.loc[sorted(kept)].reset_index(drop=True)
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,7 @@ def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: O
         "practice": _counts(practice, practice.after),
     }
     smallest = angle.smallest(counts["before"], counts["after"])
-    told = pd.DataFrame(
+    table = pd.DataFrame(
         {
             "unit": fault.unit,
             **{f"{side}_swings": counts[side].swings.astype(int) for side in counts},
@@ -179,14 +179,14 @@ def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: O
     gained = (practised.high < 0) & (
         -practised.estimate >= angle.smallest(counts["before"], counts["practice"])
     )
-    told["kept"] = np.divide(
+    table["kept"] = np.divide(
         change.estimate,
         practised.estimate,
-        out=np.full(len(told), np.nan),
+        out=np.full(len(table), np.nan),
         where=gained & (counts["after"].swings > 0),
     )
-    told["verdict"] = _verdicts(told, rules.claim)
-    return assigned.join(_blank_where_unseen(told))
+    table["verdict"] = _verdicts(table, rules.claim)
+    return assigned.join(_blank_where_unseen(table))
 
 
 class Quantity:
@@ -221,7 +221,7 @@ class Quantity:
             (1 - rules.session_part) * reading**2,
         )
         error = before.error(of_session, of_swing) + after.error(of_session, of_swing)
-        return np.maximum(stats.norm.ppf(0.975) * np.sqrt(error), rules.least_deg)
+        return np.maximum(stats.norm.ppf(0.975) * np.sqrt(error), rules.min_deg)
 
     def _against(self, assigned: pd.DataFrame, after: Means) -> _Change:
         model, rules = self._model, self._rules
@@ -268,13 +268,13 @@ class Quantity:
         guess = self._model.changes(*(_pick(each, both) for each in means))
         change, variance = self._summary(guess)
         count = len(both)
-        told, middle, stretch = 0.0, 0.0, 1.0
+        precision, middle, stretch = 0.0, 0.0, 1.0
         if count:
             middle = np.average(change, weights=1 / variance)
             off = ((change - middle) ** 2 / variance).sum()
             stretch = np.sqrt(max(1.0, (rules.scatter_known + off) / (rules.scatter_known + count - 1)))
-            told = (1 / (variance * stretch**2)).sum()
-        mean, of_mean = _drawn_to_zero(middle, told, rules)
+            precision = (1 / (variance * stretch**2)).sum()
+        mean, of_mean = _drawn_to_zero(middle, precision, rules)
         return mean, of_mean, float(stretch)
 
     def _summary(self, guess: Guess) -> tuple[Floats, Floats]:
@@ -331,31 +331,31 @@ def _pick(means: Means, periods: Ints) -> Means:
     return Means(means.weight[:, periods], means.mean[:, periods])
 
 
-def _verdicts(told: pd.DataFrame, rules: ClaimRules) -> np.ndarray:
-    few = (told["before_swings"] < rules.least_swings) | (told["after_swings"] < rules.least_swings)
-    large = told["change"].abs() >= told["smallest"]
+def _verdicts(table: pd.DataFrame, rules: ClaimRules) -> np.ndarray:
+    few = (table["before_swings"] < rules.min_swings) | (table["after_swings"] < rules.min_swings)
+    large = table["change"].abs() >= table["smallest"]
     return np.select(
         [
-            told["after_swings"] == 0,
+            table["after_swings"] == 0,
             few,
-            large & (told["change_hi"] < 0),
-            large & (told["change_lo"] > 0),
+            large & (table["change_hi"] < 0),
+            large & (table["change_lo"] > 0),
         ],
         ["not-yet", "too-few", "held", "worse"],
         "no-change",
     )
 
 
-def _blank_where_unseen(told: pd.DataFrame) -> pd.DataFrame:
+def _blank_where_unseen(table: pd.DataFrame) -> pd.DataFrame:
     """Without what nothing was measured for: no number stands in for a missing side."""
-    blank = told.copy()
-    unseen = (told["before_swings"] == 0) | (told["after_swings"] == 0)
+    blank = table.copy()
+    unseen = (table["before_swings"] == 0) | (table["after_swings"] == 0)
     figures = [
         "change", "change_lo", "change_hi", "change_sd", "shared_sd", "smallest", "trend",
         "rate_change", "rate_lo", "rate_hi",
     ]  # fmt: skip
     blank.loc[unseen, figures] = np.nan
-    blank.loc[told["before_swings"] == 0, "allowance"] = np.nan
-    unpractised = (told["before_swings"] == 0) | (told["practice_swings"] == 0)
+    blank.loc[table["before_swings"] == 0, "allowance"] = np.nan
+    unpractised = (table["before_swings"] == 0) | (table["practice_swings"] == 0)
     blank.loc[unpractised, ["practice_change", "practice_lo", "practice_hi", "kept"]] = np.nan
     return blank

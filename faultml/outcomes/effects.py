@@ -34,7 +34,7 @@ class DrillEffect(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     Attributes
     ----------
     players, held
-        Players who were given it and whose change could be told, and those of them who improved and held it
+        Players who were given it and whose change was decided, and those of them who improved and held it
         without feedback.
     improvement_deg, improvement_lo_deg, improvement_hi_deg
         Posterior of the mean improvement, with a 90 % interval, degrees (0.01 of the downswing counts as one).
@@ -73,7 +73,7 @@ def drill_effects(
     Parameters
     ----------
     table
-        Of `changes`. Of several assignments of one drill to one player for one fault, the last that could be told
+        Of `changes`. Of several assignments of one drill to one player for one fault, the last that was decided
         counts.
     strengths
         Drill -> fault -> the share it may be hoped to take away by mechanism. An assignment for a fault the drill
@@ -81,9 +81,9 @@ def drill_effects(
     """
     rules = rules or load_outcome_rules()
     known = table[table["verdict"].isin(DECIDED) & table["fault"].isin(catalogue.ids)]
-    told = known.drop_duplicates(["player", "drill", "fault"], keep="last")
+    last = known.drop_duplicates(["player", "drill", "fault"], keep="last")
     found = {}
-    for (drill, fault), rows in told.groupby(["drill", "fault"], sort=True):
+    for (drill, fault), rows in last.groupby(["drill", "fault"], sort=True):
         strength = strengths.get(str(drill), {}).get(str(fault), 0.0)
         scale = to_degrees(catalogue[str(fault)])
         change, sd, shared_sd = (
@@ -99,8 +99,8 @@ def drill_effects(
             improvement_lo_deg=low,
             improvement_hi_deg=high,
             prior_deg=strength * rules.effect.hoped_deg,
-            share=float(np.clip(mean / rules.effect.hoped_deg, 0.0, rules.effect.most)),
-            told=len(rows) >= rules.effect.least_players,
+            share=float(np.clip(mean / rules.effect.hoped_deg, 0.0, rules.effect.max_share)),
+            told=len(rows) >= rules.effect.min_players,
         )
     return found
 

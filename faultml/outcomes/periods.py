@@ -29,12 +29,12 @@ def season_sessions(sums: pd.DataFrame) -> pd.DataFrame:
     days = pd.MultiIndex.from_frame(sums.loc[practice, ["player", "session"]])
     on_the_day = pd.MultiIndex.from_frame(sums[["player", "session"]]).isin(days)
     kept = sums[practice | (sums["context"].isin(COUNTING) & ~on_the_day)]
-    told = kept.assign(
+    marked = kept.assign(
         practice=kept["context"] == "practice",
         n_retest=kept["n_measured"].where(kept["context"] == "retest", 0.0),
     )
     keys = ["player", "session", "fault", "practice"]
-    return told.groupby(keys, sort=True)[[*SUMS, "n_retest"]].sum().reset_index()
+    return marked.groupby(keys, sort=True)[[*SUMS, "n_retest"]].sum().reset_index()
 
 
 def is_after(session: str, since: str) -> bool:

@@ -23,10 +23,10 @@ class _Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
 class ClaimRules(_Record, frozen=True):
     """From when on a change is claimed."""
 
-    least_swings: Count
+    min_swings: Count
     single_reading_deg: Positive
     session_part: Share
-    least_deg: Positive
+    min_deg: Positive
     interval: Share
 
 
@@ -63,8 +63,8 @@ class EffectRules(_Record, frozen=True):
     prior_sd_deg: Positive
     response_deg: Positive
     factor: Factor
-    least_players: Count
-    most: Share
+    min_players: Count
+    max_share: Share
 
 
 class OutcomeRules(_Record, frozen=True):

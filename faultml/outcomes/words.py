@@ -115,14 +115,14 @@ def _row(row: Mapping[str, Any]) -> tuple[str, ...]:
 def sentences(row: Mapping[str, Any]) -> list[str]:
     """What became of one drill, a row of `changes`: the verdict first, then what it rests on."""
     unit = str(row["unit"])
-    told = [SENTENCES[row["verdict"]]]
+    lines = [SENTENCES[row["verdict"]]]
     if not any(row[f"{stretch}_swings"] for stretch in ("before", "practice", "after")):
-        told.append("Nor was it assessed in any swing before: faultml check tells what recordings lack.")
+        lines.append("Nor was it assessed in any swing before: faultml check tells what recordings lack.")
     if row["verdict"] == "held" and row["rate_after"] >= GONE_BELOW:
-        told.append("It is not gone yet.")
+        lines.append("It is not gone yet.")
     if not _none(row["change"]):
         change = _better(row["change"], row["change_lo"], row["change_hi"], unit)
-        told += [
+        lines += [
             f"Without feedback: {change}. A change can be claimed here from "
             f"{_size(row['smallest'], unit)} on.",
             f"The fault shows in {_percent(row['rate_after'])} of the swings, after {_percent(row['rate_before'])} "
@@ -131,33 +131,35 @@ def sentences(row: Mapping[str, Any]) -> list[str]:
     if not _none(row["practice_change"]):
         kept = "" if _none(row["kept"]) else f" Without feedback {_kept(row['kept'])} of that is left."
         practised = _better(row["practice_change"], row["practice_lo"], row["practice_hi"], unit)
-        told.append(f"In practice, with feedback: {practised}.{kept} A gain in practice is not yet learning.")
+        lines.append(
+            f"In practice, with feedback: {practised}.{kept} A gain in practice is not yet learning."
+        )
     sides = [
         f"{_size(row[side], unit)} {side} ({_rest(row, side)})"
         for side in ("before", "after")
         if not _none(row[side])
     ]
     if sides:
-        told.append(f"On average it read {', '.join(sides)}.")
+        lines.append(f"On average it read {', '.join(sides)}.")
     if not _none(row["change"]):
-        told.append(
+        lines.append(
             f"Left out of the change: {_size(row['allowance'], unit)} of luck (who is picked when bad comes back a "
             f"little by chance), and {_size(-row['trend'], unit)} by which players without the drill got better."
         )
-    return told
+    return lines
 
 
 def _effect_lines(
     effects: Sequence[DrillEffect] | Any, faults: Mapping[str, str], drills: Mapping[str, str]
 ) -> list[str]:
-    told = list(effects)
-    if not told:
+    listed = list(effects)
+    if not listed:
         return ["", "No drill has been tried long enough to say what it brings."]
     lines = [
         "",
         "What the drills have brought so far (degrees; 0.01 of the downswing counts as one; 90 % interval):",
     ]
-    for each in told:
+    for each in listed:
         weak = "" if each.told else "; too few players to speak in place of the mechanism"
         lines.append(
             f"  {drills.get(each.drill, each.drill)} [{each.drill}], for {faults[each.fault]}: {each.held} of "
@@ -184,11 +186,11 @@ def _rest(row: Mapping[str, Any], side: str) -> str:
 
 def _better(change: float, low: float, high: float, unit: str) -> str:
     """A change, + worse, with its interval: ``10 degrees better (90 %: 5 better to 15 better)``."""
-    best, least = _told(-low, unit), _told(-high, unit)
+    best, least = _signed(-low, unit), _signed(-high, unit)
     return f"{_size(abs(change), unit)} {_way(-change)} (90 %: {least} to {best})"
 
 
-def _told(improvement: float, unit: str) -> str:
+def _signed(improvement: float, unit: str) -> str:
     return f"{_number(abs(improvement), unit)} {_way(improvement)}"
 
 

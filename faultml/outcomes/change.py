@@ -4,23 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from faultml.faults.catalogue import Catalogue, Fault
-from faultml.outcomes.model import (
-    Floats,
-    GroupModel,
-    Guess,
-    Ints,
-    Means,
-    Sessions,
-    log_grid,
-    mixture_quantiles,
-)
+from faultml.outcomes.claims import DECIDED, count_sessions, smallest_change, verdicts
+from faultml.outcomes.model import GroupModel, Guess, log_grid, mixture_quantiles
 from faultml.outcomes.periods import (
     Periods,
     is_after,
@@ -30,14 +21,10 @@ from faultml.outcomes.periods import (
     shown,
     to_degrees,
 )
-from faultml.outcomes.rules import ClaimRules, OutcomeRules, TrendRules, load_outcome_rules
-
-Verdict = Literal["held", "no-change", "worse", "not-yet", "too-few"]
+from faultml.outcomes.rules import OutcomeRules, TrendRules, load_outcome_rules
+from faultml.outcomes.session_means import Floats, Ints, PairOfMeans, Sessions
 
 N_DRIFT: Final = 9
-
-DECIDED: Final = ("held", "no-change", "worse")
-"""Verdicts of a change that was decided."""
 
 ASSIGNED: Final = ("player", "drill", "fault", "since")
 CHANGE_COLUMNS: Final = [
@@ -129,6 +116,20 @@ class _Change:
     shared_sd: Floats
     allowance: Floats
     trend: Floats
+    controls: Ints
+
+
+@dataclass(frozen=True)
+class _Trend:
+    """What changed around a day in players without a drill for the fault.
+
+    ``stretch`` is by how much their changes scatter more than their sessions explain (1: no more).
+    """
+
+    mean: float
+    variance: float
+    stretch: float
+    controls: int
 
 
 def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: OutcomeRules) -> pd.DataFrame:
@@ -137,20 +138,18 @@ def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: O
     practising = everything.rows["practice"].to_numpy(bool)
     free, practice = everything.take(~practising), everything.take(practising)
     scale, per_share = to_degrees(fault), 100 * rules.rate.degrees_per_percent
-    angle = Quantity(
-        free, lambda each: measured(each.rows, each.player, fault), -rules.group.inside_deg, rules
-    )
-    often = Quantity(
-        free, lambda each: shown(each.rows, each.player, per_share), per_share * rules.rate.typical, rules
-    )
-    change, rate = angle.change(assigned, free.after), often.change(assigned, free.after)
-    practised = angle.practice_change(assigned, practice)
+    angle = Quantity(everything, lambda each: measured(each, fault), -rules.group.inside_deg, rules)
+    often = Quantity(everything, lambda each: shown(each, per_share), per_share * rules.rate.typical, rules)
+    change, rate = angle.change(assigned), often.change(assigned)
+    practised = angle.practice_change(assigned)
     counts = {
-        "before": _counts(free, free.before),
-        "after": _counts(free, free.after),
-        "practice": _counts(practice, practice.after),
+        "before": count_sessions(free, free.before),
+        "after": count_sessions(free, free.after),
+        "practice": count_sessions(practice, practice.after),
     }
-    smallest = angle.smallest(counts["before"], counts["after"])
+    spread = angle.session_sd_deg, angle.swing_sd_deg
+    smallest = smallest_change(counts["before"], counts["after"], *spread, rules.claim)
+    practice_smallest = smallest_change(counts["before"], counts["practice"], *spread, rules.claim)
     table = pd.DataFrame(
         {
             "unit": fault.unit,
@@ -176,71 +175,83 @@ def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: O
         },
         index=assigned.index,
     )
-    gained = (practised.high < 0) & (
-        -practised.estimate >= angle.smallest(counts["before"], counts["practice"])
-    )
+    gained = (practised.high < 0) & (-practised.estimate >= practice_smallest)
     table["kept"] = np.divide(
         change.estimate,
         practised.estimate,
         out=np.full(len(table), np.nan),
         where=gained & (counts["after"].swings > 0),
     )
-    table["verdict"] = _verdicts(table, rules.claim)
+    table["verdict"] = verdicts(table, change.controls, rules.claim)
     return assigned.join(_blank_where_unseen(table))
 
 
 class Quantity:
-    """One quantity of a fault (its measure, or how often it shows) over the group's sessions without feedback."""
+    """One quantity of a fault (its measure, or how often it shows) over the group's sessions.
+
+    The model is made from the sessions without feedback.
+    """
 
     def __init__(
-        self, free: Periods, read: Callable[[Periods], Sessions], typical_deg: float, rules: OutcomeRules
+        self,
+        everything: Periods,
+        read: Callable[[Periods], Sessions],
+        typical_deg: float,
+        rules: OutcomeRules,
     ) -> None:
-        self._free, self._read, self._rules = free, read, rules
-        self._sessions = read(free)
+        self._rules, self._everything = rules, everything
+        self._practising = everything.rows["practice"].to_numpy(bool)
+        self._free = everything.take(~self._practising)
+        self._all_sessions = read(everything)
+        self._sessions = self._all_sessions.take(~self._practising)
         self._model = GroupModel(
-            self._sessions, len(free.players), free.period, free.drawn, typical_deg, rules.group
+            self._sessions,
+            len(everything.players),
+            self._free.window,
+            everything.n_windows,
+            typical_deg,
+            rules.group,
         )
-        self._means = self._model.means(self._sessions, free.period, free.n_periods)
 
-    def change(self, assigned: pd.DataFrame, after: Ints) -> _Change:
+    @property
+    def session_sd_deg(self) -> float:
+        """How much a player's sessions differ."""
+        return self._model.session_sd_deg
+
+    @property
+    def swing_sd_deg(self) -> Floats:
+        """How much the swings of each assignment's player differ within a session."""
+        return self._model.swing_sd_deg(self._everything.owner)
+
+    def change(self, assigned: pd.DataFrame) -> _Change:
         """From before each assignment to after it, without feedback."""
-        return self._against(assigned, _pick(self._means, after))
+        free = self._free
+        return self._against(assigned, self._model.free.pair(free.owner, free.before, free.after))
 
-    def practice_change(self, assigned: pd.DataFrame, practice: Periods) -> _Change:
+    def practice_change(self, assigned: pd.DataFrame) -> _Change:
         """From before each assignment to the swings with feedback after it."""
-        means = self._model.means(self._read(practice), practice.period, practice.n_periods)
-        return self._against(assigned, _pick(means, practice.after))
+        each = self._everything
+        # Practice makes periods of its own behind those without feedback.
+        window = each.window + each.n_windows * self._practising
+        means = self._model.means(self._all_sessions, window, 2 * each.n_windows)
+        return self._against(assigned, means.pair(each.owner, each.before, each.n_windows + each.after))
 
-    def smallest(self, before: _Counts, after: _Counts) -> Floats:
-        """The smallest change worth claiming: that between two single readings, less for means of many."""
-        rules = self._rules.claim
-        reading = rules.single_reading_deg / (stats.norm.ppf(0.975) * np.sqrt(2))
-        of_session = max(self._model.session_sd_deg**2, rules.session_part * reading**2)
-        of_swing = np.maximum(
-            self._model.swing_sd_deg(self._free.before // self._free.n_windows) ** 2,
-            (1 - rules.session_part) * reading**2,
-        )
-        error = before.error(of_session, of_swing) + after.error(of_session, of_swing)
-        return np.maximum(stats.norm.ppf(0.975) * np.sqrt(error), rules.min_deg)
-
-    def _against(self, assigned: pd.DataFrame, after: Means) -> _Change:
+    def _against(self, assigned: pd.DataFrame, pair: PairOfMeans) -> _Change:
         model, rules = self._model, self._rules
-        before = _pick(self._means, self._free.before)
-        guess = model.changes(before, after)
+        guess = model.changes(pair)
         around = {since: self._trend(since, rules.trend) for since in assigned["since"].unique()}
         trends = [around[since] for since in assigned["since"]]
-        trend, trend_variance, stretch = np.array(trends).reshape(len(assigned), 3).T
-        own = (guess.variance - guess.shared_variance) * stretch**2
-        shared = guess.shared_variance + trend_variance
+        trend = np.array([each.mean for each in trends])
+        own = (guess.variance - guess.shared_variance) * np.array([each.stretch for each in trends]) ** 2
+        shared = guess.shared_variance + np.array([each.variance for each in trends])
         mean = guess.mean - trend
-        sd = np.broadcast_to(np.sqrt(own + shared), mean.shape)
+        sd = np.sqrt(own + shared)
         tail = (1 - rules.claim.interval) / 2
         flat = (-1, len(assigned))
         low, high = mixture_quantiles(
             model.weight.ravel(), mean.reshape(flat), sd.reshape(flat), (tail, 1 - tail)
         )
         estimate = model.average(mean)
-        raw = before.mean[:, None, :]
         return _Change(
             estimate=estimate,
             low=low,
@@ -248,25 +259,19 @@ class Quantity:
             sd=np.sqrt(model.average(sd**2 + (mean - estimate) ** 2)),
             # What is not known of the group bends all who were chosen the same way.
             shared_sd=np.sqrt(model.average(shared + (mean - estimate) ** 2)),
-            allowance=model.average(raw - model.true_means(before).mean),
+            allowance=model.average(pair.before[:, None, :] - model.true_means(pair).mean),
             trend=trend,
+            controls=np.array([each.controls for each in trends], dtype=np.int64),
         )
 
-    def _trend(self, since: str, rules: TrendRules) -> tuple[float, float, float]:
-        """What changed around a day in players without a drill for the fault: mean, its variance, and by how
-        much their changes scatter more than their sessions explain (1: no more).
-        """
+    def _trend(self, since: str, rules: TrendRules) -> _Trend:
         free = self._free
-        bare = ~np.isin(free.player, free.before // free.n_windows)
-        later = np.array([is_after(session, since) for session in free.rows["session"][bare]], dtype=bool)
-        sessions, player = self._sessions.take(bare), free.player[bare]
-        means = [
-            self._model.means(sessions.take(rows), player[rows], len(free.players))
-            for rows in (~later, later)
-        ]
-        both = np.flatnonzero((means[0].weight[0] > 0) & (means[1].weight[0] > 0))
-        guess = self._model.changes(*(_pick(each, both) for each in means))
-        change, variance = self._summary(guess)
+        bare = ~np.isin(free.player, free.owner)
+        later = np.array([is_after(session, since) for session in free.rows["session"][bare]], dtype=np.int64)
+        means = self._model.means(self._sessions.take(bare), later, 2)
+        both = np.flatnonzero(means.seen.all(axis=1))
+        pair = means.pair(both, np.zeros_like(both), np.ones_like(both))
+        change, variance = self._summary(self._model.changes(pair))
         count = len(both)
         precision, middle, stretch = 0.0, 0.0, 1.0
         if count:
@@ -275,7 +280,7 @@ class Quantity:
             stretch = np.sqrt(max(1.0, (rules.scatter_known + off) / (rules.scatter_known + count - 1)))
             precision = (1 / (variance * stretch**2)).sum()
         mean, of_mean = _drawn_to_zero(middle, precision, rules)
-        return mean, of_mean, float(stretch)
+        return _Trend(mean, of_mean, float(stretch), count)
 
     def _summary(self, guess: Guess) -> tuple[Floats, Floats]:
         """Mean and variance over the grid."""
@@ -293,57 +298,6 @@ def _drawn_to_zero(middle: float, precision: float, rules: TrendRules) -> tuple[
     weight /= weight.sum()
     best = weight @ mean
     return float(best), float(weight @ (1 / total + (mean - best) ** 2))
-
-
-@dataclass(frozen=True)
-class _Counts:
-    """What the sessions of each assignment's period add up to."""
-
-    sums: pd.DataFrame
-    sessions: Floats
-    inverse: Floats
-    """Sum over the sessions of one over their swings."""
-
-    @property
-    def swings(self) -> Floats:
-        """Measured swings."""
-        return self.sums["n_measured"].to_numpy(float)
-
-    def mean(self, total: str, count: str) -> Floats:
-        """A mean over swings, NaN where there are none."""
-        n = self.sums[count].to_numpy(float)
-        return np.divide(self.sums[total].to_numpy(float), n, out=np.full(len(n), np.nan), where=n > 0)
-
-    def error(self, of_session: float, of_swing: Floats) -> Floats:
-        """Variance of the mean over the sessions, from those of a session and of a swing in it."""
-        sessions = np.maximum(self.sessions, 1.0)
-        return of_session / sessions + of_swing * self.inverse / sessions**2
-
-
-def _counts(each: Periods, periods: Ints) -> _Counts:
-    rows = each.rows.assign(period=each.period, sessions=1.0, inverse=1 / each.rows["n_measured"])
-    columns = ["n", "p", "n_measured", "measure", "n_retest", "sessions", "inverse"]
-    sums = rows.groupby("period")[columns].sum().reindex(periods, fill_value=0.0)
-    return _Counts(sums, sums["sessions"].to_numpy(float), sums["inverse"].to_numpy(float))
-
-
-def _pick(means: Means, periods: Ints) -> Means:
-    return Means(means.weight[:, periods], means.mean[:, periods])
-
-
-def _verdicts(table: pd.DataFrame, rules: ClaimRules) -> np.ndarray:
-    few = (table["before_swings"] < rules.min_swings) | (table["after_swings"] < rules.min_swings)
-    large = table["change"].abs() >= table["smallest"]
-    return np.select(
-        [
-            table["after_swings"] == 0,
-            few,
-            large & (table["change_hi"] < 0),
-            large & (table["change_lo"] > 0),
-        ],
-        ["not-yet", "too-few", "held", "worse"],
-        "no-change",
-    )
 
 
 def _blank_where_unseen(table: pd.DataFrame) -> pd.DataFrame:

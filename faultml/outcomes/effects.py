@@ -17,10 +17,11 @@ import numpy as np
 import pandas as pd
 
 from faultml.faults.catalogue import Catalogue
-from faultml.outcomes.change import DECIDED
-from faultml.outcomes.model import Floats, log_grid, mixture_quantiles
+from faultml.outcomes.claims import DECIDED
+from faultml.outcomes.model import log_grid, mixture_quantiles
 from faultml.outcomes.periods import to_degrees
 from faultml.outcomes.rules import OutcomeRules, load_outcome_rules
+from faultml.outcomes.session_means import Floats
 
 N_KAPPA: Final = 15
 N_SIGMA: Final = 9

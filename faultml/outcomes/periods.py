@@ -7,11 +7,10 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from faultml.faults.catalogue import Fault
-from faultml.outcomes.model import Floats, Ints, Sessions
-from faultml.results.sessions import COUNTING, natural_key, session_date
+from faultml.outcomes.session_means import Bools, Floats, Ints, Sessions
+from faultml.results.sessions import COUNTING, natural_key, number_sessions, session_date
 
 SUMS: Final = ("n", "p", "n_measured", "measure", "measure2")
 SUM_COLUMNS: Final = ("player", "session", "context", "fault", *SUMS)
@@ -55,37 +54,34 @@ class Periods:
         Rows of `season_sessions`.
     players
         Ids by number.
-    player
-        Each row's player, ``(n_rows,)``.
-    period
-        Each row's period: ``player * n_windows + window``, where the window counts the drills given before.
+    player, place, window
+        Each row's player, place in the order of the player's sessions, and period: how many drills were given
+        before; ``(n_rows,)``.
     n_windows
-        Windows of the player with the most.
-    before, after
-        Each assignment's periods, ``(n_assigned,)``.
+        Periods of the player with the most.
+    owner, before, after
+        Each assignment's player, and the periods before and after it, ``(n_assigned,)``.
     """
 
     rows: pd.DataFrame
     players: tuple[str, ...]
     player: Ints
-    period: Ints
+    place: Floats
+    window: Ints
     n_windows: int
+    owner: Ints
     before: Ints
     after: Ints
 
-    @property
-    def n_periods(self) -> int:
-        """Number of periods."""
-        return len(self.players) * self.n_windows
-
-    def take(self, rows: NDArray[np.bool_]) -> Periods:
-        """Some of the sessions; players and periods keep their numbers."""
-        return replace(self, rows=self.rows[rows], player=self.player[rows], period=self.period[rows])
-
-    @property
-    def drawn(self) -> NDArray[np.bool_]:
-        """Stretches before any drill."""
-        return np.arange(self.n_periods) % self.n_windows == 0
+    def take(self, rows: Bools) -> Periods:
+        """Some of the sessions; players, places and periods keep their numbers."""
+        return replace(
+            self,
+            rows=self.rows[rows],
+            player=self.player[rows],
+            place=self.place[rows],
+            window=self.window[rows],
+        )
 
 
 def periods_of(rows: pd.DataFrame, assigned: pd.DataFrame) -> Periods:
@@ -114,7 +110,7 @@ def periods_of(rows: pd.DataFrame, assigned: pd.DataFrame) -> Periods:
         ],
         dtype=np.int64,
     )
-    place = np.array(
+    before = np.array(
         [starts[number].index(since) for number, since in zip(owner, assigned["since"], strict=True)],
         dtype=np.int64,
     )
@@ -122,32 +118,41 @@ def periods_of(rows: pd.DataFrame, assigned: pd.DataFrame) -> Periods:
         rows=rows,
         players=tuple(map(str, players)),
         player=player,
-        period=player * n_windows + window,
+        place=number_sessions(rows).to_numpy(float),
+        window=window,
         n_windows=n_windows,
-        before=owner * n_windows + place,
-        after=owner * n_windows + place + 1,
+        owner=owner,
+        before=before,
+        after=before + 1,
     )
 
 
-def measured(rows: pd.DataFrame, player: Ints, fault: Fault) -> Sessions:
+def measured(periods: Periods, fault: Fault) -> Sessions:
     """Session means of the measure, degrees past the edge of the catalogue, + worse."""
+    rows = periods.rows
     n = rows["n_measured"].to_numpy(float)
     safe = np.maximum(n, 1.0)
     mean = rows["measure"].to_numpy(float) / safe
     scatter = rows["measure2"].to_numpy(float) - safe * mean**2
     scale = to_degrees(fault)
-    return Sessions(player, n, fault.sign * scale * (mean - fault.edge), scale**2 * _not_below_zero(scatter))
+    return Sessions(
+        player=periods.player,
+        place=periods.place,
+        n=n,
+        mean=fault.sign * scale * (mean - fault.edge),
+        scatter=scale**2 * _not_below_zero(scatter),
+    )
 
 
-def shown(rows: pd.DataFrame, player: Ints, per_share: float) -> Sessions:
+def shown(periods: Periods, per_share: float) -> Sessions:
     """Session means of how often the fault shows, times `per_share`.
 
     A swing shows it or does not: it is its own square, and so the squares add up to the sum.
     """
-    n, yes = rows["n"].to_numpy(float), rows["p"].to_numpy(float)
+    n, yes = periods.rows["n"].to_numpy(float), periods.rows["p"].to_numpy(float)
     safe = np.maximum(n, 1.0)
-    scatter = _not_below_zero(yes - yes**2 / safe)
-    return Sessions(player, n, per_share * yes / safe, per_share**2 * scatter)
+    scatter = per_share**2 * _not_below_zero(yes - yes**2 / safe)
+    return Sessions(periods.player, periods.place, n, per_share * yes / safe, scatter)
 
 
 def to_degrees(fault: Fault) -> float:

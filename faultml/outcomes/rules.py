@@ -24,10 +24,18 @@ class ClaimRules(_Record, frozen=True):
     """From when on a change is claimed."""
 
     min_swings: Count
+    min_controls: Count
     single_reading_deg: Positive
     session_part: Share
     min_deg: Positive
     interval: Share
+
+
+class Correlation(_Record, frozen=True):
+    """A correlation of sessions that follow each other, and its prior weight."""
+
+    value: Annotated[float, msgspec.Meta(ge=0, lt=1)]
+    weight: Positive
 
 
 class GroupRules(_Record, frozen=True):
@@ -37,6 +45,7 @@ class GroupRules(_Record, frozen=True):
     typical_sd_deg: Positive
     between_deg: Positive
     session_deg: Positive
+    correlation: Annotated[tuple[Correlation, ...], msgspec.Meta(min_length=1)]
     factor: Factor
     swings_known: Positive
 

@@ -15,6 +15,7 @@ VERDICTS: Final = {
     "worse": "worse",
     "not-yet": "not yet",
     "too-few": "too few",
+    "no-controls": "nobody to compare with",
 }
 SENTENCES: Final = {
     "held": "It got better, and held without feedback.",
@@ -22,6 +23,8 @@ SENTENCES: Final = {
     "worse": "It got worse. Leave the drill, and look again.",
     "not-yet": "Not yet: it was assessed in no swing without feedback since. Record ten such swings on another day.",
     "too-few": "Too few swings without feedback, before or after, to tell.",
+    "no-controls": "Nothing is claimed: too few players went without a drill for this fault over the same time, and a "
+    "drift of the whole group cannot be told from the drill's effect.",
 }
 GONE_BELOW: Final = 0.15
 """A fault is gone where it shows in less than this share of the swings."""

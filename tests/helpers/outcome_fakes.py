@@ -9,9 +9,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from faultml.faults.catalogue import load_catalogue
-from faultml.outcomes.change import CHANGE_COLUMNS, Quantity
-from faultml.outcomes.periods import measured, periods_of
-from faultml.outcomes.rules import load_outcome_rules
 
 FAULT = "flexed_top"
 DRILL = "pause_then_go"
@@ -106,21 +103,3 @@ def fake_group(
         true_change=change,
         naive=measure[picked, half:].mean(axis=(1, 2)) - first,
     )
-
-
-def measure_changes(group: FakeGroup) -> pd.DataFrame:
-    """What `changes` says of the measure of a group that never practised, and nothing else: many times faster."""
-    fault, rules = load_catalogue()[FAULT], load_outcome_rules()
-    periods = periods_of(group.sums, group.assigned)
-    quantity = Quantity(
-        periods, lambda each: measured(each.rows, each.player, fault), -rules.group.inside_deg, rules
-    )
-    told = quantity.change(group.assigned, periods.after)
-    figures = {
-        "change": told.estimate,
-        "change_lo": told.low,
-        "change_hi": told.high,
-        "change_sd": told.sd,
-        "shared_sd": told.shared_sd,
-    }
-    return group.assigned.assign(verdict="no-change", **figures).reindex(columns=CHANGE_COLUMNS)

@@ -34,6 +34,19 @@ def test_the_posterior_is_the_mixture_of_betas_over_the_unknown_answers() -> Non
     assert (told.low[0], told.high[0]) == pytest.approx((low, high), abs=1e-9)
 
 
+def test_the_correlation_within_sessions_is_the_analysis_of_variance_by_hand() -> None:
+    """Three sessions of ten swings with rates 0.8, 0.5, 0.2: mean squares 1.8 / (3 - 1) between and 5.7 / (30 - 3)
+    within, so (0.9 - 0.2111) / (0.9 + 9 * 0.2111); it counts for two sessions beside the prior.
+    """
+    yes = np.array([8.0, 5.0, 2.0])
+    found = rates(np.zeros(3, dtype=int), 1, np.full(3, 10.0), yes, np.zeros(3), RULES.rate)
+    between, within = 1.8 / 2, 5.7 / 27
+    correlation = (between - within) / (between + 9 * within)
+    prior, weight = RULES.rate.clustering, RULES.rate.clustering_weight
+    drawn = (weight * prior + 2 * correlation) / (weight + 2)
+    assert found.effective[0] == pytest.approx(30 / (1 + 9 * drawn), rel=1e-12)
+
+
 def test_swings_of_one_session_count_for_less_than_swings_of_many() -> None:
     n, p = np.full(12, 10.0), np.full(12, 8.0)
     pq = np.full(12, 0.5)

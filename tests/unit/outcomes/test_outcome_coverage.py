@@ -8,12 +8,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from outcome_fakes import DRILL, FAULT, FakeGroup, fake_group, measure_changes
+from outcome_fakes import DRILL, FAULT, FakeGroup, fake_group
 
 from faultml.faults.catalogue import load_catalogue
 from faultml.outcomes.change import CHANGE_COLUMNS, changes
 from faultml.outcomes.effects import drill_effects
 from faultml.outcomes.rules import load_outcome_rules
+from faultml.pipelines.outcome_power import measure_changes
 
 CATALOGUE = load_catalogue()
 STRENGTHS = {DRILL: {FAULT: 0.5}}
@@ -55,8 +56,8 @@ def test_who_was_chosen_for_looking_bad_comes_back_by_chance_and_no_drill_gets_t
 
 def test_the_shortcut_says_what_the_whole_says() -> None:
     group = fake_group(np.random.default_rng(13))
-    whole, shortcut = changes(group.sums, group.assigned, CATALOGUE), measure_changes(group)
-    figures = ["change", "change_lo", "change_hi", "change_sd", "shared_sd"]
+    whole, shortcut = (judge(group.sums, group.assigned, CATALOGUE) for judge in (changes, measure_changes))
+    figures = ["change", "change_lo", "change_hi", "change_sd", "shared_sd", "smallest", "verdict"]
     pd.testing.assert_frame_equal(whole[figures], shortcut[figures])
 
 
@@ -66,7 +67,8 @@ def covered(seed: int, draws: int, effect: float | None = None, **group: float) 
     for _ in range(draws):
         true = random.normal(3.0, 5.0) if effect is None else effect
         made = fake_group(random, effect=-true, **{"response": 3.0, "trend_sd": 1.5, **group})
-        told = drill_effects(measure_changes(made), STRENGTHS, CATALOGUE)[DRILL, FAULT]
+        table = measure_changes(made.sums, made.assigned, CATALOGUE).assign(verdict="no-change")
+        told = drill_effects(table, STRENGTHS, CATALOGUE)[DRILL, FAULT]
         inside += told.improvement_lo_deg <= true <= told.improvement_hi_deg
         errors.append(told.improvement_deg - true)
     return inside, float(np.mean(errors))

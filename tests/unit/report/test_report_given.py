@@ -115,6 +115,23 @@ def test_a_change_that_is_worse_is_drawn_and_said_as_worse(source: ReportSource,
     assert "without feedback −8" in page or "without feedback -8" in page
 
 
+def test_without_controls_the_figures_are_shown_and_nothing_is_claimed(
+    source: ReportSource, coaching: Coaching
+) -> None:
+    page = render_report(replace(source, outcomes=pd.DataFrame([told("lp-01", "no-controls")])), coaching)
+    assert "Of 1 drill given: 1 nobody to compare with." in page
+    assert "a drift of the whole group cannot be told from the drill&#39;s effect" in page
+    assert "Without feedback: 9 degrees better" in page
+    assert "and held without feedback" not in page
+    assert "improved and kept it" not in page, "no drill is credited with it"
+
+
+def test_no_change_comes_with_what_can_be_missed(source: ReportSource, coaching: Coaching) -> None:
+    row = told("lp-01", "no-change", change=-3.0, change_lo=-7.0, change_hi=1.0)
+    page = render_report(replace(source, outcomes=pd.DataFrame([row])), coaching)
+    assert "a true gain of 4, 8 or 12 degrees is claimed in 27, 79 or 99 % of players" in page
+
+
 def test_a_fault_of_moments_keeps_its_own_unit(source: ReportSource, coaching: Coaching) -> None:
     figures = {
         name: value / 100

@@ -72,6 +72,7 @@ WITHOUT_EFFECT: Final = (
     replace(PLAIN, name="correlation 0.6", correlation=0.6),
     replace(PLAIN, name="correlation 0.6, 6 sessions a side", correlation=0.6, before=6, after=6),
     replace(PLAIN, name="6 of 12 drilled, drift SD 4", drift_sd_deg=4.0),
+    replace(PLAIN, name="11 of 12 drilled, drift SD 4", drift_sd_deg=4.0, drilled=11),
     replace(PLAIN, name="9 of 12 drilled, drift SD 4", drift_sd_deg=4.0, drilled=9),
     replace(PLAIN, name="all drilled, drift SD 4", drift_sd_deg=4.0, drilled=12),
 )

@@ -23,7 +23,7 @@ SENTENCES: Final = {
     "worse": "It got worse. Leave the drill, and look again.",
     "not-yet": "Not yet: it was assessed in no swing without feedback since. Record ten such swings on another day.",
     "too-few": "Too few swings without feedback, before or after, to tell.",
-    "no-controls": "Nothing is claimed: too few players went without a drill for this fault over the same time, and a "
+    "no-controls": "Nothing is claimed: nobody went without a drill for this fault over the same time, and a "
     "drift of the whole group cannot be told from the drill's effect.",
 }
 POWER: Final = (

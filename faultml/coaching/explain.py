@@ -80,7 +80,7 @@ def explanation(case: PlayerCase) -> PlayerExplanation:
         assessed=facts.assessed,
         setup_deg=msgspec.structs.asdict(facts.setup.setup),
         setup_measured=facts.setup.measured,
-        warnings=facts.setup.warnings,
+        warnings=case.warnings,
         miss_known=facts.misses.known,
         miss_level=facts.misses.level,
         misses=dict(facts.misses.shares),

@@ -25,6 +25,10 @@ class MissProfile:
         0 where the player hardly misses, 1 from the share of misses on that counts in full.
     swings
         Swings in play whose shot is known.
+    balls, straight
+        Of these, how many had each miss, and how many were straight.
+    usual
+        The misses that the roster's word names.
     path
         Whether a good part of the misses tells of the swing's path, which the wrist does not show.
     """
@@ -33,7 +37,16 @@ class MissProfile:
     shares: Mapping[str, float] = field(default_factory=dict)
     level: float = 0.0
     swings: float = 0.0
+    balls: Mapping[str, int] = field(default_factory=dict)
+    straight: int = 0
+    usual: tuple[str, ...] = ()
     path: bool = False
+
+    @property
+    def disagrees(self) -> bool:
+        """Whether the roster names a miss, and the balls have another one as the most common, or none."""
+        common = max(sorted(self.balls), key=lambda miss: self.balls[miss], default="")
+        return bool(self.usual) and self.swings > 0 and common not in self.usual
 
     @property
     def main(self) -> str:
@@ -82,6 +95,11 @@ def profile(shots: Sequence[Shot], usual_miss: str, rules: Rules) -> MissProfile
     for row in shots:
         swings[row.shot] = max(swings.get(row.shot, 0.0), row.n)
     known = sum(swings.values())
+    balls: dict[str, int] = {}
+    for shot, n in sorted(swings.items()):
+        for miss in label_shot(shot.split(), rules).counts:
+            balls[miss] = balls.get(miss, 0) + round(n)
+    straight = round(swings.get("straight", 0.0))
     usual = label_shot(re.findall(r"[a-z]+", usual_miss.casefold()), rules)
     weighed = [(label_shot(shot.split(), rules), n) for shot, n in sorted(swings.items())]
     if usual.total:
@@ -89,9 +107,9 @@ def profile(shots: Sequence[Shot], usual_miss: str, rules: Rules) -> MissProfile
     missed = sum(n for labels, n in weighed if labels.total)
     total = sum(n * labels.total for labels, n in weighed)
     if not usual.total and known < rules.style.known_shots:
-        return MissProfile(known=False, swings=known)
+        return MissProfile(known=False, swings=known, balls=balls, straight=straight)
     if not total:
-        return MissProfile(known=True, swings=known)
+        return MissProfile(known=True, swings=known, straight=straight)
     counts: dict[str, float] = {}
     for labels, n in weighed:
         for miss, count in labels.counts.items():
@@ -102,6 +120,9 @@ def profile(shots: Sequence[Shot], usual_miss: str, rules: Rules) -> MissProfile
         shares={miss: count / total for miss, count in sorted(counts.items())},
         level=min(1.0, missed / asked / explaining.full_at),
         swings=known,
+        balls=balls,
+        straight=straight,
+        usual=tuple(usual.counts),
         path=sum(n for labels, n in weighed if labels.path) > total / 2,
     )
 

@@ -12,6 +12,9 @@ from faultml.coaching.rules import Coaching
 from faultml.coaching.setup import DRIFT, EXTENSION_HIGH, EXTENSION_LOW
 from faultml.outcomes.effects import DrillEffect
 
+FROM_ADDRESS: Final = ("at", "min", "max")
+"""Measures that a moved setup moves; differences and shares do not feel it."""
+
 EDGE_SLACK: Final = {"deg": 10.0, "share": 0.05}
 """How far each edge may be off: common practice, and for the release the span in which it is unsure."""
 
@@ -55,7 +58,7 @@ def _edge_note(row: PlayerFault, coaching: Coaching) -> Note:
 def _mimic_notes(row: PlayerFault, doubts: set[str], facts: PlayerFacts, coaching: Coaching) -> list[Note]:
     """What can look the same as the fault, and whether it was seen."""
     mimics = coaching.catalogue[row.fault].mimics if row.fault in coaching.catalogue.ids else ()
-    known = doubts | set(facts.setup.warnings) | facts.findings
+    known = doubts | set(facts.setup.warnings) - {DRIFT} | facts.findings
     known |= {"late-save-seen"} if facts.late_save else set()
     seen = tuple(
         mimic
@@ -84,26 +87,36 @@ def _reading_notes(
     unassessed = doubt.n_unassessed / max(doubt.n_unassessed + row.swings, 1)
     if unassessed >= rules.unassessed_share:
         notes.append(write("often-not-assessed", share=unassessed))
-    if DRIFT in facts.setup.warnings:
-        notes.append(drift_note(facts))
+    if drift_matters(row, facts, coaching):
+        channel = coaching.catalogue[fault].measure.channel
+        notes.append(write(DRIFT, drift={channel: facts.setup.drift_deg[channel]}))
     return notes
 
 
+def drift_matters(row: PlayerFault, facts: PlayerFacts, coaching: Coaching) -> bool:
+    """Whether the setup moved by enough to change what is said of a fault.
+
+    Between sessions the setup lies up to half its range off its middle, which moves a measure that is read from the
+    address as much: over the edge, or by as much as the change over the season. Differences between two later
+    moments and shares of the downswing stay.
+    """
+    if row.fault not in coaching.catalogue.ids:
+        return False
+    measure = coaching.catalogue[row.fault].measure
+    wide = facts.setup.drift_deg.get(measure.channel, 0.0) if measure.stat in FROM_ADDRESS else 0.0
+    changed = row.trend in {"improving", "worsening"} and abs(row.trend_change) < wide
+    return changed or abs(row.measure - row.edge) < wide / 2
+
+
 def setup_notes(facts: PlayerFacts, coaching: Coaching) -> list[Note]:
-    """What the setup warns of."""
+    """What the setup itself warns of; that it moved is said with the faults it matters for."""
     address = coaching.catalogue.address
     extension = -facts.setup.setup.flexion_deg
     written = {
         EXTENSION_HIGH: lambda: write(EXTENSION_HIGH, extension=extension, high=address.extension_high),
         EXTENSION_LOW: lambda: write(EXTENSION_LOW, extension=extension, low=address.extension_low),
-        DRIFT: lambda: drift_note(facts),
     }
-    return [written[code]() for code in facts.setup.warnings]
-
-
-def drift_note(facts: PlayerFacts) -> Note:
-    """How far the address moved between sessions."""
-    return write(DRIFT, drift=facts.setup.drift_deg)
+    return [written[code]() for code in facts.setup.warnings if code in written]
 
 
 def save_notes(rate: float, facts: PlayerFacts, waiting: Collection[str], coaching: Coaching) -> list[Note]:

@@ -22,6 +22,9 @@ Figure = int | float | str | tuple[str, ...] | dict[str, float]
 
 STEPS: Final[tuple[Confidence, ...]] = ("high", "moderate", "low")
 DECIMALS: Final = 6
+SHARED: Final = {"amount": ("unit",), "number": ("unit",), "balls": ("miss", "known", "straight")}
+"""Figures that a kind needs beside its own."""
+
 WEAK: Final = "weak-finding"
 """Code of the note that there is too little in a finding to train."""
 
@@ -53,15 +56,24 @@ class Wording(Record, frozen=True):
 
     @property
     def figures(self) -> frozenset[str]:
-        """The figures the sentence needs, with the unit where it writes amounts."""
+        """The figures the sentence needs, those that a kind needs besides included."""
         fields = [(name, kind) for _, name, kind, _ in string.Formatter().parse(self.text) if name]
-        unit = {"unit"} if any(kind in {"amount", "number"} for _, kind in fields) else set()
-        return frozenset({name for name, _ in fields} | unit)
+        shared = {name for _, kind in fields for name in SHARED.get(kind or "", ())}
+        return frozenset({name for name, _ in fields} | shared)
+
+
+class MissWords(Record, frozen=True):
+    """A miss in words: the habit, what a single ball was, and what several were."""
+
+    noun: str
+    one: str
+    many: str
 
 
 class _NotesFile(Record, frozen=True):
     schema: Literal[1]
     reasons: dict[str, str]
+    misses: dict[str, MissWords]
     note: tuple[Wording, ...]
 
 
@@ -113,6 +125,7 @@ class _Sentence(string.Formatter):
     """Writes each figure of a note in its kind."""
 
     def __init__(self, note: Note, coaching: Coaching) -> None:
+        self._figures = note.figures
         self._unit = str(note.figures.get("unit", "deg"))
         self._coaching = coaching
 
@@ -139,6 +152,13 @@ class _Sentence(string.Formatter):
                 return reasons()[value] if value else ""
             case "reasons":
                 return listed(sorted(reasons()[code] for code in value))
+            case "miss":
+                return miss_noun(value)
+            case "misses":
+                return listed([miss_noun(miss) for miss in value])
+            case "balls":
+                known, straight = (int(str(self._figures[name])) for name in ("known", "straight"))
+                return ball_words(str(self._figures["miss"]), value, straight, known)
             case "list":
                 return listed(value)
             case "channels":
@@ -148,6 +168,20 @@ class _Sentence(string.Formatter):
         return str(super().format_field(value, kind))
 
 
+def miss_noun(miss: str) -> str:
+    """A miss as a noun, ``thin shots``; "" is any miss."""
+    words = _file().misses.get(miss)
+    return words.noun if words else miss or "misses"
+
+
+def ball_words(miss: str, n: int, straight: int, known: int) -> str:
+    """``5 of 66 balls were pulls, 60 straight``."""
+    words = _file().misses.get(miss, MissWords(noun=miss, one=miss, many=miss))
+    return (
+        f"{n} of {known} balls {f'was {words.one}' if n == 1 else f'were {words.many}'}, {straight} straight"
+    )
+
+
 def percent(share: float) -> str:
     """``87 %``."""
     return f"{100 * share:.0f} %"
@@ -155,7 +189,11 @@ def percent(share: float) -> str:
 
 def size(value: float, unit: str) -> str:
     """An amount with its unit: degrees, or a share of the downswing."""
-    return f"{value:.0f} degrees" if unit == "deg" else f"{value:.2f} of the downswing"
+    if unit != "deg":
+        return f"{value:.2f} of the downswing"
+    if 0 < value < 0.5:
+        return "less than 1 degree"
+    return count(round(value), "degree")
 
 
 def count(number: int, thing: str) -> str:

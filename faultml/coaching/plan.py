@@ -11,13 +11,14 @@ import msgspec
 from faultml.coaching import retest
 from faultml.coaching.book import Drill
 from faultml.coaching.care import SEE_CLINICIAN, STOPS, CareRules, PlayerCare
-from faultml.coaching.note_rules import evidence_notes, finding_notes, save_notes, setup_notes
+from faultml.coaching.note_rules import drift_matters, evidence_notes, finding_notes, save_notes, setup_notes
 from faultml.coaching.notes import WEAK, Figure, Note, confidence, write
 from faultml.coaching.players import PlayerFacts, PlayerSeason
-from faultml.coaching.ranking import DrillOption, FaultWorth, Situation, rank_drills
+from faultml.coaching.ranking import DrillOption, FaultWorth, Situation, rank_drills, worth_training
 from faultml.coaching.records import NoDrill, PlayerDrill, PlayerPlan
 from faultml.coaching.retest import RetestResult
 from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.coaching.setup import DRIFT
 from faultml.coaching.window import PlacedWindow, place
 from faultml.outcomes.effects import Effects
 
@@ -71,17 +72,34 @@ class PlayerCase:
         return self._of_kind("style")
 
     @cached_property
+    def warnings(self) -> tuple[str, ...]:
+        """Codes of the setup's warnings; that it moved counts only where it matters for a fault."""
+        matters = any(
+            drift_matters(self.season.faults[fault], self.facts, self.coaching) for fault in self.faults
+        )
+        return tuple(code for code in self.facts.setup.warnings if code != DRIFT or matters)
+
+    @cached_property
     def worths(self) -> list[FaultWorth]:
         """What each fault is worth working on, before any drill."""
         floor = self.coaching.rules.explaining.floor
         rows = [self.season.faults[fault] for fault in self.faults]
-        return [FaultWorth(row.fault, row.rate_now, row.severity, max(row.explains, floor)) for row in rows]
+        return [
+            FaultWorth(
+                row.fault,
+                row.rate_now,
+                row.severity,
+                max(row.explains, floor),
+                inside=self._inside(row.fault),
+            )
+            for row in rows
+        ]
 
     @cached_property
     def waiting(self) -> frozenset[str]:
         """Faults whose drills wait for the re-test of the late save's cause.
 
-        Nothing waits where the cause is not flagged or gets no drill: its re-test would never come.
+        Nothing waits where the cause is not flagged, not worth a drill or gets none: its re-test would never come.
         """
         rules = self.coaching.rules.late_save
         last = self.retests.get(rules.cause)
@@ -89,7 +107,10 @@ class PlayerCase:
         if not self.facts.late_save or passed or rules.cause not in self.faults:
             return frozenset()
         waiting = frozenset(rules.waits)
-        options = rank_drills(self.worths, self._situation(waiting), self.coaching)
+        situation = self._situation(waiting)
+        if rules.cause not in worth_training(self.worths, situation, self.coaching):
+            return frozenset()
+        options = rank_drills(self.worths, situation, self.coaching)
         served = {part.fault for option in options if option.status == "picked" for part in option.parts}
         return waiting if rules.cause in served else frozenset()
 
@@ -150,14 +171,32 @@ class PlayerCase:
             )
         if self.picked:
             return ""
-        states = {option.status for option in self.options}
-        return (
-            "drills-ruled-out"
-            if "barred" in states
-            else "waiting"
-            if "waits" in states
-            else "too-little-to-gain"
-        )
+        free = replace(self.situation, refused={})
+        if self._picks(free):
+            return "drills-ruled-out"
+        return "waiting" if self._picks(replace(free, waiting=frozenset())) else self._little[0]
+
+    def _picks(self, situation: Situation) -> bool:
+        """Whether there would be a drill in this situation."""
+        options = rank_drills(self.worths, situation, self.coaching)
+        return any(option.status == "picked" for option in options)
+
+    @cached_property
+    def _little(self) -> tuple[str, str]:
+        """Why the benefit of every drill is too small: the factor furthest below its usual size, and the fault.
+
+        The factors of the drill that comes nearest to being worth it are held against what a plain fault has: shows
+        in half of the swings, a scale's width past the edge, explains the miss, is taken away to a half.
+        """
+        best = max((option for option in self.options if option.parts), key=lambda option: option.benefit)
+        part = max(best.parts, key=lambda part: part.benefit)
+        plain = {
+            "explains-little": part.explains / 1.0,
+            "near-edge": part.severity_factor / 1.0,
+            "rare": part.rate / 0.5,
+            "brings-little": part.effect / 0.5,
+        }
+        return min(plain, key=lambda code: plain[code]), part.fault
 
     def plan(self) -> PlayerPlan:
         """Everything decided, as the faces show it."""
@@ -170,7 +209,7 @@ class PlayerCase:
                     leading=fault == self.leading,
                     confidence=confidence(flagged[fault]) if fault in flagged else "",
                     notes=tuple(flagged.get(fault, ())),
-                    warnings=self.facts.setup.warnings,
+                    warnings=self.warnings,
                 )
                 for fault, row in self.season.faults.items()
             ),
@@ -204,6 +243,22 @@ class PlayerCase:
             player=self.player, reason=self.reason, notes=tuple(self.reason_notes()), faults=self.faults
         )
 
+    @property
+    def _ruled_out(self) -> set[str]:
+        """Faults with a drill that care rules out."""
+        barred = {option.drill for option in self.options if option.status == "barred"}
+        return {fault for drill in barred for fault in self.coaching.serving[drill]}
+
+    def _little_note(self) -> Note:
+        code, fault = self._little
+        row = self.season.faults[fault]
+        figures: dict[str, dict[str, Figure]] = {
+            "explains-little": {"miss": row.miss},
+            "near-edge": {"severity": row.severity, "unit": row.unit},
+            "rare": {"rate": row.rate_now},
+        }
+        return write(code, fault=fault, **figures.get(code, {}))
+
     def finding_notes(self, fault: str) -> list[Note]:
         """How far to trust one flagged fault."""
         row, doubt = self.season.faults[fault], self.season.doubts[fault]
@@ -212,7 +267,8 @@ class PlayerCase:
     def drill_notes(self, option: DrillOption) -> list[Note]:
         """What to say with a picked drill; what holds for the player as a whole is said with the first."""
         drill, main = self.coaching.book[option.drill], option.main
-        notes = self._order_notes(option) + self._weak_notes(option) + self.finding_notes(main)
+        notes = self._order_notes(option) + self._serves_notes(option) + self._weak_notes(option)
+        notes += self.finding_notes(main)
         after = [fault for fault in self.faults if fault in self.coaching.brings.get(main, ())]
         if after:
             notes.append(write("comes-first", faults=tuple(after)))
@@ -230,10 +286,11 @@ class PlayerCase:
             "no-swing-assessed": lambda: write("no-swing-assessed", swings=facts.swings),
             "drills-ruled-out": lambda: write(
                 "drills-ruled-out",
-                faults=self.faults,
+                faults=tuple(fault for fault in self.faults if fault in self._ruled_out),
                 reasons=tuple(sorted({option.why for option in self.options if option.status == "barred"})),
             ),
             "nothing-explains-miss": lambda: write("nothing-explains-miss", miss=facts.misses.main),
+            **dict.fromkeys(("explains-little", "near-edge", "rare", "brings-little"), self._little_note),
         }
         whole = (
             self._player_notes(known={self.reason} if self.reason != "waiting" else set())
@@ -242,7 +299,8 @@ class PlayerCase:
         )
         if self.reason == "waiting":
             return whole  # the late save and what waits for it are said there
-        return [first[self.reason]() if self.reason in first else write(self.reason), *whole]
+        balls = self._ball_notes() if self.reason in {"nothing-explains-miss", "explains-little"} else []
+        return [first[self.reason]() if self.reason in first else write(self.reason), *balls, *whole]
 
     @cached_property
     def order(self) -> str:
@@ -264,14 +322,34 @@ class PlayerCase:
         figures = {"miss": self.coaching.rules.closers_first.miss} if self.order == "order-closers" else {}
         return [write(self.order, drill=best.drill, **figures)]
 
+    def _serves_notes(self, option: DrillOption) -> list[Note]:
+        """Why a drill is for another fault than the leading one."""
+        main, leading = option.main, self.leading
+        if main == leading:
+            return []
+        if option.rank > 1:
+            return [write("serves-next", fault=main, leading=leading)]
+        barred = {
+            each.why
+            for each in self.options
+            if each.status == "barred" and leading in self.coaching.serving[each.drill]
+        }
+        if barred:
+            return [write("serves-other", fault=main, leading=leading, reasons=tuple(sorted(barred)))]
+        return [write("serves-instead", fault=main, leading=leading)]
+
     def _weak_notes(self, option: DrillOption) -> list[Note]:
         """Whether there is too little in it to train."""
-        row = self.season.faults[option.main]
-        sign = next((each.sign for each in self.coaching.catalogue.faults if each.id == option.main), 1)
-        if sign * (row.measure - row.edge) <= 0:
+        if self._inside(option.main):
             return [write(WEAK, why="inside-edge")]
         little = option.benefit < self.coaching.rules.benefit.weak
         return [write(WEAK, why="little-to-gain")] if little else []
+
+    def _inside(self, fault: str) -> bool:
+        """Whether the fault's measure lies inside its edge on average, or at it."""
+        row = self.season.faults[fault]
+        sign = next((each.sign for each in self.coaching.catalogue.faults if each.id == fault), 1)
+        return sign * (row.measure - row.edge) <= 0
 
     def _of_kind(self, kind: str) -> tuple[str, ...]:
         return tuple(fault for fault, row in self.season.faults.items() if row.kind == kind)
@@ -287,12 +365,31 @@ class PlayerCase:
 
     def _miss_notes(self) -> list[Note]:
         """Whether what is flagged explains the miss."""
-        if not self.facts.misses.known:
+        misses = self.facts.misses
+        if not misses.known:
             return [write("miss-unknown")]
         explained = max((self.season.faults[fault].explains for fault in self.faults), default=0.0)
+        balls = self._ball_notes()
         if self._misses and explained < self.coaching.rules.explaining.explains_at:
-            return [write("nothing-explains-miss", miss=self.facts.misses.main)]
-        return []
+            return [write("nothing-explains-miss", miss=misses.main), *balls]
+        return balls
+
+    def _ball_notes(self) -> list[Note]:
+        """What the balls were, and where the roster names another miss."""
+        misses = self.facts.misses
+        if not misses.main:
+            return []
+        if not misses.swings:
+            return [write("miss-from-roster")]
+        balls: dict[str, Figure] = {
+            "miss": misses.main,
+            "n": misses.balls.get(misses.main, 0),
+            "known": round(misses.swings),
+            "straight": misses.straight,
+        }
+        if misses.disagrees:
+            return [write("miss-disagrees", usual=misses.usual, **balls)]
+        return [write("miss-balls", **balls)]
 
     def _player_notes(self, known: set[str]) -> list[Note]:
         """What holds for the player as a whole, leaving out what was said."""

@@ -169,7 +169,7 @@ def _with_kinds(
     coaching: Coaching,
 ) -> dict[str, PlayerFault]:
     """Say of a player's faults what explains the miss, and whether each is a fault, a style, or nothing."""
-    rules, known = coaching.rules, facts.misses.known
+    rules, misses, known = coaching.rules, facts.misses, facts.misses.known
     of_sessions = {fault.id for fault in coaching.catalogue.session_faults}
     shown = {
         name
@@ -195,7 +195,11 @@ def _with_kinds(
             kind=kinds[name],
             explains=explained[name],
             explains_miss=enough if known else None,
-            miss=facts.misses.main,
+            miss=misses.main,
+            miss_balls=misses.balls.get(misses.main, 0),
+            straight_balls=misses.straight,
+            known_balls=round(misses.swings),
+            usual_miss=" ".join(misses.usual),
         )
     return faults
 

@@ -7,7 +7,7 @@ is that of the rules, by mechanism, until the coach's own players tell what the 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -21,12 +21,16 @@ Status = Literal["picked", "left", "later", "waits", "barred"]
 
 @dataclass(frozen=True)
 class FaultWorth:
-    """What working on a fault is worth before any drill; `severity` in the fault's unit."""
+    """What working on a fault is worth before any drill; `severity` in the fault's unit.
+
+    `inside` says that the measure lies inside the edge on average: there is nothing to train yet.
+    """
 
     fault: str
     rate: float
     severity: float
     explains: float
+    inside: bool = False
 
 
 class Part(Record, frozen=True, omit_defaults=True):
@@ -98,11 +102,36 @@ def severity_factor(fault: str, severity: float, coaching: Coaching) -> float:
     return min(severity * coaching.to_degrees(fault) / rules.severity_scale_deg, rules.severity_cap)
 
 
-def comes_before(faults: Sequence[str], closers_first: bool, coaching: Coaching) -> dict[str, set[str]]:
+def comes_before(
+    faults: Sequence[str], closers_first: bool, coaching: Coaching, trained: Collection[str] | None = None
+) -> dict[str, set[str]]:
     """For each of a player's faults, those of them to work on first: causes, and closers before openers.
 
-    An opening cause does not hold up the closing fault it brings where closers come first.
+    An opening cause does not hold up the closing fault it brings where closers come first. What is not among
+    `trained` (all, where not given) holds nothing up: no drill will be spent on it.
     """
+    first = _comes_before(faults, closers_first, coaching)
+    return first if trained is None else {fault: held & set(trained) for fault, held in first.items()}
+
+
+def worth_training(worths: Sequence[FaultWorth], situation: Situation, coaching: Coaching) -> frozenset[str]:
+    """Faults that are worth a drill by themselves, whatever care says of their drills."""
+    found = set()
+    for worth in worths:
+        benefits = [
+            _part(
+                worth, serves[worth.fault], situation.effects.get((drill, worth.fault)), 1.0, entry, coaching
+            ).benefit
+            for drill, serves in coaching.serving.items()
+            if worth.fault in serves
+            and (not (entry := coaching.book[drill]).when or entry.when in situation.warnings)
+        ]
+        if not worth.inside and max(benefits, default=0.0) >= coaching.rules.benefit.weak:
+            found.add(worth.fault)
+    return frozenset(found)
+
+
+def _comes_before(faults: Sequence[str], closers_first: bool, coaching: Coaching) -> dict[str, set[str]]:
     causes = {
         fault: {cause for cause in faults if fault in coaching.brings.get(cause, ())} for fault in faults
     }
@@ -120,7 +149,8 @@ def comes_before(faults: Sequence[str], closers_first: bool, coaching: Coaching)
 def rank_drills(worths: Sequence[FaultWorth], situation: Situation, coaching: Coaching) -> list[DrillOption]:
     """One drill to work on next, up to two in reserve, then every other drill for one of the faults."""
     by_fault = {worth.fault: worth for worth in worths}
-    before = comes_before(list(by_fault), situation.closers_first, coaching)
+    trained = worth_training(worths, situation, coaching)
+    before = comes_before(list(by_fault), situation.closers_first, coaching, trained)
     left = dict.fromkeys(by_fault, 1.0)
     picked: list[DrillOption] = []
     for rank in range(1, coaching.rules.benefit.reserves + 2):

@@ -78,6 +78,10 @@ class PlayerFault(FaultFigures, frozen=True):
         are unknown.
     miss
         The most common miss, "" where there is none.
+    miss_balls, straight_balls, known_balls
+        Balls in play with that miss, straight ones, and all whose shot is known.
+    usual_miss
+        The misses that the roster names, "" where it names none.
     leading
         Whether it is the fault most worth working on.
     confidence, notes
@@ -90,6 +94,10 @@ class PlayerFault(FaultFigures, frozen=True):
     explains: float
     explains_miss: bool | None
     miss: str
+    miss_balls: int
+    straight_balls: int
+    known_balls: int
+    usual_miss: str
     leading: bool = False
     confidence: Confidence | Literal[""] = ""
     notes: tuple[Note, ...] = ()

@@ -18,6 +18,7 @@ PLAYER_COLUMNS: Final = [
     "player", "fault", "kind", "leading", "swings", "sessions", "rate", "rate_lo", "rate_hi", "rate_now",
     "severity", "severity_sd", "unit", "measure", "spread", "edge", "edge_owner", "onset_phase", "onset_at",
     "trend", "trend_change", "trend_lo", "trend_hi", "explains_miss", "explains", "miss",
+    "miss_balls", "straight_balls", "known_balls", "usual_miss",
     "confidence", "notes", "note_data", "warnings",
 ]  # fmt: skip
 DRILL_COLUMNS: Final = [

@@ -28,7 +28,17 @@ from faultml.report.text import (
 )
 
 FIRST_NOTES: Final = frozenset(
-    {"ask-pain", "cleared", "ask-history", "order-setup", "order-cause", "order-closers", WEAK}
+    {
+        "ask-pain",
+        "cleared",
+        "ask-history",
+        "order-setup",
+        "order-cause",
+        "order-closers",
+        WEAK,
+        "serves-other",
+        "serves-instead",
+    }
 )
 """Notes to be read before the steps: what care asks, why this drill is first, or that it is not needed yet."""
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from faultml.coaching.notes import miss_noun
 from faultml.coaching.records import PlayerFault
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.report.charts import Share, whisker
@@ -17,7 +18,6 @@ from faultml.report.text import (
     interval,
     listed,
     load_words,
-    miss_words,
     percent,
     plus_minus,
     reading,
@@ -93,7 +93,7 @@ def _taken_as(row: PlayerFault) -> str:
     if row.kind not in {"fault", "style"}:
         return ""
     if row.kind == "fault" and row.explains_miss:
-        return f"fault, fits the {miss_words(row.miss)}"
+        return f"fault, fits the {miss_noun(row.miss)}"
     return row.kind
 
 

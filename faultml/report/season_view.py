@@ -215,13 +215,15 @@ def _no_fault(player: PlayerTables) -> str:
 
 
 def _miss(player: PlayerTables) -> str:
-    main = player.main_fault
-    misses = sorted({row.miss for row in player.faults.values() if row.miss})
-    if not misses:
+    """The miss, on how many balls, and whether the main fault explains it."""
+    row = player.main_fault or next(iter(player.faults.values()), None)
+    if row is None or not row.miss:
         return ""
-    if main is None or main.explains_miss is None:
-        return listed(misses)
-    return f"{listed(misses)}, {'fits' if main.explains_miss else 'not explained'}"
+    balls = f"{row.miss_balls} of {row.known_balls} balls" if row.known_balls else "by the roster"
+    fits = {None: "", True: ", fits", False: ", not explained"}[
+        row.explains_miss if player.main_fault else None
+    ]
+    return f"{row.miss} ({balls}){fits}"
 
 
 def _next(player: PlayerTables, coaching: Coaching) -> str:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from faultml.coaching.notes import ball_words, miss_noun
 from faultml.coaching.records import PlayerFault
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.setup import EXTENSION_HIGH, EXTENSION_LOW
 from faultml.report.closures import hand
 from faultml.report.player_tables import PlayerTables
-from faultml.report.text import count, degrees, listed, load_words, miss_words, of_ten, percent, shown, size
+from faultml.report.text import count, degrees, listed, load_words, of_ten, percent, shown, size
 
 SOUND_BELOW: Final = 0.25
 """A part of the swing is sound where each of its faults shows in less than this share, 95 % certain."""
@@ -58,13 +59,26 @@ def _miss(main: PlayerFault) -> str:
     known, miss = main.explains_miss, main.miss
     if known is None or not miss:
         return ""
-    words = miss_words(miss)
-    return f"; that fits the {words}" if known else f"; it does not explain the {words}"
+    fits = "that fits" if known else "it does not explain"
+    return f"; {fits} the {miss_noun(miss)}{_balls(main)}"
+
+
+def _balls(row: PlayerFault) -> str:
+    """What the balls say of the miss, and the roster where it says another."""
+    usual = row.usual_miss.split()
+    told = (
+        ball_words(row.miss, row.miss_balls, row.straight_balls, row.known_balls)
+        if row.known_balls
+        else "the roster's word; no ball was noted"
+    )
+    if usual and row.miss not in usual:
+        told += f"; the roster names {listed([miss_noun(miss) for miss in usual])} as the usual miss"
+    return f" ({told})"
 
 
 def _unexplained(tables: PlayerTables) -> str:
-    misses = {miss_words(row.miss) for row in tables.faults.values() if row.miss}
-    return f"; nothing seen here explains the {listed(sorted(misses))}" if misses else ""
+    row = next((row for row in tables.faults.values() if row.miss), None)
+    return f"; nothing seen here explains the {miss_noun(row.miss)}{_balls(row)}" if row else ""
 
 
 def keep(tables: PlayerTables, coaching: Coaching) -> list[str]:

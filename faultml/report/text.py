@@ -61,7 +61,6 @@ class Words(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     schema: Literal[1]
     clause: dict[str, str]
-    miss: dict[str, str]
     often: tuple[Often, ...]
     part: tuple[Part, ...]
     side: dict[str, str]
@@ -146,11 +145,6 @@ def spread(value: float, unit: str) -> str:
 def often(share: float) -> str:
     """The word for how often."""
     return next(step.words for step in load_words().often if share >= step.least)
-
-
-def miss_words(miss: str) -> str:
-    """A miss as a noun: ``thin shots``."""
-    return load_words().miss.get(miss, miss)
 
 
 def count(number: int, noun: str) -> str:

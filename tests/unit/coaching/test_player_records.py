@@ -61,7 +61,7 @@ def test_a_cell_that_does_not_fit_is_damage_and_not_a_guess(told) -> None:
 def test_a_note_takes_exactly_the_figures_of_its_sentence() -> None:
     for code, wording in wordings().items():
         named = {name for _, name, _, _ in Formatter().parse(wording.text) if name}
-        assert named <= wording.figures <= named | {"unit"}, code
+        assert named <= wording.figures <= named | {"unit", "miss", "known", "straight"}, code
     with pytest.raises(KeyError, match="sessions"):
         write("rests-on", swings=3, rate=0.5, rate_lo=0.1, rate_hi=0.9)
     with pytest.raises(KeyError, match="spare"):

@@ -18,10 +18,12 @@ from faultml.coaching.tables import DRILL_COLUMNS, PLAYER_COLUMNS
 from faultml.errors import InputError
 
 SAMPLES = {
-    "": "x", "unit": "deg", "fault": "flip", "faults": ("flip", "recupping"), "drill": "impact_picture",
-    "reason": "practice-day", "reasons": ("under-16",), "list": ("this", "that"), "sessions": 3,
-    "channels": {"flexion_deg": 7.0}, **dict.fromkeys(("share", "deg", "amount", "number"), 0.5),
-}  # fmt: skip
+    **dict.fromkeys(("share", "deg", "amount", "number"), 0.5),
+    **{"": "x", "unit": "deg", "fault": "flip", "faults": ("flip", "recupping"), "drill": "impact_picture"},
+    **{"reason": "practice-day", "reasons": ("under-16",), "list": ("this", "that"), "sessions": 3},
+    **{"channels": {"flexion_deg": 7.0}, "miss": "pull", "misses": ("push",), "balls": 5},
+    **{"known": 66, "straight": 60},
+}
 """A figure of each kind that a note's sentence can ask for."""
 
 
@@ -135,7 +137,7 @@ def test_a_wandering_release_is_a_row_of_its_own(made, coach) -> None:
         ({"measure_sd": 6.0}, "landmark-uncertain"),
         ({"findings": ["gap-filled"]}, "quality-limited"),
         ({"shots": [()]}, "miss-unknown"),
-        ({"address_by_session": (0.0, 0.0, -9.0, -9.0)}, "address-drift"),
+        ({"past": {"flexed_top": 4.0}, "address_by_session": (0.0, 0.0, -9.0, -9.0)}, "address-drift"),
         ({"address": (-36.0, 10.0, 0.0)}, "mimic-seen"),
     ],
 )
@@ -171,10 +173,8 @@ def test_every_note_can_be_written_and_every_code_is_used(coaching) -> None:
     folder = resources.files("faultml.coaching")
     code = "".join(file.read_text(encoding="utf-8") for file in folder.iterdir() if file.name.endswith(".py"))
     for name, wording in wordings().items():
-        kinds = dict(re.findall(r"\{(\w+):?(\w*)\}", wording.text)) | dict.fromkeys(
-            wording.figures & {"unit"}, "unit"
-        )
-        figures = {figure: SAMPLES[kind] for figure, kind in kinds.items()}
+        kinds = dict.fromkeys(wording.figures, "") | dict(re.findall(r"\{(\w+):?(\w*)\}", wording.text))
+        figures = {figure: SAMPLES.get(figure, SAMPLES[kind]) for figure, kind in kinds.items()}
         assert "{" not in note_text(write(name, **figures), coaching)
         constant = {
             "see-clinician",

@@ -34,6 +34,7 @@ def told(
     tilted = tables.swings["player"] == "tilted"
     step = tables.swings.loc[tilted, "session"].rank(method="dense")
     tables.swings.loc[tilted, "address_flexion_deg"] -= 10 + 5 * step
+    tables.swings.loc[tilted, "address_ulnar_deg"] -= 5 * step
     return {player.name: player for player in player_tables(source_of(tables, coaching))}
 
 
@@ -50,7 +51,11 @@ def test_a_moment_is_told_as_a_part_of_the_downswing(
     told: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
     said = sentence(told["casting"], coaching)
-    assert "casts" in said and "the edge is 50 %" in said and said.endswith("that fits the thin shots.")
+    assert (
+        "casts" in said
+        and "the edge is 50 %" in said
+        and said.endswith("that fits the thin shots (26 of 47 balls were thin, 21 straight).")
+    )
 
 
 def test_an_unknown_miss_is_not_made_up(told: dict[str, PlayerTables], coaching: Coaching) -> None:
@@ -87,7 +92,8 @@ def test_no_retest_of_a_style_is_told(
 
 def test_a_miss_that_nothing_explains_is_said(told: dict[str, PlayerTables], coaching: Coaching) -> None:
     assert sentence(told["sound"], coaching) == (
-        "No fault shows often enough to work on; nothing seen here explains the hook."
+        "No fault shows often enough to work on; nothing seen here explains the hook "
+        "(the roster's word; no ball was noted)."
     )
 
 

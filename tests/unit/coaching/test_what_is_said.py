@@ -1,0 +1,150 @@
+"""What a sentence may say: counts, the fault of every drill, causes, the setup, and why there is no drill."""
+
+from __future__ import annotations
+
+import pytest
+
+from faultml.coaching.notes import ball_words, note_text
+from faultml.coaching.ranking import FaultWorth, Situation, rank_drills, worth_training
+from faultml.coaching.records import PlayerPlan
+from faultml.coaching.tables import read_plans
+
+
+def _plan(told) -> PlayerPlan:
+    (plan,) = read_plans(told.players, told.drills)
+    return plan
+
+
+def _fault(plan: PlayerPlan, fault: str):
+    return next(row for row in plan.faults if row.fault == fault)
+
+
+def _texts(notes, coaching) -> dict[str, str]:
+    return {note.code: note_text(note, coaching) for note in notes}
+
+
+def test_the_balls_behind_a_miss_are_counted(made, coach, coaching) -> None:
+    shots = [("pull",), ("straight",), ("straight",), ("draw",)]
+    plan = _plan(coach(made(past={"roll_over": 9.0}, shots=shots)))
+    row = _fault(plan, "roll_over")
+    assert (row.miss, row.miss_balls, row.straight_balls, row.known_balls) == ("pull", 12, 24, 48)
+    assert _texts(row.notes, coaching)["miss-balls"] == "12 of 48 balls were pulls, 24 straight."
+    assert ball_words("pull", 1, 65, 66) == "1 of 66 balls was a pull, 65 straight"
+
+
+def test_a_compound_shot_is_a_ball_with_each_of_its_misses(made, coach) -> None:
+    row = _fault(
+        _plan(coach(made(past={"roll_over": 9.0}, shots=[("push", "hook"), ("straight",)]))), "roll_over"
+    )
+    assert row.known_balls == 48
+    assert row.miss_balls == 24
+
+
+def test_roster_and_balls_that_disagree_are_both_stated(made, coach, coaching) -> None:
+    healthy = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
+    season = made(past={"hold_off": 9.0}, shots=[("push",), ("straight",)])
+    apart = _plan(coach(season, {**healthy, "usual_miss": "pull"}))
+    said = _texts(_fault(apart, "hold_off").notes, coaching)
+    assert "names pull as the usual miss; 24 of 48 balls were pushes, 24 straight" in said["miss-disagrees"]
+    assert "miss-balls" not in said
+    assert _fault(apart, "hold_off").usual_miss == "pull"
+    agree = _texts(
+        _fault(_plan(coach(season, {**healthy, "usual_miss": "push"})), "hold_off").notes, coaching
+    )
+    assert "miss-disagrees" not in agree and "miss-balls" in agree
+    alone = made(past={"hold_off": 9.0})
+    only = _texts(_fault(_plan(coach(alone, {**healthy, "usual_miss": "push"})), "hold_off").notes, coaching)
+    assert "miss-from-roster" in only
+
+
+def test_a_cause_that_is_worth_no_drill_holds_nothing_back(coaching) -> None:
+    effect = FaultWorth("flexed_top", rate=0.82, severity=12.0, explains=1.0)
+    weak = FaultWorth("fanned_takeaway", rate=0.31, severity=0.4, explains=0.05)
+    strong = FaultWorth("fanned_takeaway", rate=0.8, severity=12.0, explains=0.8)
+    inside = _placed(strong, inside=True)
+    free = Situation(refused={})
+    assert "fanned_takeaway" in coaching.brings and "flexed_top" in coaching.brings["fanned_takeaway"]
+    for cause, holds in ((weak, False), (inside, False), (strong, True)):
+        first = rank_drills([cause, effect], free, coaching)[0]
+        assert first.main == ("fanned_takeaway" if holds else "flexed_top"), cause
+        assert ("fanned_takeaway" in worth_training([cause, effect], free, coaching)) is holds
+
+
+def _placed(worth: FaultWorth, *, inside: bool) -> FaultWorth:
+    """The same worth with the measure inside or outside its edge."""
+    return FaultWorth(worth.fault, worth.rate, worth.severity, worth.explains, inside=inside)
+
+
+def test_a_cause_whose_drills_care_rules_out_still_comes_first(coaching) -> None:
+    cause = FaultWorth("fanned_takeaway", rate=0.8, severity=12.0, explains=0.8)
+    effect = FaultWorth("flexed_top", rate=0.82, severity=12.0, explains=1.0)
+    barred = {drill: "under-16" for drill, served in coaching.serving.items() if "fanned_takeaway" in served}
+    options = rank_drills([cause, effect], Situation(refused=barred), coaching)
+    assert not [option for option in options if option.status == "picked"]
+
+
+def test_a_drill_for_another_fault_than_the_leading_one_says_why(made, coach, coaching) -> None:
+    season = made(past={"overset": 14.0, "roll_over": 6.0}, shots=[("hook",), ("straight",)])
+    careful = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": "yes"}
+    plan = _plan(coach(season, careful))
+    for drill in plan.drills:
+        codes = {note.code for note in drill.notes}
+        leads = _fault(plan, drill.faults[0]).leading
+        assert leads or codes & {"serves-other", "serves-instead", "serves-next"}
+    free = _plan(coach(season))
+    assert _fault(free, free.drills[0].faults[0]).leading
+    assert not {"serves-other", "serves-instead"} & {note.code for note in free.drills[0].notes}
+
+
+def test_the_ruling_out_of_the_leading_faults_drills_is_named(made, coach, coaching) -> None:
+    season = made(
+        past={"early_ulnar_release": 30.0, "roll_over": 6.0}, shots=[("fat",), ("thin",), ("pull",)]
+    )
+    careful = {"pain": "none", "under_16": False, "ulnar_history": "yes", "thumb_history": False}
+    plan = _plan(coach(season, careful))
+    leading = next(row.fault for row in plan.faults if row.leading)
+    if not plan.drills:
+        assert plan.no_drill is not None and plan.no_drill.reason == "drills-ruled-out"
+        return
+    said = _texts(plan.drills[0].notes, coaching)
+    assert plan.drills[0].faults[0] == leading or "ruled out by" in said["serves-other"]
+
+
+@pytest.mark.parametrize(
+    ("made_with", "reason", "words"),
+    [
+        (
+            {"past": {"recupping": 0.0}, "shots": [("pull",), ("straight",)], "scatter": 4.0},
+            "explains-little",
+            "hardly goes with the pull",
+        ),
+        (
+            {"past": {"flexed_takeaway": 0.2}, "shots": [("hook",), ("straight",)], "scatter": 0.3},
+            "near-edge",
+            "past its edge",
+        ),
+    ],
+)
+def test_the_reason_for_no_drill_is_the_factor_that_decided_it(
+    made, coach, coaching, made_with: dict, reason: str, words: str
+) -> None:
+    plan = _plan(coach(made(**made_with)))
+    assert plan.no_drill is not None
+    assert plan.no_drill.reason == reason
+    assert words in note_text(plan.no_drill.notes[0], coaching)
+
+
+def test_that_the_setup_moved_is_said_only_where_it_matters(made, coach, coaching) -> None:
+    moved = {"address_by_session": (0.0, 0.0, -9.0, -9.0), "shots": [("hook",)]}
+    far = _plan(coach(made(past={"flexed_top": 14.0}, **moved)))
+    near = _plan(coach(made(past={"flexed_top": 4.0}, **moved)))
+    other = _plan(coach(made(past={"roll_over": 4.0}, **moved)))  # the forearm did not move
+    assert "address-drift" in _fault(near, "flexed_top").warnings
+    assert "address-drift" in _texts(_fault(near, "flexed_top").notes, coaching)
+    for plan in (far, other):
+        assert all("address-drift" not in row.warnings for row in plan.faults)
+        assert all(note.code != "address-drift" for drill in plan.drills for note in drill.notes)
+    changing = _plan(coach(made(past={"flexed_top": 22.0}, trend=-2.0, **moved)))
+    row = _fault(changing, "flexed_top")
+    assert row.trend == "improving" and abs(row.trend_change) < 9.0
+    assert "address-drift" in row.warnings

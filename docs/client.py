@@ -43,11 +43,16 @@ class DrillOut(TypedDict):
     confidence: str
     notes: list[str]
     faults: list[str]
+    window_fault: str
     window_channel: str
+    window_reference: str
     window_from: str
     window_to: str
-    window_lo_deg: float | None
-    window_hi_deg: float | None
+    window_must: str
+    window_side: str
+    window_bound_deg: float | None
+    window_guard_deg: float | None
+    window_max_sd: float | None
     dose: str
     retest: str
     retest_due: str

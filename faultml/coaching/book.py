@@ -14,7 +14,8 @@ import msgspec
 
 from faultml.coaching.care import CareRules, Load, load_care
 from faultml.coaching.data import Record, digest, load_data
-from faultml.coaching.window import Window, place
+from faultml.coaching.place import OwnNumbers, place
+from faultml.coaching.window import AnyWindow, SpreadWindow, Window
 from faultml.errors import CatalogueError
 
 Phase = Literal["setup", "takeaway", "top", "transition", "downswing", "impact", "release", "whole"]
@@ -75,8 +76,9 @@ class Retest(Record, frozen=True):
 class Drill(Record, frozen=True):
     """One drill.
 
-    `check` is a reference outside the body that a player alone can see, hear or touch. `window` is relative
-    to the player's own setup. `when` names the setup warning without which the drill is not offered ("" for
+    `check` is a reference outside the body that a player alone can see, hear or touch. `window` says what
+    the swing has to do, and `trains` what the drill works on where that is not the angle of the window ("" where it
+    is). `when` names the setup warning without which the drill is not offered ("" for
     always). `strikes` says whether the club meets ground or ball, so that a player who hits fat is kept off
     hard mats.
     """
@@ -90,7 +92,7 @@ class Drill(Record, frozen=True):
     without_ball: Steps
     with_ball: Steps
     check: Text
-    window: Window
+    window: AnyWindow
     feedback: Feedback
     dose: Dose
     retest: Retest
@@ -100,11 +102,20 @@ class Drill(Record, frozen=True):
     stop: Text
     evidence: Literal["low: by mechanism"]
     when: Literal["", "address-extension-high", "address-extension-low"] = ""
+    trains: str = ""
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """Everything the player is told to do."""
-        return (self.aim, *self.without_ball, *self.with_ball, self.check, self.feedback.signal, self.surface)
+        return (
+            self.aim,
+            *self.without_ball,
+            *self.with_ball,
+            self.check,
+            self.feedback.signal,
+            self.surface,
+            *([self.trains] if self.trains else []),
+        )
 
     @property
     def feedback_plan(self) -> str:
@@ -112,7 +123,8 @@ class Drill(Record, frozen=True):
         sets = [
             f"set {number}: {REHEARSAL_NAMES[share]}" for number, share in enumerate(self.feedback.fade, 1)
         ]
-        return f"Only outside the window. {self.feedback.signal} {'; '.join(sets).capitalize()}."
+        only = "" if isinstance(self.window, SpreadWindow) else "Only outside the window. "
+        return f"{only}{self.feedback.signal} {'; '.join(sets).capitalize()}."
 
 
 class _BookFile(Record, frozen=True):
@@ -165,11 +177,11 @@ def load_book() -> DrillBook:
 def _problems(drill: Drill, care: CareRules) -> list[str]:
     """What care or the schema's own promises find wrong with a drill."""
     found: list[str] = []
-    placed = place(drill.window, care.reference_setup, care.limits)
-    if drill.window.low_deg >= drill.window.high_deg:
-        found.append("its window is empty")
-    if placed.clipped:
-        found.append("its window leaves the limits on the reference setup")
+    placed = place(drill.window, OwnNumbers(care.reference_setup), care.limits)
+    if not placed.usable:
+        found.append("its window has no room inside the limits on the reference setup")
+    if placed.clipped and isinstance(drill.window, Window) and drill.window.must == "reach":
+        found.append("its window asks for an angle beyond the limits on the reference setup")
     if drill.dose.rehearsals > care.dose.rehearsals or drill.dose.full_speed > care.dose.full_speed:
         found.append("its dose is over the day's limit")
     fade = drill.feedback.fade

@@ -29,11 +29,18 @@ STOPS: Final[Mapping[Pain, str]] = {"hurts": SEE_CLINICIAN, "unread": MEND_ROSTE
 
 
 class Limits(Record, frozen=True):
-    """Absolute angles, degrees, that no practice window leaves, and the stretch of full hinge."""
+    """Absolute angles, degrees, that no practice window leaves, and the stretch of full hinge.
+
+    `radial` is the limit toward the thumb side for a player whose own hinge is not known or smaller; a player's own
+    hinge replaces it up to `radial_max_deg`. `hinge_reach_deg`, relative to the setup, is the largest hinge that a
+    drill may ask for.
+    """
 
     flexion: float
     extension: float
     radial: float
+    radial_max_deg: float
+    hinge_reach_deg: float
     ulnar: float
     flexion_at_hinge: float
     hinge_from: str

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Final
 
@@ -12,6 +13,7 @@ from faultml.coaching.notes import reasons
 from faultml.coaching.plan import PlayerCase
 from faultml.coaching.ranking import DrillOption, Part
 from faultml.coaching.rules import Coaching
+from faultml.coaching.window import AnyWindow, SpreadWindow
 from faultml.errors import InputError
 
 ORDERS: Final = {
@@ -22,6 +24,31 @@ ORDERS: Final = {
 
 EXPLANATIONS_FILE: Final = "explanations.json"
 """Where a run keeps all explanations beside its tables."""
+
+
+class WindowFacts(Record, frozen=True):
+    """A drill's window in the player's own numbers.
+
+    Attributes
+    ----------
+    drill
+        The drill.
+    window
+        The window, placed and cut.
+    absolute_deg
+        Its bound as an angle of the wrist itself; None where that is not known.
+    clipped, usable
+        Whether care cut it, and whether it is a window at all.
+    faults
+        The player's faults whose flagged swings were held against it, with ``(swings, of them inside)``.
+    """
+
+    drill: str
+    window: AnyWindow
+    absolute_deg: float | None
+    clipped: bool
+    usable: bool
+    faults: dict[str, tuple[int, int]]
 
 
 class PlayerExplanation(Record, frozen=True):
@@ -49,6 +76,8 @@ class PlayerExplanation(Record, frozen=True):
         Code of what puts the first drill before one worth more, "" where none is.
     options
         Every drill that serves one of the faults, the picked ones first.
+    windows
+        The window of each of these drills.
     """
 
     player: str
@@ -69,6 +98,7 @@ class PlayerExplanation(Record, frozen=True):
     reason: str
     order: str
     options: tuple[DrillOption, ...]
+    windows: tuple[WindowFacts, ...]
 
 
 def explanation(case: PlayerCase) -> PlayerExplanation:
@@ -93,6 +123,23 @@ def explanation(case: PlayerCase) -> PlayerExplanation:
         reason=case.reason,
         order=case.order,
         options=tuple(case.options),
+        windows=tuple(_window_facts(case, option.drill) for option in case.options),
+    )
+
+
+def _window_facts(case: PlayerCase, drill: str) -> WindowFacts:
+    placed = case.windows[drill]
+    return WindowFacts(
+        drill=drill,
+        window=placed.window,
+        absolute_deg=placed.absolute_deg if math.isfinite(placed.absolute_deg) else None,
+        clipped=placed.clipped,
+        usable=placed.usable,
+        faults={
+            fault: (met.n_faulty, met.n_met)
+            for (other, fault), met in case.met.items()
+            if other == drill and fault in case.faults
+        },
     )
 
 
@@ -164,12 +211,13 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
         "benefit = how often it shows now x how far past the edge x how well it explains the miss"
         " x how early in the swing x what the drill may take away x what earlier drills leave of it"
     )
+    windows = {each.drill: each for each in told.windows}
     for option in told.options:
-        lines += _option_lines(option, coaching)
+        lines += _option_lines(option, windows[option.drill], coaching)
     return lines
 
 
-def _option_lines(option: DrillOption, coaching: Coaching) -> list[str]:
+def _option_lines(option: DrillOption, window: WindowFacts, coaching: Coaching) -> list[str]:
     drill = coaching.book[option.drill]
     head = {
         "picked": "next" if option.rank == 1 else f"reserve {option.rank - 1}",
@@ -178,9 +226,26 @@ def _option_lines(option: DrillOption, coaching: Coaching) -> list[str]:
         "waits": f"waits for the re-test of {coaching.words.get(option.why, option.why)}",
         "barred": f"ruled out: {reasons().get(option.why, option.why)}",
     }[option.status]
-    return [f"{drill.name} [{drill.id}] {head}, benefit {option.benefit:.3f}"] + [
-        _part_line(part, coaching) for part in option.parts
+    return [
+        f"{drill.name} [{drill.id}] {head}, benefit {option.benefit:.3f}",
+        *(_part_line(part, coaching) for part in option.parts),
+        _window_line(window, coaching),
     ]
+
+
+def _window_line(facts: WindowFacts, coaching: Coaching) -> str:
+    window = facts.window
+    met = "".join(
+        f"; {inside} of {swings} swings with {coaching.words[fault]} lie inside"
+        for fault, (swings, inside) in facts.faults.items()
+    )
+    if isinstance(window, SpreadWindow):
+        return f"    window: {window.channel} of a session, SD at most {window.max_sd:g}"
+    stretch = window.start + (f" to {window.end}" if window.end else "")
+    guard = "" if window.guard_deg is None else f" or {window.guard_deg:+.1f} from setup"
+    state = f"{', cut by care' if facts.clipped else ''}{'' if facts.usable else ', not usable'}"
+    bound = f"{window.must} {window.side} {window.bound_deg:+.1f} from {window.reference}{guard}"
+    return f"    window: {window.channel} {stretch} {bound}{state}{met}"
 
 
 def _part_line(part: Part, coaching: Coaching) -> str:

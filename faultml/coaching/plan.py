@@ -11,15 +11,17 @@ import msgspec
 from faultml.coaching import retest
 from faultml.coaching.book import Drill
 from faultml.coaching.care import SEE_CLINICIAN, STOPS, CareRules, PlayerCare
+from faultml.coaching.met import WINDOW_MET, Met, already_met
 from faultml.coaching.note_rules import drift_matters, evidence_notes, finding_notes, save_notes, setup_notes
 from faultml.coaching.notes import WEAK, Figure, Note, confidence, write
+from faultml.coaching.place import OwnNumbers, PlacedWindow, own_numbers, place
 from faultml.coaching.players import PlayerFacts, PlayerSeason
 from faultml.coaching.ranking import DrillOption, FaultWorth, Situation, rank_drills, worth_training
-from faultml.coaching.records import NoDrill, PlayerDrill, PlayerPlan
+from faultml.coaching.records import NoDrill, PlayerDrill, PlayerPlan, window_cells
 from faultml.coaching.retest import RetestResult
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.setup import DRIFT
-from faultml.coaching.window import PlacedWindow, place
+from faultml.coaching.window import fitted
 from faultml.outcomes.effects import Effects
 
 NO_ROOM = "no-room-in-limits"
@@ -41,6 +43,8 @@ class PlayerCase:
         Labels of the player's sessions.
     effects
         What drills have brought so far.
+    met
+        (drill, fault) -> how many of the player's faulty swings meet the drill's window already.
     """
 
     season: PlayerSeason
@@ -50,6 +54,7 @@ class PlayerCase:
     coaching: Coaching
     rules: CareRules
     effects: Effects = field(default_factory=dict)
+    met: Mapping[tuple[str, str], Met] = field(default_factory=dict)
 
     @property
     def player(self) -> str:
@@ -115,10 +120,19 @@ class PlayerCase:
         return waiting if rules.cause in served else frozenset()
 
     @cached_property
+    def own_numbers(self) -> OwnNumbers:
+        """The angles that windows are placed on."""
+        means = {fault: row.measure for fault, row in self.season.faults.items()}
+        return own_numbers(self.facts.setup.setup, means, self.coaching.catalogue)
+
+    @cached_property
     def windows(self) -> dict[str, PlacedWindow]:
-        """Drill -> its window on this player's setup."""
-        setup, limits = self.facts.setup.setup, self.rules.limits
-        return {drill.id: place(drill.window, setup, limits) for drill in self.coaching.book.drills}
+        """Drill -> its window in this player's numbers, for the edge that holds for the player."""
+        catalogue, limits = self.coaching.catalogue, self.rules.limits
+        return {
+            drill.id: place(fitted(drill.window, catalogue, self.player), self.own_numbers, limits)
+            for drill in self.coaching.book.drills
+        }
 
     @cached_property
     def situation(self) -> Situation:
@@ -130,6 +144,7 @@ class PlayerCase:
         first = self.coaching.rules.closers_first
         return Situation(
             refused={drill: code for drill, code in refused.items() if code},
+            met=already_met(self.met, self.coaching.rules.met),
             warnings=self.facts.setup.warnings,
             waiting=waiting,
             closers_first=self.facts.misses.shares.get(first.miss, 0.0) >= first.share,
@@ -149,7 +164,7 @@ class PlayerCase:
     @cached_property
     def leading(self) -> str:
         """The fault most worth working on, whatever care says of its drills; "" where there is none."""
-        free = rank_drills(self.worths, replace(self.situation, refused={}), self.coaching)
+        free = rank_drills(self.worths, replace(self.situation, refused={}, met=frozenset()), self.coaching)
         return next((option.main for option in free if option.status == "picked"), "")
 
     @cached_property
@@ -171,7 +186,7 @@ class PlayerCase:
             )
         if self.picked:
             return ""
-        free = replace(self.situation, refused={})
+        free = replace(self.situation, refused={}, met=frozenset())
         if self._picks(free):
             return "drills-ruled-out"
         return "waiting" if self._picks(replace(free, waiting=frozenset())) else self._little[0]
@@ -218,7 +233,7 @@ class PlayerCase:
         )
 
     def _drill(self, option: DrillOption) -> PlayerDrill:
-        drill, window = self.coaching.book[option.drill], self.windows[option.drill]
+        drill = self.coaching.book[option.drill]
         notes = self.drill_notes(option)
         return PlayerDrill(
             player=self.player,
@@ -228,14 +243,10 @@ class PlayerCase:
             confidence=confidence(notes),
             notes=tuple(notes),
             faults=tuple(part.fault for part in sorted(option.parts, key=lambda part: -part.benefit)),
-            window_channel=drill.window.channel,
-            window_from=drill.window.start,
-            window_to=drill.window.end,
-            window_lo_deg=window.low_deg,
-            window_hi_deg=window.high_deg,
             dose=str(drill.dose),
             retest=str(drill.retest),
             retest_due=self.retest_due(drill),
+            **window_cells(self.windows[option.drill].window),
         )
 
     def _no_drill(self) -> NoDrill:
@@ -276,7 +287,9 @@ class PlayerCase:
             notes += self._player_notes(known={note.code for note in notes})
         notes += self._retest_notes(main)
         evidence = evidence_notes(self.effects.get((drill.id, main)), self.coaching)
-        return notes + self._window_notes(drill) + self._care_notes(drill) + evidence
+        return (
+            notes + self._window_notes(drill) + self._met_notes(option) + self._care_notes(drill) + evidence
+        )
 
     def reason_notes(self) -> list[Note]:
         """What to say where there is no drill."""
@@ -416,6 +429,20 @@ class PlayerCase:
     def _window_notes(self, drill: Drill) -> list[Note]:
         notes = [] if self.facts.setup.measured else [write("setup-unknown")]
         return notes + ([write("window-clipped")] if self.windows[drill.id].clipped else [])
+
+    def _met_notes(self, option: DrillOption) -> list[Note]:
+        """The drill that would have come first, had its window not been met already."""
+        if option.rank != 1:
+            return []
+        met = self.situation.met
+        free = (
+            rank_drills(self.worths, replace(self.situation, met=frozenset()), self.coaching) if met else []
+        )
+        passed = next((other for other in free if other.rank == 1 and (other.drill, other.main) in met), None)
+        if passed is None:
+            return []
+        counts = self.met[passed.drill, passed.main]
+        return [write(WINDOW_MET, drill=passed.drill, met=counts.n_met, swings=counts.n_faulty)]
 
     def _care_notes(self, drill: Drill) -> list[Note]:
         told = {

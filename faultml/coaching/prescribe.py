@@ -9,6 +9,7 @@ import pandas as pd
 from faultml.coaching import retest
 from faultml.coaching.care import CareRules, PlayerCare, care_of, cell_text, load_care, roster_rows
 from faultml.coaching.explain import PlayerExplanation, explanation
+from faultml.coaching.met import met_by_player
 from faultml.coaching.plan import PlayerCase
 from faultml.coaching.players import PlayerFacts, player_seasons
 from faultml.coaching.records import PlayerPlan
@@ -75,6 +76,7 @@ def prescribe(
     for result in retest.read_retests(results):
         tested.setdefault(result.player, []).append(result)
     sessions = summary.sessions.groupby("player")["session"].unique().to_dict()
+    met = met_by_player(summary.windows)
     cases = [
         PlayerCase(
             season=season,
@@ -84,6 +86,7 @@ def prescribe(
             coaching=coaching,
             rules=care,
             effects=effects or {},
+            met=met.get(season.player, {}),
         )
         for season in player_seasons(summary, usual_misses, coaching, care)
     ]

@@ -13,6 +13,7 @@ from typing import Literal
 
 from faultml.coaching.book import Drill
 from faultml.coaching.data import Record
+from faultml.coaching.met import WINDOW_MET
 from faultml.coaching.rules import Coaching
 from faultml.outcomes.effects import DrillEffect, Effects
 
@@ -55,7 +56,8 @@ class DrillOption(Record, frozen=True):
     """A drill that serves one of the player's faults, and what became of it.
 
     `rank` is 0 unless picked. `status`: ``picked``; ``left`` (others were worth more); ``later`` (a cause
-    comes first); ``waits`` (late save); ``barred`` (care). `why` is the code or the fault that says so.
+    comes first); ``waits`` (late save); ``barred`` (care, or a window that is already
+    met). `why` is the code or the fault that says so.
     """
 
     drill: str
@@ -79,6 +81,8 @@ class Situation:
     ----------
     refused
         Drill -> code of what care has against it.
+    met
+        Drills, each with the fault it would be given for, whose window the player's faulty swings already meet.
     warnings
         Codes of the setup's warnings: a setup drill is offered only where its own was raised.
     waiting
@@ -90,6 +94,7 @@ class Situation:
     """
 
     refused: Mapping[str, str]
+    met: frozenset[tuple[str, str]] = frozenset()
     warnings: tuple[str, ...] = ()
     waiting: frozenset[str] = frozenset()
     closers_first: bool = False
@@ -223,6 +228,8 @@ def _options(
         why = ""
         if drill_id in situation.refused:
             status, why = "barred", situation.refused[drill_id]
+        elif (drill_id, main) in situation.met:
+            status, why = "barred", WINDOW_MET
         elif set(serves) & situation.waiting:
             status, why = "waits", coaching.rules.late_save.cause
         elif held_up[main]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, Literal, TypeVar
 
 import msgspec
@@ -10,6 +11,8 @@ import pandas as pd
 
 from faultml.coaching.data import Record
 from faultml.coaching.notes import Confidence, Note
+from faultml.coaching.window import AnyWindow, Must, Reference, Side, SpreadWindow, Window
+from faultml.faults.catalogue import Channel
 
 Kind = Literal["fault", "style", "pattern", "none", "not_assessed", "not_learned"]
 Unit = Literal["deg", "share", ""]
@@ -135,8 +138,12 @@ class PlayerDrill(Record, frozen=True):
         How far to trust it and why.
     faults
         What it works on, the fault it is for first.
-    window_channel, window_from, window_to, window_lo_deg, window_hi_deg
-        The practice window, degrees relative to the player's own setup.
+    window_fault, window_channel, window_reference, window_from, window_to, window_must, window_side
+        The practice window (`faultml.coaching.window.Window`): the fault it reads, the angle, what the bound is
+        relative to, first and last moment, and on which side of the bound the curve has to stay, or reach. A spread
+        over a session is ``repeat``, with no moment and no side.
+    window_bound_deg, window_guard_deg, window_max_sd
+        Its bound and its guard in the player's own numbers, and the largest spread; NaN where there is none.
     dose, retest
         How much, and what shows that it worked.
     retest_due
@@ -150,14 +157,55 @@ class PlayerDrill(Record, frozen=True):
     confidence: Confidence
     notes: tuple[Note, ...]
     faults: tuple[str, ...]
-    window_channel: str
-    window_from: str
-    window_to: str
-    window_lo_deg: float
-    window_hi_deg: float
     dose: str
     retest: str
     retest_due: str
+    window_fault: str
+    window_channel: Channel
+    window_must: Must | Literal["repeat"]
+    window_reference: Reference | Literal[""] = ""
+    window_from: str = ""
+    window_to: str = ""
+    window_side: Side | Literal[""] = ""
+    window_bound_deg: float = math.nan
+    window_guard_deg: float = math.nan
+    window_max_sd: float = math.nan
+
+    @property
+    def window(self) -> AnyWindow:
+        """The practice window in the player's own numbers."""
+        if self.window_must == "repeat":
+            return SpreadWindow(
+                fault=self.window_fault, channel=self.window_channel, max_sd=self.window_max_sd
+            )
+        return Window(
+            fault=self.window_fault,
+            channel=self.window_channel,
+            reference=self.window_reference or "setup",
+            start=self.window_from,
+            end="" if self.window_to == self.window_from else self.window_to,
+            must=self.window_must,
+            side=self.window_side or "below",
+            bound_deg=self.window_bound_deg,
+            guard_deg=None if math.isnan(self.window_guard_deg) else self.window_guard_deg,
+        )
+
+
+def window_cells(window: AnyWindow) -> dict[str, Any]:
+    """The window's part of a `PlayerDrill`; a spread has no bound that one swing could be held against."""
+    cells = {"window_fault": window.fault, "window_channel": window.channel}
+    if isinstance(window, SpreadWindow):
+        return cells | {"window_must": "repeat", "window_max_sd": window.max_sd}
+    return {
+        **cells,
+        "window_reference": window.reference,
+        "window_from": window.start,
+        "window_to": window.end or window.start,
+        "window_must": window.must,
+        "window_side": window.side,
+        "window_bound_deg": window.bound_deg,
+        "window_guard_deg": math.nan if window.guard_deg is None else window.guard_deg,
+    }
 
 
 class NoDrill(Record, frozen=True):

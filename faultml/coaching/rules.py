@@ -11,6 +11,7 @@ from typing import Annotated, Final, Literal
 
 import msgspec
 
+from faultml.coaching import window
 from faultml.coaching.book import Drill, DrillBook, load_book
 from faultml.coaching.data import Record, digest, load_data
 from faultml.errors import CatalogueError
@@ -101,6 +102,13 @@ class Early(Record, frozen=True):
     release: Share
 
 
+class MetRules(Record, frozen=True):
+    """When a window counts as already met: from this share of at least so many faulty swings on."""
+
+    min_swings: Count
+    share: Share
+
+
 class LateSaveRules(Record, frozen=True):
     """What waits while a late save is there, and for which fault's re-test."""
 
@@ -181,6 +189,7 @@ class Rules(Record, frozen=True):
     style: StyleRules
     explaining: ExplainingRules
     benefit: BenefitRules
+    met: MetRules
     early: Early
     late_save: LateSaveRules
     closers_first: ClosersFirst
@@ -300,6 +309,11 @@ class Coaching:
         problems += [f"unknown miss {word!r}" for word in dict.fromkeys(named) if word not in words]
         if len(self.serving) != len(rules.serves):
             problems.append("a drill stands twice under serves")
+        problems += [
+            f"{drill.id}: {problem}"
+            for drill in self.book.drills
+            for problem in window.problems_of(drill.window, drill.when, self.catalogue)
+        ]
         for fault in self.fault_ids:
             drills = [
                 drill for drill, served in self.serving.items() if fault in served and drill in self.book

@@ -34,6 +34,7 @@ KEYS: Final = {
     "spread": ("player", "session", "club", "fault"),
     "sessions": ("player", "session", "context"),
     "codes": ("player", "kind", "code"),
+    "windows": ("player", "drill", "fault"),
 }
 SUMS: Final = {
     "faults": (
@@ -47,6 +48,7 @@ SUMS: Final = {
         "address_flexion_deg", "address_ulnar_deg", "address_pronation_deg",
     ),
     "codes": ("n",),
+    "windows": ("n_faulty", "n_met"),
 }  # fmt: skip
 COLUMNS: Final = {name: Columns(keys, SUMS[name]) for name, keys in KEYS.items()}
 
@@ -74,6 +76,9 @@ class Summary:
     codes
         Per player: how many swings carry each finding (kind ``finding``) or were refused for each reason
         (``refused``).
+    windows
+        Per player, drill and fault it serves: how many faulty swings the drill's window could judge, and how many of
+        them meet it (`faultml.coaching.met`). Empty where the curves were not at hand.
     """
 
     faults: pd.DataFrame
@@ -81,10 +86,14 @@ class Summary:
     spread: pd.DataFrame
     sessions: pd.DataFrame
     codes: pd.DataFrame
+    windows: pd.DataFrame
 
 
 def sum_up(
-    swings: pd.DataFrame, faults: pd.DataFrame, catalogue: Catalogue | None = None
+    swings: pd.DataFrame,
+    faults: pd.DataFrame,
+    catalogue: Catalogue | None = None,
+    windows: pa.Table | None = None,
 ) -> dict[str, pa.Table]:
     """Sum up one batch: the frames of a `Summary` by name, as tables of integers (see `faultml.exact`).
 
@@ -98,6 +107,8 @@ def sum_up(
         One row a swing and fault, with the columns of `faults.parquet`, in any order.
     catalogue
         Says which faults the session faults watch; the default catalogue where not given.
+    windows
+        What `faultml.coaching.met.count_met` counted in this batch; unknown where not given.
 
     Raises
     ------
@@ -113,6 +124,7 @@ def sum_up(
         "spread": _sum_spread(told, rows, watched),
         "sessions": _sum_sessions(swings, told),
         "codes": _sum_codes(swings, told),
+        "windows": COLUMNS["windows"].empty() if windows is None else windows,
     }
 
 

@@ -23,7 +23,8 @@ PLAYER_COLUMNS: Final = [
 ]  # fmt: skip
 DRILL_COLUMNS: Final = [
     "player", "rank", "drill", "priority", "confidence", "notes", "note_data", "faults",
-    "window_channel", "window_from", "window_to", "window_lo_deg", "window_hi_deg",
+    "window_fault", "window_channel", "window_reference", "window_from", "window_to", "window_must", "window_side",
+    "window_bound_deg", "window_guard_deg", "window_max_sd",
     "dose", "retest", "retest_due", "reason",
 ]  # fmt: skip
 
@@ -44,7 +45,7 @@ def players_frame(plans: Iterable[PlayerPlan], coaching: Coaching) -> pd.DataFra
 
 def drills_frame(plans: Iterable[PlayerPlan], coaching: Coaching) -> pd.DataFrame:
     """The table ``drills``: a row a player and drill, one of rank 0 where a player has none."""
-    numbers = ("priority", "window_lo_deg", "window_hi_deg")
+    numbers = ("priority", "window_bound_deg", "window_guard_deg", "window_max_sd")
     blank = dict.fromkeys(DRILL_COLUMNS, "") | dict.fromkeys(numbers, float("nan"))
     rows: list[Row] = []
     for plan in plans:

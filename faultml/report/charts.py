@@ -219,29 +219,31 @@ def _bar(drawing: Drawing, x: Scale, y: float, mean: float, sd: float, part: str
 
 
 def practice_window(
-    lo_deg: float,
-    hi_deg: float,
+    bound_deg: float,
+    side: str,
     *,
+    zero: str,
     ends: tuple[str, str],
     now_deg: float | None,
     edge_deg: float | None,
     label: str,
 ) -> Markup:
-    """A drill's window on the player's own scale, 0 being the setup, with the place now and the edge.
+    """A drill's window, open on the side away from its bound, with the place now and the edge.
 
-    `ends` are the trade words of the negative and the positive side.
+    `zero` names what 0 is, such as the player's setup; `ends` are the trade words of the negative and positive side.
     """
     height, left, right, middle = 64, 12, 12, 36
     given = [value for value in (now_deg, edge_deg) if value is not None]
-    lo, hi = padded_range([lo_deg, hi_deg, *given], (-20, 20), 10)
+    lo, hi = padded_range([bound_deg, *given], (-20, 20), 10)
     x = Scale(lo, hi, left, WIDTH - right)
     drawing = Drawing(WIDTH, height, label)
     drawing.line(x(lo), middle, x(hi), middle, class_="axis")
-    drawing.rect(x(lo_deg), middle - 10, x(hi_deg), middle + 10, class_="window")
-    span = f"{degrees(lo_deg)} to {degrees(hi_deg)}"
-    drawing.text((x(lo_deg) + x(hi_deg)) / 2, middle - 15, span, class_="strong", text_anchor="middle")
+    first, last = (bound_deg, hi) if side == "above" else (lo, bound_deg)
+    drawing.rect(x(first), middle - 10, x(last), middle + 10, class_="window")
+    said = f"{side} {degrees(bound_deg)}"
+    drawing.text((x(first) + x(last)) / 2, middle - 15, said, class_="strong", text_anchor="middle")
     drawing.line(x(0), middle - 10, x(0), middle + 10, class_="moment")
-    drawing.text(x(0), middle + 23, "setup", class_="tick", text_anchor="middle")
+    drawing.text(x(0), middle + 23, zero, class_="tick", text_anchor="middle")
     taken = x(0)
     if now_deg is not None:
         drawing.mark("diamond", x(now_deg), middle, 4.5, class_="mark solid")

@@ -5,27 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
 from markupsafe import Markup
 
-from faultml.channels import CHANNELS
 from faultml.coaching.book import Drill
+from faultml.coaching.met import WINDOW_MET
 from faultml.coaching.notes import WEAK, note_text
 from faultml.coaching.records import PlayerDrill
 from faultml.coaching.rules import Coaching
-from faultml.report.charts import practice_window
-from faultml.report.gates import DRAWN_STATS
 from faultml.report.player_tables import PlayerTables
-from faultml.report.text import (
-    CHANNEL_ENDS,
-    CHANNEL_NAMES,
-    degrees,
-    edge_words,
-    listed,
-    measure_words,
-    size,
-    span_words,
-)
+from faultml.report.text import edge_words, listed, measure_words, size
+from faultml.report.windows import window_chart, window_words
 
 FIRST_NOTES: Final = frozenset(
     {
@@ -35,6 +24,7 @@ FIRST_NOTES: Final = frozenset(
         "order-setup",
         "order-cause",
         "order-closers",
+        WINDOW_MET,
         WEAK,
         "serves-other",
         "serves-instead",
@@ -60,27 +50,13 @@ class DrillCard:
 
 def drill_card(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> DrillCard:
     """A drill row with the book's text and the player's own window."""
-    drill = coaching.book[row.drill]
-    channel = row.window_channel
-    low, high = row.window_lo_deg, row.window_hi_deg
-    where = f"{CHANNEL_NAMES[channel]} {degrees(low)} to {degrees(high)} from your own setup"
-    if drill.phase == "setup":
-        where += _absolute(row, tables)
-    span = span_words(row.window_from, row.window_to)
+    drill, window = coaching.book[row.drill], row.window
     names = listed([coaching.words[fault] for fault in row.faults])
-    now, edge = _now_and_edge(row, tables, coaching)
     due = f", from {row.retest_due} on" if row.retest_due else ""
     return DrillCard(
         faults=names,
-        window=practice_window(
-            low,
-            high,
-            ends=CHANNEL_ENDS[channel],
-            now_deg=now,
-            edge_deg=edge,
-            label=f"Practice window: {where}",
-        ),
-        window_words=f"Practice window: {where}, {span}.{_judged(drill)}",
+        window=window_chart(window, row, tables, coaching),
+        window_words=f"Practice window: {window_words(window, coaching)}",
         dose=row.dose,
         retest=f"{row.retest}{due}.{_corridor(row, tables, coaching)}",
         confidence=row.confidence,
@@ -88,21 +64,6 @@ def drill_card(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> Dr
         notes=[note_text(note, coaching) for note in row.notes if note.code not in FIRST_NOTES],
         drill=drill,
     )
-
-
-def _absolute(row: PlayerDrill, tables: PlayerTables) -> str:
-    """A setup drill's window as absolute angles, where the setup is known."""
-    setup = float(tables.address_deg[CHANNELS.index(row.window_channel)])
-    if not np.isfinite(setup):
-        return ""
-    low, high = degrees(setup + row.window_lo_deg), degrees(setup + row.window_hi_deg)
-    return f" as it is now, so {low} to {high} absolute"
-
-
-def _judged(drill: Drill) -> str:
-    if drill.phase != "setup":
-        return ""
-    return " It is a change of the setup itself, judged by the absolute angle at address."
 
 
 def _corridor(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> str:
@@ -121,20 +82,3 @@ def _corridor(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> str
     else:
         told = f"outside is a spread (SD) above {size(figures.edge, figures.unit)}"
     return f" The corridor is not the practice window: {told}."
-
-
-def _now_and_edge(
-    row: PlayerDrill, tables: PlayerTables, coaching: Coaching
-) -> tuple[float | None, float | None]:
-    """Where the player is and the edge lies, if the first fault is read straight off the window's channel."""
-    fault = row.faults[0] if row.faults else ""
-    if fault not in tables.faults or fault not in coaching.catalogue.ids:
-        return None, None
-    measure, figures = coaching.catalogue[fault].measure, tables.faults[fault]
-    if (
-        measure.channel != row.window_channel
-        or measure.stat not in DRAWN_STATS
-        or not np.isfinite(figures.measure)
-    ):
-        return None, None
-    return figures.measure, figures.edge

@@ -13,16 +13,8 @@ import msgspec
 from faultml.coaching.book import Drill
 from faultml.coaching.rules import Coaching
 from faultml.faults.catalogue import Fault, SessionFault
-from faultml.report.text import (
-    CHANNEL_NAMES,
-    degrees,
-    edge_words,
-    handed,
-    listed,
-    measure_words,
-    size,
-    span_words,
-)
+from faultml.report.text import edge_words, handed, listed, measure_words, size
+from faultml.report.windows import window_words
 
 WIDTH: Final = 92
 LABEL_WIDTH: Final = 12
@@ -86,7 +78,8 @@ def _drill(drill: Drill, coaching: Coaching) -> Entry:
         ("without ball", list(drill.without_ball)),
         ("with ball", list(drill.with_ball)),
         ("check", drill.check),
-        ("window", _window(drill)),
+        ("trains", drill.trains),
+        ("window", window_words(drill.window, coaching)),
         ("feedback", drill.feedback_plan),
         ("dose", str(drill.dose)),
         ("re-test", str(drill.retest)),
@@ -98,12 +91,6 @@ def _drill(drill: Drill, coaching: Coaching) -> Entry:
         ("evidence", drill.evidence),
     ]
     return Entry(drill.id, "drills", drill.name, drill.aim, [(label, said) for label, said in lines if said])
-
-
-def _window(drill: Drill) -> str:
-    window = drill.window
-    span = f"{degrees(window.low_deg)} to {degrees(window.high_deg)}"
-    return f"{CHANNEL_NAMES[window.channel]} {span} from your setup, {span_words(window.start, window.end)}"
 
 
 def _drills_for(fault_id: str, coaching: Coaching) -> list[str]:

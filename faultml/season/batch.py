@@ -15,6 +15,8 @@ from faultml.classifier.assess import Assessment, Assessor
 from faultml.classifier.tables import curves_frame, faults_frame, swings_frame
 from faultml.coaching import closures, summary
 from faultml.coaching.closures import sum_closures
+from faultml.coaching.met import count_met
+from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import sum_up
 from faultml.exact import Columns
 from faultml.quality import drift
@@ -46,7 +48,9 @@ class BatchTables:
     watched: Tally
 
 
-def assess_batch(assessor: Assessor, batch: SwingBatch, noticed: Sequence[Problem] = ()) -> BatchTables:
+def assess_batch(
+    assessor: Assessor, coaching: Coaching, batch: SwingBatch, noticed: Sequence[Problem] = ()
+) -> BatchTables:
     """Every table of one batch; `noticed` are the problems of its reading."""
     assessment = assessor.assess(batch)
     swings = swings_frame(assessment)
@@ -55,7 +59,7 @@ def assess_batch(assessor: Assessor, batch: SwingBatch, noticed: Sequence[Proble
     chosen = pd.DataFrame({"player": swings["player"], "order": order})[assessment.assessed]
     rows = chosen.sort_values("order").groupby("player", sort=False).head(CURVES_PER_PLAYER).index.to_numpy()
     curves = curves_frame(assessment, rows).assign(order=order[rows])
-    sums = sum_up(swings, faults, assessor.catalogue)
+    sums = sum_up(swings, faults, assessor.catalogue, _windows_met(coaching, assessment, swings, faults))
     sums |= {"address": sum_address(swings), "closures": sum_closures(swings)}
     return BatchTables(
         swings,
@@ -65,6 +69,16 @@ def assess_batch(assessor: Assessor, batch: SwingBatch, noticed: Sequence[Proble
         [*noticed, *motion_problems(batch, assessment.findings)],
         _watched(assessor, assessment),
     )
+
+
+def _windows_met(
+    coaching: Coaching, assessment: Assessment, swings: pd.DataFrame, faults: pd.DataFrame
+) -> pa.Table:
+    """How many flagged swings meet each window, practice with feedback left out."""
+    flagged = faults["flagged"].to_numpy(bool).reshape(len(swings), -1)
+    counts = assessment.assessed & (swings["context"] != "practice").to_numpy(bool)
+    players = swings["player"].to_numpy(object)
+    return count_met(players, flagged & counts[:, None], assessment.edges, assessment.curves.d_deg, coaching)
 
 
 def _watched(assessor: Assessor, assessment: Assessment) -> Tally:

@@ -162,7 +162,7 @@ def classify_season(
             results.append("problems", problems_frame(problems))
             counts.update((problem.code, problem.file) for problem in problems)
 
-        for tables in _assess_batches(assessor, season, jobs):
+        for tables in _assess_batches(assessor, coaching, season, jobs):
             results.append("swings", tables.swings)
             results.append("faults", tables.faults)
             take_problems(tables.problems)
@@ -216,14 +216,16 @@ def classify_season(
     return run
 
 
-def _assess_batches(assessor: Assessor, season: Season, jobs: int) -> Iterator[BatchTables]:
+def _assess_batches(
+    assessor: Assessor, coaching: Coaching, season: Season, jobs: int
+) -> Iterator[BatchTables]:
     # Problems go along with the batch they were noticed in: their order does not depend on the threads.
     drawn = ((batch, season.take_problems()) for batch in season.batches())
     # The first batch alone: what is compiled at its first call must not be called first by two threads at once.
-    yield from (assess_batch(assessor, *each) for each in islice(drawn, None if jobs == 1 else 1))
+    yield from (assess_batch(assessor, coaching, *each) for each in islice(drawn, None if jobs == 1 else 1))
     if jobs == 1:
         return
-    tasks = (delayed(assess_batch)(assessor, *each) for each in drawn)
+    tasks = (delayed(assess_batch)(assessor, coaching, *each) for each in drawn)
     # Held over all batches: a batch that ends would give the threads back to one that still runs.
     with one_thread("blas"):
         yield from Parallel(n_jobs=jobs, backend="threading", return_as="generator", pre_dispatch=2 * jobs)(

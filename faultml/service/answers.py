@@ -164,8 +164,9 @@ DRILL_COLUMNS: Final[dict[str, Kind]] = {
     "confidence": "text",
     "notes": "words",
     "faults": "words",
-    **dict.fromkeys(("window_channel", "window_from", "window_to"), "text"),
-    **dict.fromkeys(("window_lo_deg", "window_hi_deg"), "number"),
+    **dict.fromkeys(("window_fault", "window_channel", "window_reference", "window_from", "window_to"), "text"),
+    **dict.fromkeys(("window_must", "window_side"), "text"),
+    **dict.fromkeys(("window_bound_deg", "window_guard_deg", "window_max_sd"), "number"),
     **dict.fromkeys(("dose", "retest", "retest_due", "reason"), "text"),
 }  # fmt: skip
 PROBLEM_COLUMNS: Final[dict[str, Kind]] = {

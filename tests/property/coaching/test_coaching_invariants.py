@@ -6,18 +6,18 @@ import itertools
 
 import numpy as np
 import pandas as pd
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from faultml.coaching.book import load_book
 from faultml.coaching.care import Setup, load_care
+from faultml.coaching.place import OwnNumbers, bounds, place
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.ranking import FaultWorth, Situation, comes_before, rank_drills
 from faultml.coaching.rules import Coaching, load_rules
 from faultml.coaching.summary import COLUMNS, KEYS, Summary, add_sums, decode_sums, sum_up, summarise
-from faultml.coaching.window import bounds, place
+from faultml.coaching.window import SpreadWindow, inside
 from faultml.exact import RunningTables
 from faultml.faults.catalogue import load_catalogue
 
@@ -155,25 +155,60 @@ def _yes(answer: object) -> bool:
     return answer in (True, "yes", "tender since spring")
 
 
+ANGLE = st.floats(-80, 80, allow_nan=False)
+
+
 @given(
-    flexion=st.floats(-80, 80, allow_nan=False),
-    ulnar=st.floats(-40, 50, allow_nan=False),
-    pronation=st.floats(-80, 80, allow_nan=False),
+    setup=st.tuples(ANGLE, st.floats(-40, 50), ANGLE),
+    moved=st.tuples(ANGLE, ANGLE, st.floats(-70, 10), ANGLE),
 )
-def test_no_usable_window_leaves_the_safe_angles_on_any_setup(
-    flexion: float, ulnar: float, pronation: float
-) -> None:
-    setup = Setup(flexion_deg=flexion, ulnar_deg=ulnar, pronation_deg=pronation)
+def test_no_usable_window_leaves_the_safe_angles_or_asks_for_more_hinge(setup, moved) -> None:
+    own = OwnNumbers(Setup(flexion_deg=setup[0], ulnar_deg=setup[1], pronation_deg=setup[2]), *moved)
+    limits = CARE.limits
     for drill in COACHING.book.drills:
-        placed = place(drill.window, setup, CARE.limits)
-        low, high = bounds(drill.window, CARE.limits)
-        if placed.usable:
-            assert low - 1e-9 <= placed.absolute_low_deg < placed.absolute_high_deg <= high + 1e-9
-            assert placed.low_deg >= drill.window.low_deg - 1e-9
-            assert placed.high_deg <= drill.window.high_deg + 1e-9
-            assert placed.absolute_low_deg - getattr(setup, drill.window.channel) == pytest.approx(
-                placed.low_deg, abs=1e-6
-            )
+        placed = place(drill.window, own, limits)
+        if isinstance(placed.window, SpreadWindow) or not placed.usable:
+            continue
+        low, high = bounds(placed.window, own, limits)
+        if np.isfinite(placed.absolute_deg):
+            assert low - 1e-9 <= placed.absolute_deg <= high + 1e-9
+        assert low >= -20.0 or drill.window.channel != "ulnar_deg"
+        if (
+            placed.window.must == "reach"
+            and drill.window.channel == "ulnar_deg"
+            and placed.window.side == "below"
+        ):
+            assert placed.window.bound_deg >= -18.0 - 1e-9
+
+
+@given(
+    setup=st.tuples(ANGLE, st.floats(-40, 50), ANGLE),
+    moved=st.tuples(ANGLE, ANGLE, st.floats(-70, 10), ANGLE),
+)
+def test_a_window_in_own_numbers_is_never_met_by_what_the_book_calls_outside_the_edge(setup, moved) -> None:
+    """Care only ever makes a window stricter, or takes it away."""
+    own = OwnNumbers(Setup(flexion_deg=setup[0], ulnar_deg=setup[1], pronation_deg=setup[2]), *moved)
+    for drill in COACHING.book.drills:
+        window, placed = drill.window, place(drill.window, own, CARE.limits)
+        if isinstance(window, SpreadWindow) or not placed.usable or window.share is not None:
+            continue
+        assert window.sign * (placed.window.bound_deg - window.edge_deg) <= 1e-9, drill.id
+
+
+@given(seed=st.integers(0, 2**16), cut=st.integers(0, 200))
+def test_a_window_judges_a_swing_or_says_that_it_cannot(seed: int, cut: int) -> None:
+    random = np.random.default_rng(seed)
+    curves = np.cumsum(random.normal(0, 3, (7, 3, 201)), axis=2)
+    curves[3:, :, cut:] = np.nan
+    for drill in COACHING.book.drills:
+        met = inside(drill.window, curves, unhinging_deg=30.0, address_deg=curves[:, :, 0])
+        assert met.shape == (7,)
+        assert np.isin(met[np.isfinite(met)], [0.0, 1.0]).all()
+        each = [
+            inside(drill.window, curves[[k]], unhinging_deg=30.0, address_deg=curves[[k], :, 0])
+            for k in range(7)
+        ]
+        np.testing.assert_array_equal(met, np.concatenate(each))
 
 
 WORTHS = st.lists(

@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from faultml.coaching.care import Setup, care_of, load_care, roster_rows
-from faultml.coaching.window import Window, place
+from faultml.coaching.care import care_of, load_care, roster_rows
 from faultml.errors import InputError
 
 RULES = load_care()
@@ -154,40 +153,3 @@ def test_what_was_said_last_holds_and_only_a_clearance_ends_pain() -> None:
 def test_a_roster_without_players_is_refused() -> None:
     with pytest.raises(InputError, match="missing-column"):
         roster_rows(pd.DataFrame({"name": ["p"]}))
-
-
-def _window(channel: str, start: str, end: str, low: float, high: float) -> Window:
-    return Window(channel=channel, start=start, end=end, low_deg=low, high_deg=high)
-
-
-@pytest.mark.parametrize(
-    ("window", "setup", "told"),
-    [
-        (_window("flexion_deg", "b0.2", "b0.6", -8, 6), (-38.0, 10.0), (-2.0, 6.0)),
-        (_window("flexion_deg", "b0.8", "d0.2", -8, 12), (-4.0, 10.0), (-8.0, 4.0)),
-        (_window("flexion_deg", "d0.9", "d1.0", 2, 24), (-4.0, 10.0), (2.0, 24.0)),
-        (_window("ulnar_deg", "d0.0", "d0.45", -22, -12), (-20.0, 4.0), (-16.0, -12.0)),
-        (_window("ulnar_deg", "d0.9", "d1.0", -8, 10), (-20.0, 16.0), (-8.0, 6.0)),
-    ],
-)
-def test_a_window_is_cut_to_safe_angles_on_the_players_own_setup(window, setup, told) -> None:
-    placed = place(window, Setup(flexion_deg=setup[0], ulnar_deg=setup[1], pronation_deg=0.0), RULES.limits)
-    assert (placed.low_deg, placed.high_deg) == told
-    assert placed.clipped == ((window.low_deg, window.high_deg) != told)
-    assert placed.usable
-
-
-def test_a_window_without_room_is_not_usable() -> None:
-    placed = place(
-        _window("ulnar_deg", "d0.0", "d0.45", -22, -12),
-        Setup(flexion_deg=-20, ulnar_deg=0, pronation_deg=0),
-        RULES.limits,
-    )
-    assert not placed.usable
-
-
-def test_a_cut_window_is_told(made, coach) -> None:
-    told = coach(made(past=BOWED, address=(-5.0, 10.0, 0.0)))
-    row = told.drills[told.drills["drill"] == "two_stops_to_the_top"].iloc[0]
-    assert (row["window_lo_deg"], row["window_hi_deg"]) == (-8.0, 5.0)
-    assert any(note.startswith("window-clipped:") for note in row["notes"])

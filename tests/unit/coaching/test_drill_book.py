@@ -10,10 +10,8 @@ from faultml.coaching.book import DrillBook, _BookFile, load_book
 from faultml.coaching.care import load_care
 from faultml.coaching.data import decode
 from faultml.coaching.rules import Coaching, Rules, load_rules
-from faultml.coaching.window import place
 from faultml.errors import CatalogueError
-from faultml.faults.catalogue import load_catalogue, parse_position
-from faultml.faults.measure import coordinate
+from faultml.faults.catalogue import load_catalogue
 
 BOOK = resources.files("faultml.coaching").joinpath("drills.toml").read_text(encoding="utf-8")
 RULES = resources.files("faultml.coaching").joinpath("rules.toml").read_text(encoding="utf-8")
@@ -48,45 +46,6 @@ def test_a_drill_can_be_followed_alone(drill) -> None:
         assert len(sentence.split()) <= 45, sentence
 
 
-@pytest.mark.parametrize("drill", load_book().drills, ids=lambda drill: drill.id)
-def test_a_window_stays_inside_safe_angles_on_a_neutral_setup(drill) -> None:
-    """Limits of the design's section "Care": absolute flexion 40, extension 40, radial 12, ulnar 22."""
-    care = load_care()
-    window = place(drill.window, care.reference_setup, care.limits)
-    assert not window.clipped
-    if drill.window.channel == "flexion_deg":
-        assert window.absolute_low_deg >= -40
-        assert window.absolute_high_deg <= 40
-    if drill.window.channel == "ulnar_deg":
-        assert window.absolute_low_deg >= -12
-        assert window.absolute_high_deg <= 22
-
-
-def test_a_window_does_not_lie_in_the_fault_it_is_for(coaching: Coaching) -> None:
-    """Where a drill's window covers the moment its main fault is read at, it lies inside the corridor.
-
-    Too little hinge is the exception: care allows 12 degrees of radial deviation, which is about where its
-    corridor begins.
-    """
-    for drill_id, served in coaching.serving.items():
-        window, main = coaching.book[drill_id].window, max(served, key=lambda fault: served[fault])
-        if main not in coaching.catalogue.ids or main == "underset" or coaching.book[drill_id].when:
-            continue
-        fault = coaching.catalogue[main]
-        first, last = (coordinate(moment) for moment in fault.measure.span)
-        start, end = (coordinate(parse_position(moment)) for moment in (window.start, window.end))
-        covers = start <= last and first <= end and fault.measure.channel == window.channel
-        if fault.measure.stat in ("at", "min", "max") and covers:
-            worst = window.high_deg if fault.side == "above" else window.low_deg
-            assert (worst - fault.edge) * fault.sign < 0, drill_id
-
-
-def test_the_ready_setup_drills_change_the_setup_the_right_way() -> None:
-    book = load_book()
-    assert book["setup_less_cup"].window.low_deg > 0
-    assert book["setup_more_cup"].window.high_deg < 0
-
-
 def _first_drill(**changes: str) -> str:
     """The file with one drill, some of its lines replaced."""
     text = BOOK[: BOOK.index("[[drill]]", BOOK.index("[[drill]]") + 1)]
@@ -97,16 +56,17 @@ def _first_drill(**changes: str) -> str:
     return "\n".join(lines)
 
 
-def _window(low: float, high: float) -> str:
-    return f'{{ channel = "flexion_deg", from = "b0.8", to = "d0.2", low_deg = {low}, high_deg = {high} }}'
+def _window(bound: float) -> str:
+    return (
+        '{ judges = "swing", fault = "", channel = "flexion_deg", reference = "absolute", from = "b0.0",'
+        f' must = "reach", side = "above", bound_deg = {bound}, margin_deg = 4.0 }}'
+    )
 
 
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"window": _window(-30, 5)}, "leaves the limits"),
-        ({"window": _window(0, 25)}, "leaves the limits"),
-        ({"window": _window(5, 5)}, "window is empty"),
+        ({"window": _window(38.0)}, "beyond the limits"),
         ({"dose": "{ sets = 3, reps = 25, full_speed = 0, days_a_week = 5 }"}, "dose is over"),
         ({"dose": "{ sets = 3, reps = 10, full_speed = 31, days_a_week = 5 }"}, "dose is over"),
         ({"aim": '"Hold the angle as long as you can."'}, "a cue says hold"),
@@ -129,7 +89,13 @@ def test_an_untouched_drill_is_accepted() -> None:
 
 
 @pytest.mark.parametrize(
-    "changes", [{"level": '"any"\nsecret = 1'}, {"loads": '["juggling"]'}, {"name": '""'}]
+    "changes",
+    [
+        {"level": '"any"\nsecret = 1'},
+        {"loads": '["juggling"]'},
+        {"name": '""'},
+        {"window": '{ channel = "flexion_deg", from = "b0.0", to = "b0.1", low_deg = 4.0, high_deg = 16.0 }'},
+    ],
 )
 def test_a_drill_outside_the_schema_is_refused(changes: dict[str, str]) -> None:
     with pytest.raises(CatalogueError, match=r"drills\.toml"):

@@ -42,8 +42,9 @@ def test_the_tables_have_the_columns_of_the_contract(made, coach, coaching) -> N
     assert told.players.groupby("player").size().tolist() == [len(coaching.fault_ids) + 1] * 2
     assert told.players.groupby("player")["leading"].sum().tolist() == [0, 1]
     contract = "player rank drill priority confidence notes note_data faults "
-    contract += "window_channel window_from window_to window_lo_deg window_hi_deg dose retest"
-    assert DRILL_COLUMNS[:15] == contract.split()
+    contract += "window_fault window_channel window_reference window_from window_to window_must window_side "
+    contract += "window_bound_deg window_guard_deg window_max_sd dose retest"
+    assert DRILL_COLUMNS[:20] == contract.split()
 
 
 def test_every_player_has_drills_or_one_row_that_says_why(made, coach) -> None:

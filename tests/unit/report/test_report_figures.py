@@ -173,9 +173,14 @@ def test_a_retest_and_a_lesson_can_be_told_on_the_trend() -> None:
 
 
 def test_the_window_shows_where_the_player_is() -> None:
-    svg = practice_window(-8, 12, ends=("cupped", "bowed"), now_deg=37.0, edge_deg=25.0, label="label")
-    assert all(word in svg for word in ("−8° to +12°", "setup", "now", "edge", "bowed"))
+    words = {"zero": "setup", "ends": ("cupped", "bowed"), "label": "label"}
+    svg = practice_window(12, "below", now_deg=37.0, edge_deg=25.0, **words)
+    assert all(word in svg for word in ("below +12°", "setup", "now", "edge", "bowed"))
     (box,), (now,) = elements(svg, "window"), elements(svg, "mark")
     right = float(box.attrib["x"]) + float(box.attrib["width"])
-    assert float(re.match(r"M([\d.]+)", now.attrib["d"])[1]) > right  # type: ignore[index]
-    assert "now" not in practice_window(-8, 12, ends=("a", "b"), now_deg=None, edge_deg=None, label="label")
+    at = float(re.match(r"M([\d.]+)", now.attrib["d"])[1])  # type: ignore[index]
+    assert at > right, "the player lies outside"
+    other = practice_window(12, "above", now_deg=37.0, edge_deg=None, **words)
+    (box,) = elements(other, "window")
+    assert float(box.attrib["x"]) == pytest.approx(right, abs=60) and float(box.attrib["x"]) < at
+    assert "now" not in practice_window(12, "below", now_deg=None, edge_deg=None, **words)

@@ -54,7 +54,7 @@ def test_one_drill_is_printed_with_all_that_the_player_needs() -> None:
         str(drill.dose),
     ):
         assert needed in said
-    assert "wrist bend −8° to +12° from your setup, 80 % of the backswing to 20 % of the downswing" in said
+    assert "wrist bend at the top stays below +20° from your own setup" in said
 
 
 def test_a_fault_is_found_by_the_name_that_the_report_gives_it() -> None:

@@ -97,6 +97,7 @@ class FaultOut(TypedDict):
     edge: float | None
     edge_owner: str
     measure_sd: float | None
+    guard_chance: float | None
     onset_phase: str
     onset_at: float | None
 

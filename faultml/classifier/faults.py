@@ -191,12 +191,19 @@ class FaultClassifier(BaseEstimator):
         """Calibrated probabilities of a posterior at given edges."""
         return expit(self.offset_ + self.slope_ * logit(self._uncalibrated(posterior, edges)))
 
+    def guard_chance(self, posterior: Posterior) -> Array:
+        """Chance that each fault's guard holds, ``(n_swings, n_faults)``; NaN where the fault has none."""
+        chance = np.full(posterior.mean.shape, np.nan)
+        for guard, column in enumerate(self.guarded):
+            below = self.guard_edges[guard] - posterior.guard_mean[:, guard]
+            chance[:, column] = ndtr(below / posterior.guard_sd[:, guard])
+        return chance
+
     def _uncalibrated(self, posterior: Posterior, edges: Array) -> Array:
         past = self.signs * (posterior.mean - edges)
         chance = ndtr(past / np.hypot(self.softness, posterior.sd))
-        for guard, column in enumerate(self.guarded):
-            below = self.guard_edges[guard] - posterior.guard_mean[:, guard]
-            chance[:, column] *= ndtr(below / posterior.guard_sd[:, guard])
+        guarded = list(self.guarded)
+        chance[:, guarded] *= self.guard_chance(posterior)[:, guarded]
         return np.clip(chance, 1e-5, 1 - 1e-5)
 
 

@@ -77,6 +77,7 @@ def faults_frame(assessor: Assessor, assessment: Assessment, *, coded: bool = Fa
     known = assessment.status == "assessed"
     severity = [np.where(known, values, np.nan) for values in assessor.severity(assessment)]
     calls = assessor.calls(assessment)
+    guards = assessor.bundle.classifier.guard_chance(assessment.posterior)
     letters, fractions = _onsets(assessor, assessment)
     past = known & (severity[0] > 0)
     each = {name: pd.factorize(ids[name]) for name in ID_COLUMNS}
@@ -102,6 +103,7 @@ def faults_frame(assessor: Assessor, assessment: Assessment, *, coded: bool = Fa
         "edge": assessment.edges.reshape(-1),
         "edge_owner": text(*_owners(catalogue, *each["player"])),
         "measure_sd": np.where(known, assessment.posterior.sd, np.nan).reshape(-1),
+        "guard_chance": np.where(known, guards, np.nan).reshape(-1),
         "onset_phase": text(*_coded(np.where(past, letters, ""))),
         "onset_at": np.where(past, fractions, np.nan).reshape(-1),
     }

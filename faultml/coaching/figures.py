@@ -16,7 +16,7 @@ from faultml.faults.catalogue import PHASE_STARTS, Catalogue
 from faultml.results.sessions import COUNTING, number_sessions
 
 NUMBERS: Final = list(SUMS["faults"])
-COUNTS: Final = ("n_unassessed", "n_unlearned")
+COUNTS: Final = ("n_unassessed", "n_unlearned", "n_on_guard")
 
 
 def by_session(summary: Summary, catalogue: Catalogue) -> pd.DataFrame:
@@ -84,6 +84,7 @@ def figures(sessions: pd.DataFrame, index: pd.MultiIndex, coaching: Coaching) ->
         "trend_change": trend.change,
         "trend_lo": trend.low,
         "trend_hi": trend.high,
+        "n_past": (total["n_measured"] - total["n_inside"]).astype(int),
         "error_sd": np.sqrt(ratio(total["error2"], total["n_measured"])),
     }
     return pd.DataFrame(columns | {name: total[name].astype(int) for name in COUNTS}, index=index)

@@ -82,6 +82,8 @@ def _reading_notes(
             notes.append(write("landmark-uncertain", error=doubt.error_sd, unit=entry.unit))
         if entry.needs_pronation:
             notes.append(write("forearm-rotation"))
+    if doubt.n_on_guard >= rules.guard_share * max(doubt.n_past, 1):
+        notes.append(write("on-its-guard", share=doubt.n_on_guard / doubt.n_past))
     if facts.limited_share >= rules.quality_share:
         notes.append(write("quality-limited", share=facts.limited_share))
     unassessed = doubt.n_unassessed / max(doubt.n_unassessed + row.swings, 1)

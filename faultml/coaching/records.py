@@ -114,6 +114,8 @@ class ReadingDoubt(Record, frozen=True):
     ----------
     n_unassessed, n_unlearned
         Swings in which the fault could not be assessed, and in which the model does not know it.
+    n_past, n_on_guard
+        Swings past the edge, and those of them in which the fault's guard, its second condition, is in doubt.
     error_sd
         The measure's error, root mean square over the swings, in the fault's unit.
     """
@@ -122,6 +124,8 @@ class ReadingDoubt(Record, frozen=True):
     fault: str
     n_unassessed: int
     n_unlearned: int
+    n_past: int
+    n_on_guard: int
     error_sd: float
 
 

@@ -142,6 +142,7 @@ class ConfidenceRules(Record, frozen=True):
     quality_share: Share
     quality_codes: tuple[str, ...]
     unassessed_share: Share
+    guard_share: Share
 
 
 class Mimic(Record, frozen=True):

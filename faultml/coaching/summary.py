@@ -28,6 +28,9 @@ Bools = NDArray[np.bool_]
 MOST_COUNTED: Final = 4
 """Up to so many possible groups a row, groups are counted instead of sorted."""
 
+ON_GUARD: Final = (0.1, 0.9)
+"""A swing sits on its guard where the chance that the guard holds lies between these (practice, no source)."""
+
 KEYS: Final = {
     "faults": ("player", "session", "context", "fault"),
     "shots": ("player", "shot", "fault"),
@@ -38,7 +41,7 @@ KEYS: Final = {
 }
 SUMS: Final = {
     "faults": (
-        "n", "n_unassessed", "n_unlearned", "n_flagged", "n_borderline", "n_inside", "n_measured",
+        "n", "n_unassessed", "n_unlearned", "n_flagged", "n_borderline", "n_inside", "n_measured", "n_on_guard",
         "p", "pq", "p_severity", "p_severity2", "measure", "measure2", "error2", "n_onset", "onset",
     ),
     "shots": ("n", "p"),
@@ -61,7 +64,8 @@ class Summary:
     ----------
     faults
         Per player, session, context and fault (the late save stands beside the faults): counts of assessed,
-        not assessed and not learned swings, of calls, of swings inside the corridor; sums of the
+        not assessed and not learned swings, of calls, of swings inside the corridor, of
+        swings past the edge that sit on the fault's guard; sums of the
         probability ``p``, of ``p(1-p)``, of severity weighted by it, of measure and measure squared, of the
         measure's error variance, and of the onset of flagged swings on one axis (backswing 0-1, downswing
         1-2, after impact from 2).
@@ -185,6 +189,7 @@ class _Rows:
     severity: Floats
     measure: Floats
     measure_sd: Floats
+    guard_chance: Floats
     onset: Floats
 
 
@@ -212,7 +217,8 @@ def _read_swings(swings: pd.DataFrame) -> _Swings:
 def _read_faults(swings: pd.DataFrame, faults: pd.DataFrame, told: _Swings) -> _Rows:
     names = _code(faults["fault"])
     number = {
-        name: faults[name].to_numpy(float) for name in ("probability", "severity", "measure", "measure_sd")
+        name: faults[name].to_numpy(float)
+        for name in ("probability", "severity", "measure", "measure_sd", "guard_chance")
     }
     status = {
         name: faults["status"].eq(name).to_numpy(bool) for name in ("assessed", "not_assessed", "not_learned")
@@ -236,6 +242,7 @@ def _read_faults(swings: pd.DataFrame, faults: pd.DataFrame, told: _Swings) -> _
         severity=both([number["severity"], unknown]),
         measure=both([number["measure"], unknown]),
         measure_sd=both([number["measure_sd"], unknown]),
+        guard_chance=both([number["guard_chance"], unknown]),
         onset=both([onset, unknown]),
     )
 
@@ -295,6 +302,7 @@ def _sum_faults(told: _Swings, rows: _Rows) -> pa.Table:
     p = np.where(rows.assessed, rows.probability, 0.0)
     severity = np.where(rows.assessed, np.nan_to_num(rows.severity), 0.0)
     measured = rows.assessed & np.isfinite(rows.measure)
+    low, high = ON_GUARD
     measure = np.where(measured, rows.measure, 0.0)
     yes = rows.assessed & rows.yes
     begun = yes & np.isfinite(rows.onset)
@@ -306,6 +314,7 @@ def _sum_faults(told: _Swings, rows: _Rows) -> pa.Table:
         "n_borderline": rows.assessed & rows.borderline,
         "n_inside": measured & (severity <= 0),
         "n_measured": measured,
+        "n_on_guard": measured & (severity > 0) & (rows.guard_chance > low) & (rows.guard_chance < high),
         "p": p,
         "pq": p * (1 - p),
         "p_severity": p * severity,

@@ -51,6 +51,7 @@ FAULTS: Final[dict[str, Kind]] = {
     "edge": "number",
     "edge_owner": "text",
     "measure_sd": "number",
+    "guard_chance": "number",
     "onset_phase": "text",
     "onset_at": "number",
 }

@@ -60,6 +60,7 @@ def _season(seed: int, n: int = 60) -> tuple[pd.DataFrame, pd.DataFrame]:
                 probability=np.where(known, p, np.nan),
                 call=np.select([~known, p > 0.8, p > 0.4], ["", "yes", "borderline"], "no"),
                 measure=np.where(known, rng.normal(fault.edge, 9 if fault.unit == "deg" else 0.1, n), np.nan),
+                guard_chance=np.where(known, rng.uniform(0, 1, n), np.nan) if fault.guard else np.nan,
                 measure_sd=np.where(known, rng.uniform(0, 3, n), np.nan),
                 severity=np.where(known, rng.gamma(1, 6 if fault.unit == "deg" else 0.05, n), np.nan),
                 onset_phase=np.where(known, "d", ""),

@@ -148,3 +148,15 @@ def test_that_the_setup_moved_is_said_only_where_it_matters(made, coach, coachin
     row = _fault(changing, "flexed_top")
     assert row.trend == "improving" and abs(row.trend_change) < 9.0
     assert "address-drift" in row.warnings
+
+
+def test_a_reading_that_sits_on_its_guard_is_not_high(made, coach, coaching) -> None:
+    season = {"past": {"recupping": 9.0}, "shots": [("slice",), ("straight",)]}
+    sure = _fault(_plan(coach(made(**season))), "recupping")
+    assert sure.confidence == "high"
+    for guard in (0.15, 0.5, 0.85):
+        doubted = _fault(_plan(coach(made(**season, guard=guard))), "recupping")
+        assert doubted.confidence != "high"
+        assert "100 % of the swings" in _texts(doubted.notes, coaching)["on-its-guard"]
+    out = _fault(_plan(coach(made(**season, guard=0.95))), "recupping")
+    assert "on-its-guard" not in _texts(out.notes, coaching)

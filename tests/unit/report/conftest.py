@@ -212,6 +212,7 @@ def _long_faults(
                 edge=edge.value,
                 edge_owner=edge.owner,
                 measure_sd=wide / 2,
+                guard_chance=np.where(known, 0.99, np.nan) if fault.guard else np.nan,
                 onset_phase=np.where(known & (chance > 0.5), fault.measure.start[0], ""),
                 onset_at=np.where(known & (chance > 0.5), float(fault.measure.start[1:]), np.nan),
             )

@@ -62,6 +62,8 @@ class PlayerExplanation(Record, frozen=True):
         The usual address by channel; `setup_measured` says whether it is the player's own.
     warnings
         Codes of the setup's warnings.
+    balls, straight, known_balls, usual_miss
+        Balls in play with each miss, straight ones, all that were noted, and the misses that the roster names.
     miss_known, miss_level, misses
         Whether the misses are known, how much they count (0 to 1), and each miss's share.
     late_save, waiting
@@ -86,6 +88,10 @@ class PlayerExplanation(Record, frozen=True):
     setup_deg: dict[str, float]
     setup_measured: bool
     warnings: tuple[str, ...]
+    balls: dict[str, int]
+    straight: int
+    known_balls: int
+    usual_miss: tuple[str, ...]
     miss_known: bool
     miss_level: float
     misses: dict[str, float]
@@ -111,6 +117,10 @@ def explanation(case: PlayerCase) -> PlayerExplanation:
         setup_deg=msgspec.structs.asdict(facts.setup.setup),
         setup_measured=facts.setup.measured,
         warnings=case.warnings,
+        balls=dict(facts.misses.balls),
+        straight=facts.misses.straight,
+        known_balls=round(facts.misses.swings),
+        usual_miss=facts.misses.usual,
         miss_known=facts.misses.known,
         miss_level=facts.misses.level,
         misses=dict(facts.misses.shares),
@@ -184,6 +194,7 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
         f"setup ({own}): " + ", ".join(f"{name} {value:+.1f}" for name, value in told.setup_deg.items())
     )
     lines += [f"warning: {code}" for code in told.warnings]
+    lines.append(_balls_line(told))
     if told.miss_known:
         shares = ", ".join(f"{miss} {share:.2f}" for miss, share in told.misses.items()) or "none"
         lines.append(f"misses: {shares}; they count {told.miss_level:.2f}")
@@ -215,6 +226,14 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
     for option in told.options:
         lines += _option_lines(option, windows[option.drill], coaching)
     return lines
+
+
+def _balls_line(told: PlayerExplanation) -> str:
+    """What the balls were, and what the roster says."""
+    counts = ", ".join(f"{miss} {n}" for miss, n in sorted(told.balls.items(), key=lambda item: -item[1]))
+    noted = f"{told.straight} straight of {told.known_balls} noted" + (f"; {counts}" if counts else "")
+    roster = ", ".join(told.usual_miss) or "none"
+    return f"balls: {noted if told.known_balls else 'none noted'}; the roster's usual miss: {roster}"
 
 
 def _option_lines(option: DrillOption, window: WindowFacts, coaching: Coaching) -> list[str]:

@@ -33,11 +33,16 @@ FIRST_NOTES: Final = frozenset(
 """Notes to be read before the steps: what care asks, why this drill is first, or that it is not needed yet."""
 
 
+SERVES_NOTES: Final = frozenset({"serves-other", "serves-instead", "serves-next"})
+"""Notes that say why a drill is for another fault than the leading one."""
+
+
 @dataclass(frozen=True)
 class DrillCard:
     """A drill with what holds for this player."""
 
     faults: str
+    serves: str
     window: Markup
     window_words: str
     dose: str
@@ -55,6 +60,7 @@ def drill_card(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> Dr
     due = f", from {row.retest_due} on" if row.retest_due else ""
     return DrillCard(
         faults=names,
+        serves=" ".join(note_text(note, coaching) for note in row.notes if note.code in SERVES_NOTES),
         window=window_chart(window, row, tables, coaching),
         window_words=f"Practice window: {window_words(window, coaching)}",
         dose=row.dose,

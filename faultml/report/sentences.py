@@ -60,6 +60,8 @@ def _miss(main: PlayerFault) -> str:
     if known is None or not miss:
         return ""
     fits = "that fits" if known else "it does not explain"
+    if known and main.known_balls and not main.miss_balls:
+        fits = "that would fit"  # on the roster's word alone
     return f"; {fits} the {miss_noun(miss)}{_balls(main)}"
 
 

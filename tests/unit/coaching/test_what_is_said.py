@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from faultml.coaching.explain import as_lines
 from faultml.coaching.notes import ball_words, note_text
 from faultml.coaching.ranking import FaultWorth, Situation, rank_drills, worth_training
 from faultml.coaching.records import PlayerPlan
@@ -160,3 +161,11 @@ def test_a_reading_that_sits_on_its_guard_is_not_high(made, coach, coaching) -> 
         assert "100 % of the swings" in _texts(doubted.notes, coaching)["on-its-guard"]
     out = _fault(_plan(coach(made(**season, guard=0.95))), "recupping")
     assert "on-its-guard" not in _texts(out.notes, coaching)
+
+
+def test_explain_counts_the_balls_and_names_the_roster(made, coach, coaching) -> None:
+    healthy = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
+    season = made(past={"hold_off": 9.0}, shots=[("push",), ("straight",)])
+    told = coach(season, {**healthy, "usual_miss": "pull"}).explanations["lp-01"]
+    line = next(line for line in as_lines(told, coaching) if line.startswith("balls: "))
+    assert line == "balls: 24 straight of 48 noted; push 24; the roster's usual miss: pull"

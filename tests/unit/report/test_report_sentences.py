@@ -9,6 +9,7 @@ import pytest
 
 from faultml.coaching.rules import Coaching
 from faultml.report.changes import retest_lines
+from faultml.report.drill_card import drill_card
 from faultml.report.player_tables import PlayerTables, player_tables
 from faultml.report.sentences import keep, meta, sentence, warnings
 
@@ -129,3 +130,34 @@ def test_a_fault_that_is_worth_no_drill_is_still_named(
     }
     said = sentence(replace(bowed, faults=nothing_leads), coaching)
     assert re.match(r"In \d of 10 swings the player (has the wrist bowed|bows)", said)
+
+
+def test_a_reserve_says_why_it_is_for_another_fault_than_the_leading_one(
+    told: dict[str, PlayerTables], coaching: Coaching
+) -> None:
+    other = [
+        (drill, player)
+        for player in told.values()
+        for drill in player.drills
+        if not player.faults[drill.faults[0]].leading
+    ]
+    assert other
+    for drill, player in other:
+        assert coaching.words[drill.faults[0]] in drill_card(drill, player, coaching).serves
+
+
+def test_a_miss_that_only_the_roster_knows_would_fit(
+    told: dict[str, PlayerTables], coaching: Coaching
+) -> None:
+    bowed = told["bowed"]
+    unseen = {
+        fault: msgspec.structs.replace(row, miss_balls=0, usual_miss="hook")
+        for fault, row in bowed.faults.items()
+    }
+    said = sentence(replace(bowed, faults=unseen), coaching)
+    assert "; that would fit the hook (0 of " in said
+    apart = {
+        fault: msgspec.structs.replace(row, usual_miss="fat thin") for fault, row in bowed.faults.items()
+    }
+    said = sentence(replace(bowed, faults=apart), coaching)
+    assert "the roster names fat shots and thin shots as the usual miss)" in said

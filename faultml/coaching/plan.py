@@ -256,9 +256,17 @@ class PlayerCase:
 
     @property
     def _ruled_out(self) -> set[str]:
-        """Faults with a drill that care rules out."""
-        barred = {option.drill for option in self.options if option.status == "barred"}
-        return {fault for drill in barred for fault in self.coaching.serving[drill]}
+        """Faults all of whose drills are ruled out, or where there is none of these, some."""
+        barred, free = (
+            {
+                fault
+                for option in self.options
+                if (option.status == "barred") is ruled_out
+                for fault in self.coaching.serving[option.drill]
+            }
+            for ruled_out in (True, False)
+        )
+        return barred - free if set(self.faults) & (barred - free) else barred
 
     def _little_note(self) -> Note:
         code, fault = self._little

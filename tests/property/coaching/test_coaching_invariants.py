@@ -14,7 +14,7 @@ from faultml.coaching.book import load_book
 from faultml.coaching.care import Setup, load_care
 from faultml.coaching.place import OwnNumbers, bounds, place
 from faultml.coaching.prescribe import prescribe
-from faultml.coaching.ranking import FaultWorth, Situation, comes_before, rank_drills
+from faultml.coaching.ranking import FaultWorth, Situation, comes_before, rank_drills, worth_training
 from faultml.coaching.rules import Coaching, load_rules
 from faultml.coaching.summary import COLUMNS, KEYS, Summary, add_sums, decode_sums, sum_up, summarise
 from faultml.coaching.window import SpreadWindow, inside
@@ -238,7 +238,8 @@ def test_the_order_does_no_harm(worths, late: bool, hook: bool, barred: set[str]
     assert len(picked) <= 3
     assert len({option.drill for option in options}) == len(options)
     assert not {option.drill for option in picked} & barred
-    before = comes_before([fault.fault for fault in faults], hook, COACHING)
+    trained = worth_training(faults, situation, COACHING)
+    before = comes_before([fault.fault for fault in faults], hook, COACHING, trained)
     worked_on: set[str] = set()
     for option in picked:
         assert not waiting & set(COACHING.serving[option.drill])

@@ -34,12 +34,39 @@ class Assessed(TypedDict):
     problems: list[ProblemOut]
 
 
+class DrillGiven(TypedDict):
+    """A drill to be given."""
+
+    drill: str
+    """Its id or its name."""
+    fault: NotRequired[str]
+    """For which fault; empty: the drill's first."""
+    since: NotRequired[str]
+    """ISO date or session; empty: today."""
+    balls_a_week: NotRequired[int | None]
+    hurts: NotRequired[str]
+    """`none` where the player was asked today; empty where nobody asked."""
+
+
+class DrillNoted(TypedDict):
+    """A drill that was noted, and how much of it care allows."""
+
+    player: str
+    drill: str
+    name: str
+    fault: str
+    since: str
+    dose: str
+    new: bool
+
+
 class DrillOut(TypedDict):
     """A row of the table ``drills``, with the drill as the book has it (null where there is none)."""
 
     rank: int | None
     drill: str
     priority: float | None
+    care: str
     confidence: str
     notes: list[str]
     faults: list[str]
@@ -223,6 +250,33 @@ class Ready(TypedDict):
     model: ModelOut
 
 
+class Recorded(TypedDict):
+    """It was recorded."""
+
+    recorded: bool
+
+
+class StatementIn(TypedDict):
+    """What a player says of pain, earlier trouble or age, or a return to practice."""
+
+    about: str
+    """pain, none, practised, return, birth_year, name (the roster's name is nobody recorded), or a history:
+    ulnar_history, thumb_history, elbow_history, nerve_history, hamate_history.
+    """
+    value: NotRequired[str]
+    """Where it hurts; `yes` or `no` to a history; the year of birth; else empty."""
+    said_on: NotRequired[str]
+    """ISO date; empty: today."""
+    by: NotRequired[str]
+    """Who records it."""
+    role: NotRequired[str]
+    """As what: coach, parent, therapist."""
+    advice: NotRequired[str]
+    """Of a return: on whose advice."""
+    guardian: NotRequired[str]
+    """Of a return: the guardian of a player under 16."""
+
+
 class SwingOut(TypedDict):
     """A row of the table ``swings``, with its rows of ``faults``."""
 
@@ -398,7 +452,8 @@ class Client:
         """Assess one or many swings. Swings as JSON, or as Parquet in the season table's format. Nothing of them
         is kept.
         """
-        told = self.ask("POST", "/v1/assess", body=json.dumps(body).encode(), kind="application/json")
+        content = json.dumps(body).encode()
+        told = self.ask("POST", "/v1/assess", body=content, kind="application/json")
         return cast(Assessed, json.loads(told))
 
     def upload_season(self, season: list[bytes], roster: bytes | None = None) -> JobOut:
@@ -457,11 +512,28 @@ class Client:
 
     def player_drills(self, player: str) -> PlayerDrills:
         """A player's drills. From the results the server was started with, else from the season that was
-        classified last. Rank 1 is the one to work on next. Rank 0 means none: `reason` and `notes` say why,
-        pain before all else.
+        classified last. The care check is asked again, with what roster and store say now. Rank 1 is the one
+        to work on next; where `care` is `show`, something has to be asked before it is given. Rank 0 means
+        none: `reason` and `notes` say why.
         """
         told = self.ask("GET", f"/v1/players/{_name(player)}/drills")
         return cast(PlayerDrills, json.loads(told))
+
+    def give_drill(self, player: str, body: DrillGiven) -> DrillNoted:
+        """Note that a player was given a drill. Asks the care check first: 409 where the player is paused, or
+        where something has to be asked first.
+        """
+        content = json.dumps(body).encode()
+        told = self.ask("POST", f"/v1/players/{_name(player)}/drills", body=content, kind="application/json")
+        return cast(DrillNoted, json.loads(told))
+
+    def record_statement(self, player: str, body: StatementIn) -> Recorded:
+        """Record what a player says of pain, earlier trouble or age. Statements are added and never changed. On
+        the same day pain wins; a return lies on a later day than the pain.
+        """
+        content = json.dumps(body).encode()
+        told = self.ask("POST", f"/v1/players/{_name(player)}/statements", body=content, kind="application/json")
+        return cast(Recorded, json.loads(told))
 
     def labels(
         self,
@@ -479,7 +551,8 @@ class Client:
         """Keep verdicts, all of them or none. A later verdict of the same coach holds instead of an earlier one,
         which stays on record.
         """
-        told = self.ask("POST", "/v1/labels", body=json.dumps(body).encode(), kind="application/json")
+        content = json.dumps(body).encode()
+        told = self.ask("POST", "/v1/labels", body=content, kind="application/json")
         return cast(LabelsKept, json.loads(told))
 
 

@@ -168,7 +168,8 @@ def _method(path: str, verb: str, operation: Schema) -> str:
         before.append(f"    query = {{{', '.join(f'{_quoted(name)}: {name}' for name in query)}}}")
         call.append("query=query")
     if JSON in content:
-        call += ["body=json.dumps(body).encode()", f"kind={_quoted(JSON)}"]
+        before.append("    content = json.dumps(body).encode()")
+        call += ["body=content", f"kind={_quoted(JSON)}"]
     elif FORM in content:
         before += _filled(content[FORM]["schema"])
         call += ["body=body", "kind=kind"]

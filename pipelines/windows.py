@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from faultml.care.rules import Limits, Setup, load_care
 from faultml.channels import CHANNELS
 from faultml.classifier.bundle import Bundle, load_bundle
-from faultml.coaching.care import Limits, Setup, load_care
 from faultml.coaching.place import OwnNumbers, PlacedWindow, place
 from faultml.coaching.rules import Coaching, load_coaching
 from faultml.coaching.window import SpreadWindow, Window, inside
@@ -39,8 +39,8 @@ NEEDED: Final = 0.95
 """Share of the faulty swings outside and of the sound ones inside that a window needs on true motion."""
 
 NO_LIMITS: Final = Limits(
-    flexion=math.inf, extension=math.inf, radial=math.inf, radial_max_deg=math.inf, hinge_reach_deg=-math.inf,
-    ulnar=math.inf, flexion_at_hinge=math.inf, hinge_from="b0.8", hinge_to="d0.5", least_width=3.0,
+    flexion=math.inf, extension=math.inf, radial=math.inf, max_radial=math.inf, hinge_reach_deg=-math.inf,
+    ulnar=math.inf, flexion_at_hinge=math.inf, hinge_from="b0.8", hinge_to="d0.5", min_width=3.0,
 )  # fmt: skip
 """No limits: a window placed with these is as the book has it."""
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -82,7 +83,7 @@ def measure_seasons(seasons: int, players: int, first_seed: int) -> pd.DataFrame
     coaching = load_coaching(load_catalogue())
     parts = []
     for season, run in _runs(seasons, players, first_seed):
-        free = prescribe(_without_counts(run), run.roster, coaching)
+        free = prescribe(_without_counts(run), run.known, coaching, date.today())
         for rule, plans in ((True, run.prescription.plans), (False, free.plans)):
             parts.append(first_drills(season, run, plans, coaching).assign(rule=rule))
     return pd.concat(parts, ignore_index=True)

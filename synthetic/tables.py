@@ -117,7 +117,7 @@ def draw_roster(golfers: Golfers, recipe: Recipe) -> pd.DataFrame:
     random = np.random.default_rng([recipe.seed, 2])
     count = len(golfers)
     pain = random.choice(["none", "", "wrist"], count, p=[0.75, 0.17, 0.08])
-    return pd.DataFrame(
+    roster = pd.DataFrame(
         {
             "player": golfers.table["player"],
             "hand": golfers.table["hand"],
@@ -130,3 +130,9 @@ def draw_roster(golfers: Golfers, recipe: Recipe) -> pd.DataFrame:
             "lessons": "",
         }
     )
+    # Drawn last, so that the columns above stay as they were for a seed.
+    asked = {
+        name: random.choice(["no", "yes", ""], count, p=[0.9, 0.03, 0.07])
+        for name in ("elbow_history", "nerve_history", "hamate_history")
+    }
+    return roster.assign(**asked)

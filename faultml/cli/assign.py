@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,11 +13,10 @@ import click
 from faultml.cli import options
 
 if TYPE_CHECKING:
+    from faultml.care.known import Known
+    from faultml.coaching.giving import Giving
     from faultml.coaching.rules import Coaching
-    from faultml.outcomes.assignments import Assignment
     from faultml.store import Store
-
-MOST_TOLD = 10
 
 
 @click.command(short_help="Note that a player was given a drill.")
@@ -32,16 +32,20 @@ MOST_TOLD = 10
 )
 @click.option("--practice", type=click.IntRange(1, 99_999), metavar="N", help="Balls to practise in a week.")
 @click.option(
+    "--nothing-hurts", is_flag=True, help="The player was asked today, and nothing hurts: is recorded too."
+)
+@click.option(
     "--results",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="What classify left: checks the player, and refuses where care gives no drill.",
+    help="What classify left: checks the player, and reads the season's roster as it is now.",
 )
+@options.ROSTER
 @click.option("--remove", is_flag=True, help="Take back what was noted by mistake.")
 @click.option(
     "--import",
     "source",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="A sheet (CSV) of drills given: player, drill, since; fault and balls_a_week if you like.",
+    help="A sheet (CSV): player, drill, since; fault, balls_a_week, and hurts (none, where asked today).",
 )
 @click.option(
     "--export",
@@ -56,107 +60,136 @@ def command(
     fault: str,
     since: str,
     practice: int | None,
+    nothing_hurts: bool,
     results: Path | None,
+    roster: Path | None,
     remove: bool,
     source: Path | None,
     target: Path | None,
     store: Path | None,
 ) -> None:
-    """Note in the coach's store that PLAYER was given DRILL, so that outcomes can tell later whether it worked.
+    """Note in the coach's store that PLAYER was given DRILL (its id or its name), so that outcomes can tell later
+    whether it worked.
+
+    The care check is asked first, with what store and roster say now: a drill is not noted for a player who is
+    paused, nor before somebody has asked whether anything hurts. Of a sheet all rows are noted or none.
 
     \b
     Example:
-      faultml assign p07 two_stops_to_the_top --results results/ --from 2031-04-05
-      faultml assign --import given.csv
+      faultml assign p07 two_stops_to_the_top --results results/ --from 2031-04-05 --nothing-hurts
+      faultml assign p07 "Two stops to the top" --results results/
+      faultml assign --import given.csv --results results/
     """
     from faultml.coaching.rules import load_coaching
     from faultml.faults.catalogue import load_catalogue
-    from faultml.outcomes.assignments import (
-        add_assignments,
-        assignments,
-        remove_assignment,
-        write_assignments,
-    )
+    from faultml.outcomes.assignments import assignments, write_assignments
     from faultml.store import open_store, store_path
 
     asked = (player is not None, source is not None, target is not None)
     if sum(asked) != 1 or (player is not None and drill is None):
         raise click.UsageError("give PLAYER and DRILL, or --import, or --export")
-    if (source or target) and (fault or since or practice or results or remove):
-        raise click.UsageError("--import and --export take no option but --store")
+    if (source or target) and (fault or since or practice or nothing_hurts or remove):
+        raise click.UsageError("--import and --export take no option of one drill")
+    if results is None and not (remove or target):
+        raise click.UsageError("give --results: care reads the season's roster, as it is now")
     coaching = load_coaching(load_catalogue())
+    path = store_path(store)
     if target is not None:
-        with open_store(store_path(store), create=False) as opened:
+        with open_store(path, create=False) as opened:
             given = assignments(opened)
         write_assignments(given, target)
         click.echo(f"{len(given)} drills given: {target}")
         return
-    if source is not None:
-        with open_store(store_path(store)) as opened:
-            _take_in(source, opened, coaching)
+    cells = {
+        "player": player or "",
+        "drill": drill or "",
+        "fault": fault,
+        "balls_a_week": str(practice or ""),
+    }
+    cells |= {"since": since or date.today().isoformat(), "hurts": "none" if nothing_hurts else ""}
+    if remove:
+        _take_back(cells, path, coaching)
         return
-    one = _one(player or "", drill or "", fault, since or date.today().isoformat(), practice, coaching)
-    if results is not None and not remove:
-        _check_care(one, results)
-    with open_store(store_path(store), create=not remove) as opened:
-        if remove:
-            remove_assignment(opened, one)
-        else:
-            add_assignments(opened, [one])
-    name, what = coaching.book[one.drill].name, coaching.words[one.fault]
+    assert results is not None
+    known, players = _known(results, roster, path)
+    asked_of = (known, players, coaching)
+    givings = [_one(cells, *asked_of)] if source is None else _sheet(source, *asked_of)
+    with open_store(path) as opened:
+        new = _note(givings, opened)
+    if source is not None:
+        click.echo(f"{new} drills noted, {len(givings) - new} stood there already")
+        return
+    one = givings[0]
+    what = coaching.words[one.given.fault]
     click.echo(
-        f"{'Taken back' if remove else 'Noted'}: {one.player}, {name} [{one.drill}], for {what} [{one.fault}], "
-        f"from {one.since}"
+        f"Noted: {one.given.player}, {one.drill.name} [{one.drill.id}], for {what} [{one.given.fault}], "
+        f"from {one.given.since}. {one.dose}."
     )
-    if results is None and not remove:
-        click.echo(
-            "Not checked whether anything hurts: --results refuses where care gives no drill.", err=True
-        )
 
 
-def _one(
-    player: str, drill: str, fault: str, since: str, practice: int | None, coaching: Coaching
-) -> Assignment:
-    """The assignment of the command line, checked."""
-    from faultml.errors import InputError
-    from faultml.outcomes.assignments import Assignment, check_assignment
-
-    cells = {"player": player, "drill": drill, "fault": fault, "since": since}
-    cells["balls_a_week"] = "" if practice is None else str(practice)
-    read = check_assignment(cells, coaching.serving, coaching.catalogue.ids)
-    if isinstance(read, Assignment):
-        return read
-    column, expected, found = read[0]
-    raise InputError(f"bad-{column}", where="assign", expected=expected, found=repr(found))
-
-
-def _take_in(source: Path, store: Store, coaching: Coaching) -> None:
-    """Note a sheet's drills, all of them or none."""
-    from faultml.outcomes.assignments import add_assignments, read_assignments
-
-    given, problems = read_assignments(source, coaching.serving, coaching.catalogue.ids)
-    if problems:
-        for problem in problems[:MOST_TOLD]:
-            click.echo(f"{source}: {problem}", err=True)
-        more = len(problems) - MOST_TOLD
-        click.echo(f"{f'and {more} more; ' if more > 0 else ''}nothing was noted", err=True)
-        sys.exit(2)
-    new = add_assignments(store, given)
-    click.echo(f"{new} drills noted, {len(given) - new} stood there already")
-
-
-def _check_care(one: Assignment, results: Path) -> None:
-    """Refuse where the player's results say that there is no drill for reasons of care."""
-    from faultml.coaching.care import STOPS
-    from faultml.errors import InputError
+def _known(results: Path, roster: Path | None, store: Path) -> tuple[Known, frozenset[str]]:
+    """What is known now, and everybody recorded."""
+    from faultml.care.known import known_of_run
     from faultml.results import read_results
 
-    drills = read_results(results).drills
-    own = drills[drills["player"] == one.player]
-    if not len(own):
-        raise InputError(
-            "unknown-player", where=str(results), expected="a player of the season", found=one.player
-        )
-    stopped = [row["notes"] for _, row in own.iterrows() if row["reason"] in STOPS.values()]
-    if stopped:
-        raise InputError("no-drill", where=one.player, found=" ".join(map(str, stopped[0])))
+    read = read_results(results)
+    recorded = frozenset(map(str, read.players["player"]))
+    there = store if store.exists() else None
+    return known_of_run(read.run, recorded, date.today(), store=there, roster=roster), recorded
+
+
+def _one(cells: Mapping[str, str], known: Known, players: frozenset[str], coaching: Coaching) -> Giving:
+    """The drill of the command line, checked."""
+    from faultml.coaching.giving import Giving, check_giving
+    from faultml.errors import InputError
+
+    read = check_giving(cells, known, players, coaching, date.today())
+    if isinstance(read, Giving):
+        return read
+    first = read[0]
+    also = [f"{each.column}: {each.expected}" for each in read[1:]]
+    expected = "; ".join([first.expected, *also])
+    raise InputError(first.code, where=f"assign {cells['player']}", expected=expected, found=first.found)
+
+
+def _sheet(source: Path, known: Known, players: frozenset[str], coaching: Coaching) -> list[Giving]:
+    """The drills of a sheet, all of them or none; everything that is wrong with it is said at once."""
+    from faultml.coaching.giving import read_givings
+
+    givings, problems = read_givings(source, known, players, coaching, date.today())
+    if problems:
+        for problem in problems:
+            click.echo(f"{source}: {problem}", err=True)
+        click.echo("nothing was noted", err=True)
+        sys.exit(2)
+    return givings
+
+
+def _note(givings: list[Giving], store: Store) -> int:
+    """Keep drills given, and that their players were asked; how many were new."""
+    from faultml.care.statements import Statement, add_statements
+    from faultml.outcomes.assignments import add_assignments
+
+    today = date.today()
+    asked = dict.fromkeys(each.given.player for each in givings if each.asked)
+    # First: a drill never stands there without the answer that it rests on.
+    add_statements(store, [Statement(player, "none", today) for player in asked], today)
+    return add_assignments(store, [each.given for each in givings])
+
+
+def _take_back(cells: Mapping[str, str], path: Path, coaching: Coaching) -> None:
+    from faultml.coaching.book import Drill
+    from faultml.errors import InputError
+    from faultml.outcomes.assignments import Assignment, check_assignment, remove_assignment
+    from faultml.store import open_store
+
+    drill = coaching.book.find(cells["drill"])
+    # One the book no longer has goes by its id.
+    named = drill.id if isinstance(drill, Drill) else cells["drill"]
+    read = check_assignment({**cells, "drill": named}, coaching.serving, coaching.catalogue.ids)
+    if not isinstance(read, Assignment):
+        column, expected, found = read[0]
+        raise InputError(f"bad-{column}", where="assign", expected=expected, found=repr(found))
+    with open_store(path, create=False) as opened:
+        remove_assignment(opened, read)
+    click.echo(f"Taken back: {read.player}, [{read.drill}], for [{read.fault}], from {read.since}")

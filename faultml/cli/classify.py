@@ -38,7 +38,8 @@ if TYPE_CHECKING:
 @click.option(
     "--store",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="The coach's store: what the drills given there have changed weighs the drills.",
+    help="The coach's store: what the drills given there have changed weighs the drills. What it says of pain counts"
+    " also where it lies at its usual place.",
 )
 @click.option(
     "--outcomes",
@@ -97,6 +98,7 @@ def command(
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
     from faultml.outcomes.table import read_changes
+    from faultml.store.place import store_if_there
 
     if coach and catalogue:
         raise click.UsageError("--coach has edges of its own: give it or --catalogue, not both.")
@@ -129,6 +131,7 @@ def command(
         false_share=float(false_share),
         assigned=given_drills(store) if store else None,
         outcomes=read_changes(outcomes) if outcomes else None,
+        store=store_if_there(store),
         report=not no_report,
         quiet=quiet,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -77,24 +78,23 @@ def _lessons(out: Path, catalogue: Catalogue) -> pd.DataFrame:
     """
     import pandas as pd
 
+    from faultml.care.check import care_check
+    from faultml.care.known import known_from_file
     from faultml.channels import ID_COLUMNS
-    from faultml.coaching.care import STOPS, care_of, load_care, roster_rows
     from faultml.coaching.rules import load_coaching
-    from faultml.recordings.roster import read_roster
     from faultml.synthetic.write import TRUTH_RECORDINGS
 
-    coaching, care = load_coaching(catalogue), load_care()
+    coaching, today = load_coaching(catalogue), date.today()
     sizes = [f"size_{fault}" for fault in catalogue.ids]
     truth = pd.read_parquet(out / "truth" / TRUTH_RECORDINGS, columns=[*ID_COLUMNS, *sizes])
     season = pd.read_parquet(out / "season" / "season.parquet", columns=[*ID_COLUMNS, "context"])
-    roster = roster_rows(read_roster(out / "season" / "roster.csv").table)
+    known = known_from_file(out / "season" / "roster.csv", season["player"].unique(), today)
     given = []
     for player, swings in truth.merge(season, on=list(ID_COLUMNS)).groupby("player"):
         practice = swings.loc[swings["context"] == "practice", "session"]
         before = swings["session"] < practice.min() if len(practice) else swings["session"].eq("")
         smaller = (swings[before][sizes].mean() - swings[~before][sizes].mean()) / catalogue.softness_by_fault
-        own = care_of(roster.get(str(player)), care)
-        if own.pain in STOPS or smaller.isna().all():
+        if smaller.isna().all():
             continue
         fault = catalogue.ids[int(smaller.fillna(0.0).argmax())]
         allowed = [
@@ -102,7 +102,7 @@ def _lessons(out: Path, catalogue: Catalogue) -> pd.DataFrame:
             for drill in coaching.book.drills
             if fault in coaching.serving[drill.id]
             and not drill.when
-            and not own.refusal(drill.loads, drill.level)
+            and care_check(drill.demands, known.body(str(player)), today).verdict == "give"
         ]
         if allowed:
             best = max(allowed, key=lambda drill: coaching.serving[drill.id][fault])

@@ -2,27 +2,38 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import click
+
+from faultml.cli import options
 
 
 @click.command("explain", short_help="Show every number behind one player's drill.")
 @click.argument("results", type=click.Path(path_type=Path, exists=True, file_okay=False))
 @click.option("--player", required=True, metavar="ID", help="The player to explain.")
+@options.ROSTER
+@options.STORE
 @click.option("--json", "as_json", is_flag=True, help="The same as JSON, for other programs.")
-def command(results: Path, player: str, as_json: bool) -> None:
+def command(results: Path, player: str, roster: Path | None, store: Path | None, as_json: bool) -> None:
     """Show every number behind the drills of one player in RESULTS, the folder that classify left.
+
+    The care check is asked again, with what store and roster say now.
 
     \b
     Example:
       faultml explain --player p07 results/
     """
+    from faultml.care.known import known_of_run
     from faultml.coaching.book import load_book
+    from faultml.coaching.care_now import explanation_now
     from faultml.coaching.explain import EXPLANATIONS_FILE, as_lines, decode, encode, explain_player
     from faultml.coaching.rules import Coaching, load_rules
     from faultml.errors import InputError
     from faultml.faults.catalogue import load_catalogue
+    from faultml.results import read_results
+    from faultml.store.place import store_if_there
 
     file = results / EXPLANATIONS_FILE
     try:
@@ -30,8 +41,12 @@ def command(results: Path, player: str, as_json: bool) -> None:
     except OSError as error:
         expected = f"{EXPLANATIONS_FILE}, which classify leaves there"
         raise InputError("no-explanations", where=str(results), expected=expected) from error
-    told = explain_player(decode(content), player)
+    everybody, coaching = decode(content), Coaching(load_catalogue(), load_book(), load_rules())
+    told = explain_player(everybody, player)
+    today, run = date.today(), read_results(results).run
+    known = known_of_run(run, everybody, today, store=store_if_there(store), roster=roster)
+    told = explanation_now(told, known.body(player), coaching, today)
     if as_json:
         click.echo(encode({player: told}))
     else:
-        click.echo("\n".join(as_lines(told, Coaching(load_catalogue(), load_book(), load_rules()))))
+        click.echo("\n".join(as_lines(told, coaching)))

@@ -37,6 +37,11 @@ CATALOGUE: Final = click.option(
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="TOML file that moves edges for everybody or for one player.",
 )
+ROSTER: Final = click.option(
+    "--roster",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="Another roster than the season's.  [default: the season's, as it is now]",
+)
 STORE: Final = click.option(
     "--store",
     type=click.Path(path_type=Path, dir_okay=False),

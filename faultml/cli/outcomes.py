@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -79,7 +80,7 @@ def command(
     names = {drill.id: drill.name for drill in coaching.book.drills}
     tell = as_lines if player is None else player_lines
     click.echo("\n".join(tell(shown, effects, coaching.words, names)))
-    care = _stopped(results, set(shown["player"]))
+    care = _stopped(results, set(shown["player"]), store)
     if care:
         click.echo(f"Care comes first, whatever has worked: no drill now for {', '.join(care)}.")
     strangers = sorted(set(shown["player"]) - set(sums["player"]))
@@ -87,14 +88,17 @@ def command(
         click.echo(f"not in these results: {', '.join(strangers)}", err=True)
 
 
-def _stopped(results: Path, players: set[str]) -> list[str]:
-    """Those of the players who get no drill for reasons of care, each with the reason."""
-    from faultml.coaching.care import STOPS
+def _stopped(results: Path, players: set[str], store: Path | None) -> list[str]:
+    """Those of the players who get no drill now for reasons of care."""
+    from faultml.care.check import care_stop
+    from faultml.care.known import known_of_run
     from faultml.results import read_results
+    from faultml.store.place import store_if_there
 
-    drills = read_results(results).drills
-    rows = drills[drills["player"].isin(players) & drills["reason"].isin(STOPS.values())]
-    return [f"{player} ({reason})" for player, reason in zip(rows["player"], rows["reason"], strict=True)]
+    read, today = read_results(results), date.today()
+    recorded = read.players["player"].astype(str)
+    known = known_of_run(read.run, recorded, today, store=store_if_there(store))
+    return sorted(player for player in players & set(recorded) if care_stop(known.body(player), today))
 
 
 def _sums(results: Path, coaching: Coaching) -> pd.DataFrame:

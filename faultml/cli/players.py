@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from faultml.cli import options
+from faultml.cli import options, players_care
 
 if TYPE_CHECKING:
     from faultml.recordings.people import Found
@@ -54,15 +54,28 @@ def _sources(function: Callable[..., None]) -> Callable[..., None]:
     return function
 
 
-@click.group(short_help="Give out or remove everything about a player.")
+@click.group(short_help="What a player says of pain; give out or remove everything about a player.")
 def command() -> None:
-    """Give out or remove everything about a player, or take one in again who had asked to be forgotten.
+    """Record what a player says of pain and earlier trouble; give out or remove everything about a player, or take one
+    in again who had asked to be forgotten.
 
     \b
     Example:
+      faultml players hurts p07 --where wrist
       faultml players export p07 --out p07/ --season season/ --results results/
       faultml players forget p07 --season season/ --results results/ --dry-run
     """
+
+
+for each in (
+    players_care.hurts,
+    players_care.says_none,
+    players_care.return_to_practice,
+    players_care.history,
+    players_care.not_a_player,
+    players_care.care,
+):
+    command.add_command(each)
 
 
 @command.command("export", short_help="Give out everything about a player.")

@@ -35,6 +35,7 @@ def run_season(
     false_share: float = 0.10,
     assigned: pd.DataFrame | None = None,
     outcomes: pd.DataFrame | None = None,
+    store: Path | None = None,
     report: bool = True,
     quiet: bool = False,
 ) -> SeasonRun:
@@ -64,6 +65,7 @@ def run_season(
             false_share=false_share,
             assigned=assigned,
             outcomes=outcomes,
+            store=store,
             on_batch=on_batch,
             before_closing=page.write if page else None,
         )
@@ -81,7 +83,7 @@ def _report_installed() -> bool:
 
 
 def _outcome(run: SeasonRun, out: Path) -> str:
-    from faultml.coaching.care import MEND_ROSTER
+    from faultml.care.rules import MEND_ROSTER, WHOSE_ROW
     from faultml.results import REPORT_FILE
 
     players = run.prescription.players["player"].nunique()
@@ -99,6 +101,11 @@ def _outcome(run: SeasonRun, out: Path) -> str:
     elif withheld := int((run.prescription.drills["reason"] == MEND_ROSTER).sum()):
         lines.append(
             f"Rows of the roster could not be read: until they are mended, no drill for {withheld} of the players."
+        )
+    if held := int((run.prescription.drills["reason"] == WHOSE_ROW).sum()):
+        lines.append(
+            f"Names of the roster fit nobody recorded: until somebody says whose they are, no drill for {held} of the"
+            " players. See: faultml players care."
         )
     if run.n_problems:
         lines.append(

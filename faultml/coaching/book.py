@@ -7,12 +7,14 @@ how strongly, stands in `rules.toml`.
 from __future__ import annotations
 
 import re
+from difflib import get_close_matches
 from functools import cached_property, lru_cache
 from typing import Annotated, Final, Literal
 
 import msgspec
 
-from faultml.coaching.care import CareRules, Load, load_care
+from faultml.care.check import Amount, Demands
+from faultml.care.rules import CareRules, Load, load_care
 from faultml.coaching.data import Record, digest, load_data
 from faultml.coaching.place import OwnNumbers, place
 from faultml.coaching.window import AnyWindow, SpreadWindow, Window
@@ -48,13 +50,16 @@ class Dose(Record, frozen=True):
     days_a_week: Annotated[int, msgspec.Meta(gt=0, le=7)]
 
     @property
-    def rehearsals(self) -> int:
-        """All rehearsals of a day."""
-        return self.sets * self.reps
+    def amount(self) -> Amount:
+        """How much on one day."""
+        return Amount(self.sets, self.reps, self.full_speed)
+
+    def words(self, allowed: Amount) -> str:
+        """The dose in words, with as much of it as care allows."""
+        return f"{allowed}, {self.days_a_week} days a week"
 
     def __str__(self) -> str:
-        speed = f"at most {self.full_speed} at full speed" if self.full_speed else "none at full speed"
-        return f"{self.sets} sets of {self.reps} a day, {speed}, {self.days_a_week} days a week"
+        return self.words(self.amount)
 
 
 class Retest(Record, frozen=True):
@@ -103,6 +108,11 @@ class Drill(Record, frozen=True):
     evidence: Literal["low: by mechanism"]
     when: Literal["", "address-extension-high", "address-extension-low"] = ""
     trains: str = ""
+
+    @property
+    def demands(self) -> Demands:
+        """What the care check has to know of the drill."""
+        return Demands(self.loads, self.level, self.dose.amount, self.strikes, self.phase)
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -156,6 +166,17 @@ class DrillBook:
     def __getitem__(self, drill_id: str) -> Drill:
         return self._by_id[drill_id]
 
+    def find(self, written: str) -> Drill | tuple[str, ...]:
+        """The drill of an id or a name in any case and spacing; else the ids of those spelt nearly so."""
+        by_key = {_key(drill.name): drill for drill in self.drills} | {
+            _key(drill.id): drill for drill in self.drills
+        }
+        found = by_key.get(_key(written))
+        if found is not None:
+            return found
+        near = get_close_matches(_key(written), list(by_key), 3, 0.5)
+        return tuple(dict.fromkeys(by_key[key].id for key in near))
+
     def __contains__(self, drill_id: object) -> bool:
         return drill_id in self._by_id
 
@@ -174,6 +195,11 @@ def load_book() -> DrillBook:
     return DrillBook(load_data("drills.toml", _BookFile), load_care())
 
 
+def _key(written: str) -> str:
+    """Small letters and digits alone, words parted by single spaces."""
+    return " ".join(re.findall(r"[a-z0-9]+", written.casefold()))
+
+
 def _problems(drill: Drill, care: CareRules) -> list[str]:
     """What care or the schema's own promises find wrong with a drill."""
     found: list[str] = []
@@ -182,7 +208,7 @@ def _problems(drill: Drill, care: CareRules) -> list[str]:
         found.append("its window has no room inside the limits on the reference setup")
     if placed.clipped and isinstance(drill.window, Window) and drill.window.must == "reach":
         found.append("its window asks for an angle beyond the limits on the reference setup")
-    if drill.dose.rehearsals > care.dose.rehearsals or drill.dose.full_speed > care.dose.full_speed:
+    if drill.dose.amount.rehearsals > care.dose.rehearsals or drill.dose.full_speed > care.dose.full_speed:
         found.append("its dose is over the day's limit")
     fade = drill.feedback.fade
     if len(fade) != drill.dose.sets or list(fade) != sorted(fade, reverse=True) or fade[-1] != 0:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 import msgspec
 
+from faultml.care.check import CareAnswer
+from faultml.care.rules import Question, load_care
 from faultml.coaching.data import Record
 from faultml.coaching.notes import reasons
 from faultml.coaching.plan import PlayerCase
@@ -80,6 +82,8 @@ class PlayerExplanation(Record, frozen=True):
         Every drill that serves one of the faults, the picked ones first.
     windows
         The window of each of these drills.
+    ask
+        What has to be asked before the picked drills are given: codes of `faultml.care.rules.Question`.
     """
 
     player: str
@@ -105,6 +109,7 @@ class PlayerExplanation(Record, frozen=True):
     order: str
     options: tuple[DrillOption, ...]
     windows: tuple[WindowFacts, ...]
+    ask: tuple[Question, ...] = ()
 
 
 def explanation(case: PlayerCase) -> PlayerExplanation:
@@ -133,6 +138,7 @@ def explanation(case: PlayerCase) -> PlayerExplanation:
         reason=case.reason,
         order=case.order,
         options=tuple(case.options),
+        ask=asked_first(case.answers[option.drill] for option in case.picked) if not case.reason else (),
         windows=tuple(_window_facts(case, option.drill) for option in case.options),
     )
 
@@ -151,6 +157,11 @@ def _window_facts(case: PlayerCase, drill: str) -> WindowFacts:
             if other == drill and fault in case.faults
         },
     )
+
+
+def asked_first(answers: Iterable[CareAnswer]) -> tuple[Question, ...]:
+    """What the answers about several drills ask for, each question once."""
+    return tuple(dict.fromkeys(code for answer in answers for code in answer.ask))
 
 
 def explain_player(explanations: Mapping[str, PlayerExplanation], player: str) -> PlayerExplanation:
@@ -216,6 +227,7 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
     if told.styles:
         lines.append("styles, left alone: " + ", ".join(named[fault] for fault in told.styles))
     lines.append(f"no drill: {told.reason}" if told.reason else f"leading: {named.get(told.leading, '-')}")
+    lines += [f"ask first: {load_care().questions[code]}" for code in told.ask]
     if told.order:
         lines.append(f"the first drill is not the one worth most: {ORDERS[told.order]}")
     lines.append(

@@ -9,7 +9,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from faultml.coaching.care import Limits, Setup
+from faultml.care.rules import Limits, Setup
 from faultml.coaching.window import AnyWindow, SpreadWindow, Window
 from faultml.faults.catalogue import Catalogue
 
@@ -93,12 +93,11 @@ def own_numbers(setup: Setup, means: Mapping[str, float], catalogue: Catalogue) 
 def bounds(window: Window, own: OwnNumbers, limits: Limits) -> tuple[float, float]:
     """Absolute angles, degrees, that care allows on the window's channel and stretch of the swing.
 
-    Toward the thumb side the limit is the player's own full hinge, within `radial` and `radial_max_deg`. The rule
+    Toward the thumb side the limit is the player's own full hinge, within `radial` and `max_radial`. The rule
     that the wrist is never bowed at full hinge holds for a window that ends while it is fully hinged.
     """
     if window.channel == "ulnar_deg":
-        hinge = own.hinge_deg if np.isfinite(own.hinge_deg) else limits.radial
-        return -min(max(limits.radial, hinge), limits.radial_max_deg), limits.ulnar
+        return -limits.hinge_deg(own.hinge_deg if np.isfinite(own.hinge_deg) else None), limits.ulnar
     if window.channel == "pronation_deg":
         return float("-inf"), float("inf")
     hinged = window.ends_within(limits.hinge_from, limits.hinge_to)
@@ -130,11 +129,11 @@ def place(window: AnyWindow, own: OwnNumbers, limits: Limits) -> PlacedWindow:
         window, bound_deg=bound_deg + moved, guard_deg=guard_deg, share=None, margin_deg=0.0
     )
     within = low - _SLACK_DEG <= cut <= high + _SLACK_DEG
-    wide = (cut - low if window.side == "below" else high - cut) >= limits.least_width - _SLACK_DEG
+    wide = (cut - low if window.side == "below" else high - cut) >= limits.min_width - _SLACK_DEG
     room = not np.isfinite(level) or (within and wide)
     if window.must == "stay" and window.reference in ("top", "impact"):
         # At its own reference every swing reads 0: a bound drawn in past that could not be met.
-        room = room and window.sign * placed.bound_deg >= limits.least_width
+        room = room and window.sign * placed.bound_deg >= limits.min_width
     edge_deg = window.edge_deg if window.share is None else bound_deg
     measures = window.sign * (placed.bound_deg - edge_deg) <= _SLACK_DEG
     return PlacedWindow(
@@ -169,8 +168,8 @@ def _cut(
     if window.must == "stay":
         return min(absolute_deg, high) if window.side == "below" else max(absolute_deg, low)
     if window.side == "above":
-        return min(max(absolute_deg, low), high - limits.least_width)
-    floor = low + limits.least_width
+        return min(max(absolute_deg, low), high - limits.min_width)
+    floor = low + limits.min_width
     if window.channel == "ulnar_deg":
         floor = max(floor, own.setup.ulnar_deg + limits.hinge_reach_deg)
     return max(min(absolute_deg, high), floor)

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import date
 from functools import cached_property
 
 import msgspec
 
+from faultml.care.body import PlayerBody
+from faultml.care.check import CareAnswer, care_check, care_stop
+from faultml.care.rules import CareRules
 from faultml.coaching import retest
 from faultml.coaching.book import Drill
-from faultml.coaching.care import SEE_CLINICIAN, STOPS, CareRules, PlayerCare
+from faultml.coaching.care_notes import care_notes
 from faultml.coaching.met import WINDOW_MET, Met, already_met
 from faultml.coaching.note_rules import drift_matters, evidence_notes, finding_notes, save_notes, setup_notes
 from faultml.coaching.notes import WEAK, Figure, Note, confidence, write
@@ -35,8 +39,10 @@ class PlayerCase:
     ----------
     season
         The player's faults, and what else holds.
-    care
-        What the roster allows.
+    body
+        What is known of the player's body.
+    on
+        The day of the care check.
     retests
         Fault -> the last re-test.
     sessions
@@ -48,7 +54,8 @@ class PlayerCase:
     """
 
     season: PlayerSeason
-    care: PlayerCare
+    body: PlayerBody
+    on: date
     retests: Mapping[str, RetestResult]
     sessions: Collection[str]
     coaching: Coaching
@@ -135,6 +142,14 @@ class PlayerCase:
         }
 
     @cached_property
+    def answers(self) -> dict[str, CareAnswer]:
+        """Drill -> what the care check says of it."""
+        return {
+            drill.id: care_check(drill.demands, self.body, self.on, self.rules)
+            for drill in self.coaching.book.drills
+        }
+
+    @cached_property
     def situation(self) -> Situation:
         """What the ranking has to respect."""
         return self._situation(self.waiting)
@@ -170,8 +185,9 @@ class PlayerCase:
     @cached_property
     def reason(self) -> str:
         """Why there is no drill, "" where there is one."""
-        if self.care.pain in STOPS:
-            return STOPS[self.care.pain]
+        stop = care_stop(self.body, self.on, self.rules)
+        if stop:
+            return self.rules.reasons[stop].public
         if not self.facts.assessed:
             return "no-swing-assessed"
         if self.facts.practice == self.facts.assessed:
@@ -234,16 +250,17 @@ class PlayerCase:
 
     def _drill(self, option: DrillOption) -> PlayerDrill:
         drill = self.coaching.book[option.drill]
-        notes = self.drill_notes(option)
+        notes, answer = self.drill_notes(option), self.answers[option.drill]
         return PlayerDrill(
             player=self.player,
             rank=option.rank,
             drill=drill.id,
             priority=option.benefit,
+            care="show" if answer.verdict == "show" else "give",
             confidence=confidence(notes),
             notes=tuple(notes),
             faults=tuple(part.fault for part in sorted(option.parts, key=lambda part: -part.benefit)),
-            dose=str(drill.dose),
+            dose=drill.dose.words(answer.dose or drill.dose.amount),
             retest=str(drill.retest),
             retest_due=self.retest_due(drill),
             **window_cells(self.windows[option.drill].window),
@@ -296,14 +313,17 @@ class PlayerCase:
         notes += self._retest_notes(main)
         evidence = evidence_notes(self.effects.get((drill.id, main)), self.coaching)
         return (
-            notes + self._window_notes(drill) + self._met_notes(option) + self._care_notes(drill) + evidence
+            notes
+            + self._window_notes(drill)
+            + self._met_notes(option)
+            + care_notes(self.answers[drill.id])
+            + evidence
         )
 
     def reason_notes(self) -> list[Note]:
         """What to say where there is no drill."""
         facts = self.facts
         first = {
-            SEE_CLINICIAN: lambda: write(SEE_CLINICIAN, said=self.care.said),
             "no-swing-assessed": lambda: write("no-swing-assessed", swings=facts.swings),
             "drills-ruled-out": lambda: write(
                 "drills-ruled-out",
@@ -377,7 +397,7 @@ class PlayerCase:
 
     def _refusal(self, drill: Drill) -> str:
         """Code of what speaks against a drill for this player, "" where nothing does."""
-        refusal = self.care.refusal(drill.loads, drill.level)
+        refusal = self.answers[drill.id].public_reason(self.rules)
         return refusal or ("" if self.windows[drill.id].usable else NO_ROOM)
 
     @property
@@ -451,16 +471,6 @@ class PlayerCase:
             return []
         counts = self.met[passed.drill, passed.main]
         return [write(WINDOW_MET, drill=passed.drill, met=counts.n_met, swings=counts.n_faulty)]
-
-    def _care_notes(self, drill: Drill) -> list[Note]:
-        told = {
-            "ask-pain": self.care.pain == "unknown",
-            "cleared": self.care.pain == "cleared",
-            "ask-history": bool(self.care.unasked & set(drill.loads)),
-            "no-hard-mats": self.care.hits_fat and drill.strikes,
-        }
-        ages = sorted(set(self.care.barred.values()) & {"under-16", "age-unknown"})
-        return [write(code) for code in [*(code for code, tell in told.items() if tell), *ages]]
 
     def retest_due(self, drill: Drill) -> str:
         """The ISO date from which the re-test is due, "" where the sessions have no dates."""

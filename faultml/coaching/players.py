@@ -9,7 +9,7 @@ from typing import Final, Protocol, TypeVar
 import msgspec
 import pandas as pd
 
-from faultml.coaching.care import CareRules
+from faultml.care.rules import CareRules
 from faultml.coaching.data import Record
 from faultml.coaching.figures import by_session, figures
 from faultml.coaching.misses import MissProfile, Shot, explains, pass_back, profile

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import date
 
 import pandas as pd
 
+from faultml.care.body import PlayerBody
+from faultml.care.known import Known
+from faultml.care.rules import CareRules, load_care
 from faultml.coaching import retest
-from faultml.coaching.care import CareRules, PlayerCare, care_of, cell_text, load_care, roster_rows
 from faultml.coaching.explain import PlayerExplanation, explanation
 from faultml.coaching.met import met_by_player
 from faultml.coaching.plan import PlayerCase
@@ -47,8 +50,9 @@ class Prescription:
 
 def prescribe(
     summary: Summary,
-    roster: pd.DataFrame | None,
+    known: Known,
     coaching: Coaching,
+    on: date,
     care: CareRules | None = None,
     effects: Effects | None = None,
 ) -> Prescription:
@@ -58,10 +62,12 @@ def prescribe(
     ----------
     summary
         The season, summed up and merged.
-    roster
-        Columns as in `roster.csv`; None, or a player without a row, is unknown everywhere.
+    known
+        Roster and statements; a player of whom nothing is known is unknown everywhere.
     coaching
         Catalogue, drill book and rules.
+    on
+        The day of the care check.
     care
         The rules of care; the package's own where not given.
     effects
@@ -69,8 +75,9 @@ def prescribe(
         stand against care.
     """
     care = care or load_care()
-    rows = roster_rows(roster)
-    usual_misses = {player: cell_text(row.get("usual_miss")) for player, row in rows.items()}
+    usual_misses = dict(
+        zip(known.roster["player"].astype(str), known.roster["usual_miss"].astype(str), strict=True)
+    )
     results = retest.retest_results(summary, coaching)
     tested: dict[str, list[retest.RetestResult]] = {}
     for result in retest.read_retests(results):
@@ -80,7 +87,8 @@ def prescribe(
     cases = [
         PlayerCase(
             season=season,
-            care=_with_seen_misses(care_of(rows.get(season.player), care), season.facts),
+            body=_with_seen_misses(known.body(season.player), season.facts),
+            on=on,
             retests=retest.latest(tested.get(season.player, [])),
             sessions=sessions[season.player],
             coaching=coaching,
@@ -100,5 +108,5 @@ def prescribe(
     )
 
 
-def _with_seen_misses(care: PlayerCare, facts: PlayerFacts) -> PlayerCare:
-    return replace(care, hits_fat=care.hits_fat or facts.misses.main == "fat")
+def _with_seen_misses(body: PlayerBody, facts: PlayerFacts) -> PlayerBody:
+    return replace(body, hits_fat=body.hits_fat or facts.misses.main == "fat")

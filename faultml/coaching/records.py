@@ -138,6 +138,8 @@ class PlayerDrill(Record, frozen=True):
         1 to work on next; from 2 on in reserve.
     priority
         The expected benefit.
+    care
+        ``give``; ``show`` where something has to be asked before the drill is given.
     confidence, notes
         How far to trust it and why.
     faults
@@ -158,6 +160,7 @@ class PlayerDrill(Record, frozen=True):
     rank: int
     drill: str
     priority: float
+    care: Literal["give", "show"]
     confidence: Confidence
     notes: tuple[Note, ...]
     faults: tuple[str, ...]

@@ -11,6 +11,7 @@ from typing import Annotated, Final, Literal
 
 import msgspec
 
+from faultml.care.rules import care_digest, load_care
 from faultml.coaching import window
 from faultml.coaching.book import Drill, DrillBook, load_book
 from faultml.coaching.data import Record, digest, load_data
@@ -279,6 +280,7 @@ class Coaching:
         return {
             "catalogue": self.catalogue.digest,
             "drill_book": self.book.digest,
+            "care": care_digest(load_care()),
             "rules": self.rules.digest,
         }
 

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from faultml.coaching.care import Setup
+from faultml.care.rules import Setup
 from faultml.coaching.rules import AddressRules
 from faultml.faults.catalogue import Address
 

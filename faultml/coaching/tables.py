@@ -22,7 +22,7 @@ PLAYER_COLUMNS: Final = [
     "confidence", "notes", "note_data", "warnings",
 ]  # fmt: skip
 DRILL_COLUMNS: Final = [
-    "player", "rank", "drill", "priority", "confidence", "notes", "note_data", "faults",
+    "player", "rank", "drill", "priority", "care", "confidence", "notes", "note_data", "faults",
     "window_fault", "window_channel", "window_reference", "window_from", "window_to", "window_must", "window_side",
     "window_bound_deg", "window_guard_deg", "window_max_sd",
     "dose", "retest", "retest_due", "reason",

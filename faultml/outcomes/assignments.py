@@ -12,7 +12,7 @@ from sqlalchemy import Column, Connection, Integer, Table, Text, and_, func, sel
 from sqlalchemy.dialects.sqlite import insert
 
 from faultml.errors import InputError
-from faultml.results.sheets import SheetProblem, read_sheet, write_sheet
+from faultml.results.sheets import write_sheet
 from faultml.results.tables import Kind
 from faultml.store import METADATA, Store
 from faultml.store.base import now
@@ -171,29 +171,8 @@ def check_assignment(
     return Assignment(row["player"], row["drill"], fault, row["since"], int(balls) if balls else None)
 
 
-def read_assignments(
-    path: Path, strengths: Strengths, catalogue_ids: Collection[str]
-) -> tuple[list[Assignment], list[SheetProblem]]:
-    """Read a sheet of assignments: those that can be read, and what is wrong with the other rows.
-
-    Raises
-    ------
-    InputError
-        Where the file as a whole cannot be read, see `read_sheet`.
-    """
-    sheet = read_sheet(path, list(SHEET), ["player", "drill", "since"])
-    given, problems = [], list(sheet.problems)
-    for row in sheet.rows:
-        read = check_assignment(row.cells, strengths, catalogue_ids)
-        if isinstance(read, Assignment):
-            given.append(read)
-        else:
-            problems += [SheetProblem(row.line, *each) for each in read]
-    return given, sorted(problems)
-
-
 def write_assignments(given: pd.DataFrame, path: Path) -> None:
-    """Write them as a sheet that `read_assignments` reads back, whole or not at all."""
+    """Write them as a sheet that `faultml assign --import` reads back, whole or not at all."""
     write_sheet(given, path, SHEET)
 
 

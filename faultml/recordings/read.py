@@ -28,7 +28,7 @@ from faultml.recordings.parquet import ParquetSeason, read_table
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.raw import RawSwings
 from faultml.recordings.roster import Roster, read_roster
-from faultml.recordings.roster_match import match_roster
+from faultml.recordings.roster_match import MatchedRoster, match_roster
 from faultml.recordings.schema import KNOWN_COLUMNS, SAMPLE_COLUMNS
 from faultml.recordings.swings import SwingBatch
 
@@ -93,10 +93,12 @@ class Season:
         """The problems noticed since the last call, handed over so that they need not pile up."""
         return [self._problems.popleft() for _ in range(len(self._problems))]
 
-    def match_roster(self, recorded: Iterable[str]) -> None:
+    def match_roster(self, recorded: Iterable[str]) -> MatchedRoster:
         """Give the roster's rows to the players recorded, see `faultml.recordings.roster_match.match_roster`."""
-        self.roster, problems = match_roster(self._roster, recorded)
-        self._problems.extend(problems)
+        matched = match_roster(self._roster, recorded)
+        self.roster = matched.table
+        self._problems.extend(matched.problems)
+        return matched
 
     def _raw_batches(self) -> Iterator[RawSwings]:
         held: list[RawSwings] = []

@@ -1,16 +1,19 @@
 """The roster: what the coach knows about each player.
 
-Columns of ``roster.csv`` (all but `player` optional): ``player, hand, level, under_16, usual_miss, pain,
-ulnar_history, thumb_history, lessons``. An empty cell is unknown, never "no" or "none".
+Columns of ``roster.csv`` (all but `player` optional): ``player, hand, level, birth_year, under_16, usual_miss,
+pain, ulnar_history, thumb_history, elbow_history, nerve_history, hamate_history, lessons``. An empty cell is
+unknown, never "no" or "none". `roster_cells` reads the cells.
 
-``pain`` is ``none`` (asked, and nothing hurts), ``cleared`` (recorded by the coach after a clinician's word)
-or what the player says in words such as ``wrist``, ``forearm``, ``elbow``, ``thumb``, ``elsewhere``,
-``numb``, ``clicks``, ``weak``; any other text counts as pain too. ``under_16``, ``ulnar_history`` and
-``thumb_history`` are ``yes`` or ``no``; a history told in other words is a yes. ``lessons`` are ISO dates,
-separated by spaces or semicolons. Names of columns may differ in case and have spaces around them.
+``pain`` is ``none`` (asked, and nothing hurts), ``cleared`` (a return to practice; who said so and on whose
+advice is asked for) or what the player says in words such as ``wrist``, ``forearm``, ``elbow``, ``thumb``,
+``elsewhere``, ``numb``, ``clicks``, ``weak``; any other text counts as pain too. An ISO date beside the word says
+when. ``under_16`` and the histories are ``yes`` or ``no``; a history in other words is a yes. ``lessons`` are ISO
+dates, separated by spaces or semicolons. Names of columns may differ in case and have spaces around them.
 
-A player may stand in several rows: the last one that says something holds, column by column, and lessons add
-up. Pain is the exception: once something hurts, only ``cleared`` ends it; a later ``none`` does not.
+A player may stand in several rows, in any order: pain and lessons add up, one yes to a history or to an age under
+16 holds, as does the latest year of birth and a beginner's level; of the other columns the last row that says
+something holds. What was said about pain and is not in force any more is for `faultml.care` to find.
+Problems never repeat what a cell says of a player's health.
 """
 
 from __future__ import annotations
@@ -27,34 +30,35 @@ from typing import Any, Final, NamedTuple
 import pandas as pd
 
 from faultml.recordings.problems import Problem, file_problem, shorten
+from faultml.recordings.roster_cells import (
+    HISTORIES,
+    NOT_READ,
+    is_beginner,
+    read_answer,
+    read_birth_year,
+    read_pain,
+)
 from faultml.recordings.schema import HANDS, SHOT_WORDS
 
 ROSTER_COLUMNS: Final = (
     "player",
     "hand",
     "level",
+    "birth_year",
     "under_16",
     "usual_miss",
     "pain",
-    "ulnar_history",
-    "thumb_history",
+    *HISTORIES,
     "lessons",
 )
 MOST_BYTES: Final = 20_000_000
-NO_PAIN, CLEARED = "none", "cleared"
-NOT_READ: Final = "roster-not-read"
-"""Stands for pain where the row, or the whole roster, could not be read: what it says of pain is not known."""
-
-_YES, _NO = ("yes", "y", "true", "1"), ("no", "n", "false", "0")
-_PAIN_WORDS: Final = re.compile(
-    r"\b(hand|wrist|forearm|elbow|thumb|fingers?|shoulder|back|neck|hip|knee|elsewhere|pain|sore|hurts?|numb(ness)?"
-    r"|click(s|ing)?|weak(ness)?|swollen|stiff)\b"
-)
 _ROW = "a row of the roster"
 
 
 class Roster(NamedTuple):
-    """One row a player: text, yes/no as True/False/None, `pain` None where unknown, `lessons` as tuples.
+    """One row a player: text, yes/no as True/False/None, `birth_year` None where unknown, tuples.
+
+    `pain` holds every text of the player's rows about pain, in file order, and `lessons` all their dates.
 
     `file` is "" where there is no roster; `unreadable` where there is one that could not be read to its end.
     """
@@ -149,7 +153,7 @@ class _Reader:
             player = dict(zip(names, fields, strict=False)).get("player", "").strip()
             self._note(row, player, "field-count", f"{len(names)} fields", str(len(fields)))
             if player:
-                self._players.setdefault(player, {})["pain"] = NOT_READ
+                self._add_pain(self._players.setdefault(player, {}), NOT_READ)
             return
         cells = dict(zip(names, fields, strict=True))
         player = cells["player"].strip()
@@ -164,39 +168,52 @@ class _Reader:
 
     def _settle(self, row: int, player: str, known: dict[str, Any], name: str, said: str) -> None:
         word = said.casefold()
-        if name in ("under_16", "ulnar_history", "thumb_history"):
-            if word in _YES or word in _NO:
-                known[name] = word in _YES
-                return
-            self._note(row, player, "unclear-answer", f"yes or no in {name}", said)
-            known[name] = None if name == "under_16" else True
+        if name in ("under_16", *HISTORIES):
+            self._answer(row, player, known, name, said)
+        elif name == "birth_year":
+            year = read_birth_year(said)
+            if year is None:
+                self._note(row, player, "bad-year", "a year of birth such as 1994", said)
+            else:
+                known[name] = max(year, known.get(name) or year)
         elif name == "hand" and word not in HANDS:
             self._note(row, player, "unknown-hand", " or ".join(HANDS), said)
         elif name == "lessons":
             known[name] = (*known.get(name, ()), *self._dates(row, player, said))
         elif name == "pain":
-            known[name] = self._pain(row, player, known.get(name), said)
+            self._pain(row, player, known, said)
         elif name == "usual_miss":
             words = re.split(r"[\s,;|+/]+", word)
             strange = [part for part in words if part not in SHOT_WORDS]
             if strange:
                 self._note(row, player, "unknown-shot", " ".join(SHOT_WORDS), " ".join(strange))
             known[name] = " ".join(part for part in words if part in SHOT_WORDS)
+        elif name == "level":
+            if not is_beginner(known.get(name)):
+                known[name] = said
         else:
             known[name] = word if name == "hand" else said
 
-    def _pain(self, row: int, player: str, before: str | None, said: str) -> str:
-        word = said.casefold()
-        if word == CLEARED:
-            return CLEARED
-        if word == NO_PAIN:
-            hurts = before not in (None, NO_PAIN, CLEARED)
-            return before if hurts and before else NO_PAIN
-        if not _PAIN_WORDS.search(word):
-            self._note(
-                row, player, "unclear-pain", "empty, none, cleared, or what hurts", f"{said}: taken as pain"
-            )
-        return said
+    def _answer(self, row: int, player: str, known: dict[str, Any], name: str, said: str) -> None:
+        answer = read_answer(said)
+        if not answer.clear:
+            self._note(row, player, "unclear-answer", f"yes or no in {name}", "other words")
+            if name == "under_16":  # an age, perhaps, which this column does not hold
+                return
+        known[name] = bool(known.get(name)) or answer.value
+
+    def _pain(self, row: int, player: str, known: dict[str, Any], said: str) -> None:
+        cell = read_pain(said)
+        if not cell.clear:
+            expected = "empty, none, cleared, or what hurts"
+            self._note(row, player, "unclear-pain", expected, "other words: taken as pain")
+        if cell.kind == "returned":
+            expected = "name, role, date and advice of a return to practice: faultml players return"
+            self._note(row, player, "unsigned-cell", expected, "a word that bears no name")
+        self._add_pain(known, said)
+
+    def _add_pain(self, known: dict[str, Any], said: str) -> None:
+        known["pain"] = tuple(dict.fromkeys((*known.get("pain", ()), said)))
 
     def _dates(self, row: int, player: str, said: str) -> list[str]:
         dates = []
@@ -213,7 +230,7 @@ def roster_frame(players: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:
     words = ("hand", "level", "usual_miss")
     columns: dict[str, Any] = {"player": pd.Series(list(players), dtype=str)}
     for name in ROSTER_COLUMNS[1:]:
-        default: Any = "" if name in words else () if name == "lessons" else None
+        default: Any = "" if name in words else () if name in ("pain", "lessons") else None
         values = [known.get(name, default) for known in players.values()]
         if name == "lessons":
             values = [tuple(sorted(set(dates))) for dates in values]

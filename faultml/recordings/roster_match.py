@@ -13,17 +13,25 @@ from typing import Any, Final, NamedTuple
 import pandas as pd
 
 from faultml.recordings.problems import Problem, file_problem, shorten
-from faultml.recordings.roster import CLEARED, NO_PAIN, NOT_READ, ROSTER_COLUMNS, Roster, roster_frame
+from faultml.recordings.roster import ROSTER_COLUMNS, Roster, roster_frame
+from faultml.recordings.roster_cells import HISTORIES, NOT_READ, is_beginner, read_pain
 
 NOT_RECORDED: Final = "roster-player-not-recorded"
-HISTORIES: Final = ("ulnar_history", "thumb_history", "under_16")
 
 
 class MatchedRoster(NamedTuple):
-    """The roster under the recorded players' own names, and what did not fit."""
+    """The roster under the recorded players' own names, and what did not fit.
+
+    `strangers` holds the rows that fit nobody recorded, `file` and `unreadable` are those of the `Roster`;
+    `rowless` are the recorded players without a row.
+    """
 
     table: pd.DataFrame
     problems: list[Problem]
+    strangers: pd.DataFrame
+    file: str = ""
+    unreadable: bool = False
+    rowless: tuple[str, ...] = ()
 
 
 def match_roster(roster: Roster, recorded: Iterable[str]) -> MatchedRoster:
@@ -36,9 +44,10 @@ def match_roster(roster: Roster, recorded: Iterable[str]) -> MatchedRoster:
     """
     players = sorted(set(recorded))
     if roster.unreadable:
-        return MatchedRoster(roster_frame({player: {"pain": NOT_READ} for player in players}), [])
+        unread = roster_frame({player: {"pain": (NOT_READ,)} for player in players})
+        return MatchedRoster(unread, [], roster_frame({}), roster.file, unreadable=True)
     if not roster.file:
-        return MatchedRoster(roster.table, [])
+        return MatchedRoster(roster.table, [], roster_frame({}), rowless=tuple(players))
     rows = {
         row["player"]: {str(name): value for name, value in row.items()}
         for row in roster.table.to_dict("records")
@@ -68,12 +77,14 @@ def match_roster(roster: Roster, recorded: Iterable[str]) -> MatchedRoster:
             matched[player] = _with_cautions(own or {}, [rows[name] for name in others])
         expected = f"{player}, as in the recordings"
         problems += [_note(roster, "roster-name-differs", expected, name) for name in others]
-    problems += [
-        _note(roster, NOT_RECORDED, "a player of the recordings", name)
-        for name in rows
-        if name not in matched and _folded(name) not in by_key
-    ]
-    return MatchedRoster(roster_frame(matched), problems)
+    strangers = {
+        name: row for name, row in rows.items() if name not in matched and _folded(name) not in by_key
+    }
+    problems += [_note(roster, NOT_RECORDED, "a player of the recordings", name) for name in strangers]
+    rowless = tuple(player for player in players if player not in matched)
+    return MatchedRoster(
+        roster_frame(matched), problems, roster_frame(strangers), roster.file, rowless=rowless
+    )
 
 
 def _folded(name: str) -> str:
@@ -86,9 +97,16 @@ def _note(roster: Roster, code: str, expected: str, player: str) -> Problem:
 
 
 def _with_cautions(own: Mapping[str, Any], others: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+    """A row with what others that might mean the same player say against a drill, and nothing else of them."""
     row = dict(own)
     for other in others:
-        row |= {name: True for name in HISTORIES if other[name] is True}
-        if other["pain"] not in (None, NO_PAIN, CLEARED) and row.get("pain") in (None, NO_PAIN, CLEARED):
-            row["pain"] = other["pain"]
+        row |= {name: True for name in (*HISTORIES, "under_16") if other[name] is True}
+        years = [year for year in (row.get("birth_year"), other["birth_year"]) if year is not None]
+        # A year that makes the player older is no caution: it counts only where the row itself has one.
+        if row.get("birth_year") is not None:
+            row["birth_year"] = max(years)
+        if is_beginner(other["level"]):
+            row["level"] = other["level"]
+        hurts = [said for said in other["pain"] if read_pain(said).kind in ("hurts", "not-read")]
+        row["pain"] = tuple(dict.fromkeys((*row.get("pain", ()), *hurts)))
     return {name: value for name, value in row.items() if name in ROSTER_COLUMNS}

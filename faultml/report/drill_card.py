@@ -19,8 +19,9 @@ from faultml.report.windows import window_chart, window_words
 FIRST_NOTES: Final = frozenset(
     {
         "ask-pain",
-        "cleared",
+        "ask-age",
         "ask-history",
+        "half-dose",
         "order-setup",
         "order-cause",
         "order-closers",

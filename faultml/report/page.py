@@ -102,11 +102,11 @@ def _chosen(players: list[PlayerTables], only: Collection[str]) -> list[PlayerTa
 
 
 def _most_to_gain(players: list[PlayerTables], full: int) -> set[str]:
-    """The players shown with figures: who waits for a clinician, then by the priority of the first drill."""
+    """The players shown with figures: who is paused, then by the priority of the first drill."""
 
     def gain(player: PlayerTables) -> tuple[bool, float]:
         first = player.first_drill
-        return player.waits_for_clinician, first.priority if first else -1.0
+        return player.paused, first.priority if first else -1.0
 
     return {player.name for player in sorted(players, key=gain, reverse=True)[:full]}
 

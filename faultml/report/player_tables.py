@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from faultml.care.rules import STOPS
 from faultml.channels import CHANNELS
-from faultml.coaching.care import SEE_CLINICIAN
 from faultml.coaching.closures import by_player
 from faultml.coaching.notes import Note
 from faultml.coaching.records import NoDrill, PlayerDrill, PlayerFault
@@ -106,9 +106,9 @@ class PlayerTables:
         return [note for row in rows for note in row.notes]
 
     @property
-    def waits_for_clinician(self) -> bool:
+    def paused(self) -> bool:
         """Whether care stops every drill."""
-        return self.no_drill is not None and self.no_drill.reason == SEE_CLINICIAN
+        return self.no_drill is not None and self.no_drill.reason in STOPS
 
     @property
     def pain_not_asked(self) -> bool:

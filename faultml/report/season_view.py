@@ -10,7 +10,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from faultml import __version__
-from faultml.coaching.notes import WEAK, note_text
+from faultml.coaching.notes import WEAK, note_text, reasons
 from faultml.coaching.rules import Coaching
 from faultml.outcomes.words import VERDICTS
 from faultml.quality.watch import watch_sentences
@@ -127,7 +127,7 @@ def season_view(
         dates=dates,
         basis=_basis(source.run, coaching),
         summary=_summary(players, swings, assessed, coaching),
-        waiting=[Link(anchors[each.name], shown(each.name)) for each in players if each.waits_for_clinician],
+        waiting=[Link(anchors[each.name], shown(each.name)) for each in players if each.paused],
         axis=whisker_axis(),
         scale=whisker_scale(),
         roster=[_roster_line(player, anchors[player.name], coaching) for player in players],
@@ -166,7 +166,7 @@ def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coachi
         )
     unasked = [shown(player.name) for player in with_drill if player.pain_not_asked]
     if unasked:
-        lines.append(f"Ask first whether anything hurts, as the roster does not say: {_some(unasked)}.")
+        lines.append(f"Ask first whether anything hurts, as nobody has asked of late: {_some(unasked)}.")
     ordered = sorted(with_drill, key=_priority, reverse=True)
     if len(ordered) > 1:
         first = [
@@ -231,8 +231,8 @@ def _next(player: PlayerTables, coaching: Coaching) -> str:
     if first is not None:
         watch = "watch only: " if any(note.code == WEAK for note in first.notes) else ""
         return watch + coaching.book[first.drill].name
-    if player.waits_for_clinician:
-        return "waits for a clinician"
+    if player.no_drill is not None and player.paused:
+        return reasons()[player.no_drill.reason]
     return note_text(player.notes[0], coaching) if player.notes else ""
 
 

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
 
 import pandas as pd
 import pyarrow as pa
 
+from faultml.care.known import Known
 from faultml.coaching import closures, summary
+from faultml.coaching.care_now import plan_now
 from faultml.coaching.closures import sum_closures
 from faultml.coaching.records import PlayerPlan
 from faultml.coaching.retest import RetestResult, read_retests
@@ -52,8 +55,19 @@ class ReportSource:
     run: Mapping[str, Any] = field(default_factory=dict)
 
 
-def read_source(results: Results, roster: pd.DataFrame, coaching: Coaching) -> ReportSource:
-    """Read a results folder, the large tables a part at a time.
+def read_source(results: Results, known: Known, coaching: Coaching, on: date) -> ReportSource:
+    """Read a results folder, the large tables a part at a time; the care check is asked again.
+
+    Parameters
+    ----------
+    results
+        The folder.
+    known
+        What is known of everybody now, see `faultml.care.known.known_of_run`.
+    coaching
+        Catalogue, drill book and rules.
+    on
+        The day of the care check.
 
     Raises
     ------
@@ -64,13 +78,14 @@ def read_source(results: Results, roster: pd.DataFrame, coaching: Coaching) -> R
     for swings, faults in results.batches():
         running.add(sum_up(swings, faults, coaching.catalogue) | {"closures": sum_closures(swings)})
     sums = running.total()
+    plans = read_plans(results.players, results.drills)
     return ReportSource(
         summary=decode_sums(sums),
         closures=sums["closures"],
-        plans=read_plans(results.players, results.drills),
+        plans=[plan_now(plan, known.body(plan.player), coaching, on) for plan in plans],
         retests=read_retests(results.retests),
         curves=results.curves,
-        roster=roster,
+        roster=known.roster,
         outcomes=results.outcomes,
         run=results.run,
     )

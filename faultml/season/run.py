@@ -6,7 +6,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from itertools import islice
 from pathlib import Path
 from typing import Any, Final
@@ -16,6 +16,7 @@ import pyarrow as pa
 from joblib import Parallel, delayed
 
 from faultml import __version__
+from faultml.care.known import Known, known_now
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle, load_bundle
@@ -34,7 +35,7 @@ from faultml.quality.watch import Tally, compare_to
 from faultml.recordings.findings import limits
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
 from faultml.recordings.read import Season, open_season
-from faultml.recordings.roster_match import NOT_RECORDED
+from faultml.recordings.roster_match import NOT_RECORDED, MatchedRoster
 from faultml.results import ResultsWriter
 from faultml.results.sessions import number_sessions
 from faultml.results.tables import TableFormat
@@ -61,6 +62,8 @@ class SeasonRun:
         Curves of at most `CURVES_PER_PLAYER` swings a player and `CURVES_IN_ALL` in all, chosen by their ids' hash.
     roster
         As read, and with the names of the recordings.
+    known
+        What was known of the players' bodies.
     outcomes
         What became of every drill that was given, in this season and those before; None where none was.
     run
@@ -82,6 +85,7 @@ class SeasonRun:
     prescription: Prescription
     curves: pd.DataFrame
     roster: pd.DataFrame
+    known: Known
     outcomes: pd.DataFrame | None = None
     run: dict[str, Any] = field(default_factory=dict)
     n_swings: int = 0
@@ -111,6 +115,8 @@ def classify_season(
     table_format: TableFormat = "parquet",
     assigned: pd.DataFrame | None = None,
     outcomes: pd.DataFrame | None = None,
+    store: str | Path | None = None,
+    today: date | None = None,
     on_batch: Callable[[BatchTables], None] | None = None,
     before_closing: Callable[[SeasonRun, ResultsWriter], None] | None = None,
 ) -> SeasonRun:
@@ -135,6 +141,11 @@ def classify_season(
         drills.
     outcomes
         What drills changed in earlier seasons, as `faultml.outcomes.change.changes` tells it; weighs them too.
+    store
+        The coach's store, which is there: what was said about players' bodies is read from it, and since when the
+        roster says what it says is kept in it. None where there is none.
+    today
+        The day of the care check; by default the day of the call.
     on_batch
         Called with each batch's tables, in order.
     before_closing
@@ -177,19 +188,22 @@ def classify_season(
         sums = running.total()
         summary = decode_sums(sums)
         players = summary.sessions["player"].unique()
-        season.match_roster(players)
+        roster = season.match_roster(players)
         last = season.take_problems()
         take_problems([*last, *_edges_for_nobody(catalogue, players)])
         unrecorded = [problem.player for problem in last if problem.code == NOT_RECORDED]
         changed = all_changes(summary.faults, assigned, outcomes, catalogue)
         effects = {} if changed is None else drill_effects(changed, coaching.serving, catalogue)
-        prescription = prescribe(summary, season.roster, coaching, effects=effects)
+        on = today or date.today()
+        known = _known(roster, players, on, store)
+        prescription = prescribe(summary, known, coaching, on, effects=effects)
         run = SeasonRun(
             summary=summary,
             closures=sums["closures"],
             prescription=prescription,
             curves=_drawn(curves),
             roster=season.roster,
+            known=known,
             outcomes=changed,
             run=results.run,
             n_swings=n_swings,
@@ -208,12 +222,24 @@ def classify_season(
         results.write("curves", run.curves)
         results.file(EXPLANATIONS_FILE).write_bytes(encode(prescription.explanations))
         results.run |= _run_record(assessor, coaching, run, started)
+        # As given: later commands read the roster as it is then.
+        results.run["roster"] = {"file": roster.file}
         results.run["address_drift"] = _drifted(sums["address"])
         if assessor.bundle.reference is not None:
             results.run["watch"] = compare_to(assessor.bundle.reference, watched)
         if before_closing:
             before_closing(run, results)
     return run
+
+
+def _known(roster: MatchedRoster, players: Iterable[str], on: date, store: str | Path | None) -> Known:
+    """Roster and statements; the store's library is needed only where there is a store."""
+    if store is None:
+        return known_now(roster, players, on)
+    from faultml.store import open_store
+
+    with open_store(store, create=False) as opened:
+        return known_now(roster, players, on, opened)
 
 
 def _assess_batches(

@@ -15,6 +15,7 @@ from faultml.results.tables import Kind
 
 Samples = list[float | None]
 Text = Annotated[str, Field(max_length=1000)]
+Words = Annotated[str, Field(max_length=500)]
 
 
 class Strict(BaseModel):
@@ -104,6 +105,51 @@ class Labels(BaseModel):
     labels: list[Label]
 
 
+class StatementIn(Strict):
+    """What a player says of pain, earlier trouble or age, or a return to practice."""
+
+    about: Words = Field(
+        description="pain, none, practised, return, birth_year, name (the roster's name is nobody recorded), or"
+        " a history: ulnar_history, thumb_history, elbow_history, nerve_history, hamate_history."
+    )
+    value: Words = Field(
+        "", description="Where it hurts; `yes` or `no` to a history; the year of birth; else empty."
+    )
+    said_on: str = Field("", description="ISO date; empty: today.", max_length=10)
+    by: Words = Field("", description="Who records it.")
+    role: Words = Field("", description="As what: coach, parent, therapist.")
+    advice: Words = Field("", description="Of a return: on whose advice.")
+    guardian: Words = Field("", description="Of a return: the guardian of a player under 16.")
+
+
+class Recorded(BaseModel):
+    """It was recorded."""
+
+    recorded: bool
+
+
+class DrillGiven(Strict):
+    """A drill to be given."""
+
+    drill: Text = Field(description="Its id or its name.")
+    fault: Text = Field("", description="For which fault; empty: the drill's first.")
+    since: Text = Field("", description="ISO date or session; empty: today.")
+    balls_a_week: Annotated[int, Field(gt=0, lt=100_000)] | None = None
+    hurts: Text = Field("", description="`none` where the player was asked today; empty where nobody asked.")
+
+
+class DrillNoted(BaseModel):
+    """A drill that was noted, and how much of it care allows."""
+
+    player: str
+    drill: str
+    name: str
+    fault: str
+    since: str
+    dose: str
+    new: bool
+
+
 class ModelOut(BaseModel):
     """Which model answered."""
 
@@ -161,6 +207,7 @@ DRILL_COLUMNS: Final[dict[str, Kind]] = {
     "rank": "whole",
     "drill": "text",
     "priority": "number",
+    "care": "text",
     "confidence": "text",
     "notes": "words",
     "faults": "words",

@@ -11,7 +11,7 @@ from fastapi import APIRouter, FastAPI, Request
 
 from faultml import __version__
 from faultml.network import one_thread
-from faultml.service import book_routes, label_routes, problems, season_routes, swing_routes
+from faultml.service import book_routes, care_routes, label_routes, problems, season_routes, swing_routes
 from faultml.service.answers import AssessIn, Health, Ready
 from faultml.service.context import Service, service_of
 from faultml.service.describe import SUMMARY, TITLE
@@ -50,7 +50,8 @@ def create_app(settings: Settings) -> FastAPI:
     )
     app.state.service = Service(settings)
     for router in (
-        health, swing_routes.router, season_routes.router, book_routes.router, label_routes.router
+        health, swing_routes.router, season_routes.router, book_routes.router, care_routes.router,
+        label_routes.router,
     ):  # fmt: skip
         app.include_router(router)
     problems.install(app)

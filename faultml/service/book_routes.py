@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from datetime import date
 from functools import partial
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Request
 
+from faultml.coaching.care_now import drills_now
 from faultml.report.listing import Entry, entries
 from faultml.service.answers import DRILL_COLUMNS, Entries, PlayerDrills, records
 from faultml.service.context import Service, service_of
@@ -56,7 +58,8 @@ async def drills(request: Request) -> dict[str, Any]:
 async def player_drills(request: Request, player: PlayerName) -> dict[str, Any]:
     """From the results the server was started with, else from the season that was classified last.
 
-    Rank 1 is the one to work on next. Rank 0 means none: `reason` and `notes` say why, pain before all else.
+    The care check is asked again, with what roster and store say now. Rank 1 is the one to work on next; where `care`
+    is `show`, something has to be asked before it is given. Rank 0 means none: `reason` and `notes` say why.
     """
     service = service_of(request)
     return await service.reading.run(partial(_player_drills, service, player))
@@ -69,7 +72,10 @@ def _player_drills(service: Service, player: str) -> dict[str, Any]:
     if not len(rows):
         raise Refusal(404, "unknown-player", "The results hold nobody of that name.")
     book = {entry.id: _as_dict(entry) for entry in entries(service.coaching) if entry.part == "drills"}
-    told = records(rows, DRILL_COLUMNS)
+    known, _ = service.known()
+    players = results.players
+    now = drills_now(players[players["player"] == player], rows, known, service.coaching, date.today())
+    told = records(now, DRILL_COLUMNS)
     for row in told:
         row["book"] = book.get(row["drill"])
     finished = str(results.run.get("finished", ""))

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 from fastapi import Request
 
 from faultml.assessing import AssessedSwings, assess_swings, default_assessor
+from faultml.care.known import Known, known_from_file, known_now, roster_path
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import load_bundle
 from faultml.coaching.rules import Coaching, load_coaching
 from faultml.faults.catalogue import load_catalogue
+from faultml.recordings.files import ROSTER_FILE
+from faultml.recordings.roster import read_roster
+from faultml.recordings.roster_match import match_roster
 from faultml.results import Results, read_results
 from faultml.service.answers import ModelOut
 from faultml.service.jobs import Jobs
@@ -90,6 +96,32 @@ class Service:
         if job is None:
             raise Refusal(404, "no-results", "No season has been classified yet.")
         return read_results(job.results)
+
+    def known(self) -> tuple[Known, frozenset[str]]:
+        """What is known of everybody now, and who was recorded in the results that drills are told from.
+
+        Raises
+        ------
+        Refusal
+            ``no-results`` (404) where there are none yet.
+        """
+        results = self.results()
+        recorded = frozenset(map(str, results.players["player"]))
+        path = roster_path(results.run)
+        # An upload's roster lies beside its results.
+        if path is not None and self.settings.results is None:
+            path = results.folder.parent / ROSTER_FILE
+        return known_from_file(path, recorded, date.today(), self.store), recorded
+
+    def known_in_store(self, player: str) -> Known:
+        """What is known of one player: with the roster where there are results that hold the player."""
+        try:
+            known, recorded = self.known()
+        except Refusal:
+            recorded = frozenset()
+        if player in recorded:
+            return known
+        return known_now(match_roster(read_roster(None), ()), [player], date.today(), self.store)
 
     def kept_store(self) -> Store:
         """The coach's store; raises a `Refusal` (404, ``no-store``) where the server was started without."""

@@ -13,10 +13,9 @@ SUMMARY: Final = "Lead-wrist swing faults and drills, over HTTP."
 
 CARE: Final = (
     "No drill while hand, wrist, forearm or elbow hurts, is numb, clicks or is weak, nor with pain elsewhere, until"
-    " the coach records a clinician's clearance. See a clinician.",
+    " a return to practice is recorded by name. See a clinician.",
     "Stop any drill that hurts.",
-    "Age under 16 and histories of the ulnar or thumb side rule drills out: only a player's own drills take that"
-    " into account.",
+    "Age and earlier trouble rule drills out: only a player's own drills take that into account.",
 )
 """Goes with every answer that holds drills."""
 
@@ -26,7 +25,7 @@ _SAID: Final = {
     403: "A page of another site asks.",
     404: "There is no such thing.",
     408: "The body did not arrive in time.",
-    409: "It stands against what was agreed: the player has asked to be forgotten.",
+    409: "It stands against what was agreed (the player has asked to be forgotten), or care stands against it.",
     413: "The body is too large.",
     415: "The body is of another type.",
     421: "The Host header names another server.",

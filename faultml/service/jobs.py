@@ -9,12 +9,14 @@ import shutil
 import sys
 import time
 import traceback
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Literal
 
 import msgspec
 
+from faultml.recordings.files import ROSTER_FILE
 from faultml.results import REPORT_FILE
 from faultml.service.orders import RESULTS_FOLDER, Order, Told
 from faultml.service.problems import Refusal
@@ -175,9 +177,13 @@ class Jobs:
                 await job.process.wait()
             job.process = None
             job.ended_at = time.monotonic()
-            # The recordings have served their turn. Of what failed, or was removed while it ran, nothing is kept.
+            # The recordings have served their turn; care reads the roster again. Of what failed, or was removed while
+            # it ran, nothing is kept.
             kept = job.done and job.id in self._jobs
-            shutil.rmtree(job.folder / SEASON_FOLDER if kept else job.folder, ignore_errors=True)
+            if kept:
+                _keep_roster(job)
+            else:
+                shutil.rmtree(job.folder, ignore_errors=True)
         log.info("a season of %d swings: %s", job.told.swings, job.state)
 
     async def _classify(self, job: Job) -> None:
@@ -197,6 +203,14 @@ class Jobs:
             job.told = msgspec.json.decode(line, type=Told)
         await process.wait()
         _conclude(job)
+
+
+def _keep_roster(job: Job) -> None:
+    """Put the roster beside the results, and remove the recordings."""
+    season = job.folder / SEASON_FOLDER
+    with suppress(FileNotFoundError):
+        (season / ROSTER_FILE).rename(job.folder / ROSTER_FILE)
+    shutil.rmtree(season, ignore_errors=True)
 
 
 def _conclude(job: Job) -> None:

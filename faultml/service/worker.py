@@ -65,6 +65,7 @@ def _classify(order: Order) -> Told:
         bundle=load_bundle(Path(order.model) if order.model else None, order.registered),
         catalogue=catalogue,
         assigned=_given(order.store),
+        store=order.store,
         on_batch=on_batch,
         **hooks,
     )

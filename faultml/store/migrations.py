@@ -66,5 +66,35 @@ def _assignments(connection: Connection) -> None:
     )
 
 
-MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people, _assignments)
+def _care(connection: Connection) -> None:
+    """What was said about players' bodies, added and never changed; since when the roster's cells say so."""
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE statements (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            player TEXT NOT NULL, about TEXT NOT NULL, value TEXT NOT NULL, said_on TEXT NOT NULL,
+            by TEXT NOT NULL DEFAULT '', role TEXT NOT NULL DEFAULT '', advice TEXT NOT NULL DEFAULT '',
+            guardian TEXT NOT NULL DEFAULT '', recorded_at TEXT NOT NULL
+        )
+        """
+    )
+    connection.exec_driver_sql("CREATE INDEX statements_by_player ON statements (player, about)")
+    connection.exec_driver_sql(
+        """
+        CREATE TRIGGER statements_stay BEFORE UPDATE ON statements
+        BEGIN SELECT RAISE(ABORT, 'statements are added, never changed'); END
+        """
+    )
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE roster_cells (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            player TEXT NOT NULL, text TEXT NOT NULL, seen_on TEXT NOT NULL, gone_on TEXT
+        )
+        """
+    )
+    connection.exec_driver_sql("CREATE INDEX roster_cells_by_player ON roster_cells (player)")
+
+
+MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people, _assignments, _care)
 """Step n makes version n out of version n - 1."""

@@ -187,7 +187,7 @@ def test_a_roster_that_does_not_fit_is_told_and_pain_still_counts(
     }
     assert "flexion_deg? for flexion" in " ".join(problems["expected"])
     drills = pd.read_parquet(out / "drills.parquet").set_index("player")
-    assert drills.loc[["p001"], "reason"].tolist() == ["see-clinician"]
+    assert drills.loc[["p001"], "reason"].tolist() == ["paused"]
     said = result.output
     assert "files not read: dan.csv (missing-column" in said and "faultml layout propose" in said
     assert "players of the roster without recordings: dan" in said

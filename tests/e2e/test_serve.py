@@ -89,9 +89,7 @@ def test_a_season_goes_in_and_its_results_come_out(
     assert sorted(path.name for path in tmp_path.iterdir() if path.name == "passwd") == []
 
     hurts = client.get("/v1/players/p001/drills").json()
-    assert [(row["rank"], row["reason"], row["book"]) for row in hurts["drills"]] == [
-        (0, "see-clinician", None)
-    ]
+    assert [(row["rank"], row["reason"], row["book"]) for row in hurts["drills"]] == [(0, "paused", None)]
     fit = client.get("/v1/players/p002/drills").json()
     rows = own.drills[own.drills["player"] == "p002"]
     assert [row["drill"] for row in fit["drills"]] == rows["drill"].tolist()
@@ -223,7 +221,7 @@ def test_the_line_of_the_readme_runs(season: Path, tmp_path: Path) -> None:
     finally:
         server.send_signal(signal.SIGINT)
         server.wait(60)
-    assert here != line and json.loads(done.stdout)["drills"][0]["reason"] == "see-clinician"
+    assert here != line and json.loads(done.stdout)["drills"][0]["reason"] == "paused"
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ MOST_LINES = 500
 WORDS = {"faultml", "errors", "channels", "faults", "exact"}
 STEPS = {"recordings", "motion", "quality", "features", "classifier", "network"}
 INPUT = {"importing", "streams"}
-TABLES = {"results", "store", "labels", "outcomes", "coaching"}
+TABLES = {"results", "store", "care", "labels", "outcomes", "coaching"}
 MAY_IMPORT: dict[str, set[str]] = {
     "faultml": set(),
     "errors": set(),
@@ -41,9 +41,11 @@ MAY_IMPORT: dict[str, set[str]] = {
     "streams": WORDS | STEPS,
     "results": WORDS,
     "store": WORDS,
+    "care": WORDS | {"recordings", "store"},  # the roster as it is now, and what was said since
     "labels": WORDS | {"results", "store"},
     "outcomes": WORDS | {"results", "store"},
-    "coaching": WORDS | {"results", "labels", "outcomes"},  # probabilities and findings, never samples
+    "coaching": WORDS
+    | {"results", "labels", "outcomes", "care"},  # probabilities and findings, never samples
     "season": WORDS | STEPS | TABLES,
     "report": WORDS | STEPS | TABLES | {"season", "svg"},
     "check": WORDS | STEPS | {"results"},

@@ -6,11 +6,14 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
+from care_fakes import TODAY
 from hypothesis import given
 from hypothesis import strategies as st
 
-from faultml.coaching.care import STOPS, care_of, load_care, roster_rows
-from faultml.recordings.roster import NOT_READ, read_roster
+from faultml.care.check import care_stop
+from faultml.care.known import known_now
+from faultml.recordings.roster import read_roster
+from faultml.recordings.roster_cells import NOT_READ
 from faultml.recordings.roster_match import MatchedRoster, match_roster
 
 NAMES = st.sampled_from(["Ben", "anna maria", "007", "Jos\u00e9", "p1"])
@@ -26,7 +29,7 @@ def matched(text: str, recorded: list[str], encoding: str = "utf-8") -> MatchedR
 
 
 def stopped(roster: MatchedRoster, player: str) -> bool:
-    return care_of(roster_rows(roster.table).get(player), load_care()).pain in STOPS
+    return bool(care_stop(known_now(roster, [player], TODAY).body(player), TODAY))
 
 
 @given(NAMES, CASES, CASES, CASES, SPACES, SPACES, st.booleans(), st.lists(st.sampled_from(["none", ""])))
@@ -52,9 +55,9 @@ def test_every_spelling_of_a_name_in_pain_is_kept_from_drills(name, case) -> Non
 
 def test_another_persons_clearance_lets_nobody_through() -> None:
     told = matched("player,pain,under_16\nBEN,cleared,no\n", ["Ben", "ben"])
-    assert told.table["pain"].tolist() == [None, None] and told.table["under_16"].tolist() == [None, None]
-    told = matched("player,pain,level\nBen,wrist,club\nben,cleared,new\n", ["Ben"])
-    assert told.table[["pain", "level"]].values.tolist() == [["wrist", "club"]]
+    assert told.table["pain"].tolist() == [(), ()] and told.table["under_16"].tolist() == [None, None]
+    told = matched("player,pain,level\nBen,wrist,club\nben,cleared,county\n", ["Ben"])
+    assert told.table[["pain", "level"]].values.tolist() == [[("wrist",), "club"]]
 
 
 def test_what_differs_is_told() -> None:
@@ -79,8 +82,9 @@ def test_what_differs_is_told() -> None:
 )
 def test_a_roster_that_cannot_be_read_means_no_drill_for_anybody(text: str) -> None:
     told = matched(text, ["Ben", "Eve"], encoding="latin-1")
-    assert told.table["pain"].tolist() == [NOT_READ, NOT_READ]
-    assert care_of({"pain": NOT_READ}, load_care()).refusal((), "any") == "mend-roster"
+    assert told.table["pain"].tolist() == [(NOT_READ,), (NOT_READ,)]
+    known = known_now(told, ["Ben", "Eve"], TODAY)
+    assert {care_stop(known.body(player), TODAY) for player in ("Ben", "Eve")} == {"mend-roster"}
 
 
 def test_a_comma_too_many_in_the_words_about_pain_means_no_drill() -> None:

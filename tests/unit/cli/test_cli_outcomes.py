@@ -16,7 +16,7 @@ from faultml.classifier.coach_eye import save_eye
 from faultml.cli import main
 from faultml.coaching.explain import EXPLANATIONS_FILE
 from faultml.faults.catalogue import Catalogue
-from faultml.outcomes.assignments import assignments, read_assignments
+from faultml.outcomes.assignments import assignments
 from faultml.outcomes.change import CHANGE_COLUMNS
 from faultml.recordings.write import write_season
 from faultml.results import read_results
@@ -57,11 +57,11 @@ def test_from_a_drill_given_to_what_it_changed(results: Path, store: Path, tmp_p
     first = Recipe().first_day
     since = (first + timedelta(days=7)).isoformat()
     for player in ("p001", "p002", "p003"):
-        code, said, warned = run(
-            "assign", player, DRILL, "--from", since, "--practice", 100, "--store", store
-        )
+        code, said, _ = run(
+            "assign", player, DRILL, "--from", since, "--practice", 100, "--nothing-hurts",
+            "--results", results, "--store", store,
+        )  # fmt: skip
         assert code == 0
-        assert "Not checked whether anything hurts" in warned
         assert "Noted" in said
         assert "[flexed_top]" in said
     code, said, _ = run("outcomes", results, "--store", store, "--out", tmp_path / "outcomes.csv")
@@ -115,10 +115,10 @@ def test_outcomes_reach_the_ranking(season: Path, results: Path, bundle: Bundle,
 
 
 def test_the_report_tells_of_drills_given_in_the_store_and_so_does_its_folder_later(
-    season: Path, store: Path, tmp_path: Path
+    season: Path, results: Path, store: Path, tmp_path: Path
 ) -> None:
     since = (Recipe().first_day + timedelta(days=7)).isoformat()
-    run("assign", "p001", DRILL, "--from", since, "--store", store)
+    run("assign", "p001", DRILL, "--from", since, "--nothing-hurts", "--results", results, "--store", store)
     code, _, _ = run("classify", season, "--out", tmp_path / "told", "--store", store, "--quiet")
     assert code in (0, 3)
     page = (tmp_path / "told" / "report.html").read_text(encoding="utf-8")
@@ -156,33 +156,54 @@ def test_an_eye_that_has_learned_from_somebody_forgotten_is_told_when_it_is_used
     assert "eye of ann has learned from somebody who was forgotten" in run(*use)[2]
 
 
-def test_a_sheet_goes_in_and_out(store: Path, tmp_path: Path) -> None:
+def test_a_sheet_goes_in_and_out(results: Path, store: Path, tmp_path: Path) -> None:
     sheet = tmp_path / "given.csv"
-    sheet.write_text(f"player,drill,since\np1,{DRILL},2031-03-01\np1,{DRILL},2031-03-01\n=p2,{DRILL},s3\n")
-    code, said, _ = run("assign", "--import", sheet, "--store", store)
+    rows = [
+        f"p001,{DRILL},2031-03-01,none",
+        f"p001,{DRILL},2031-03-01,none",
+        "p002,Two stops to the TOP,s3,none",
+    ]
+    sheet.write_text("player,drill,since,hurts\n" + "\n".join(rows) + "\n")
+    code, said, _ = run("assign", "--import", sheet, "--results", results, "--store", store)
     assert (code, said) == (0, "2 drills noted, 1 stood there already\n")
-    assert run("assign", "--export", tmp_path / "out.csv", "--store", store)[0] == 0
-    strengths = {DRILL: {"flexed_top": 0.7}}
-    back, problems = read_assignments(tmp_path / "out.csv", strengths, ("flexed_top",))
-    assert problems == []
+    out = tmp_path / "out.csv"
+    assert run("assign", "--export", out, "--store", store)[0] == 0
+    # Both were asked today, so that the sheet comes back without the column.
+    code, said, _ = run("assign", "--import", out, "--results", results, "--store", store)
+    assert (code, said) == (0, "0 drills noted, 2 stood there already\n")
     with open_store(store) as opened:
-        assert [each.player for each in back] == list(assignments(opened)["player"]) == ["=p2", "p1"]
+        assert list(assignments(opened)["drill"]) == [DRILL, DRILL]
 
 
-def test_a_wrong_sheet_leaves_nothing(store: Path, tmp_path: Path) -> None:
+def test_a_wrong_sheet_leaves_nothing_and_says_all_at_once(
+    results: Path, store: Path, tmp_path: Path
+) -> None:
     sheet = tmp_path / "given.csv"
-    sheet.write_text(f"player,drill,since,balls_a_week\np1,{DRILL},2031-03-01,10\np2,no_such,2031-03-01,-4\n")
-    code, _, error = run("assign", "--import", sheet, "--store", store)
+    rows = [
+        f"p001,{DRILL},2031-03-01,10,none",
+        "p0x2,two stops at the top,2031-03-01,-4,none",
+        f"p003,{DRILL},2031-03-01,,",
+        f"p004,{DRILL},2031-03-01,,elbow",
+        f"p004,{DRILL},2031-03-02,,none",
+    ]
+    sheet.write_text("player,drill,since,balls_a_week,hurts\n" + "\n".join(rows) + "\n")
+    code, _, error = run("assign", "--import", sheet, "--results", results, "--store", store)
     assert code == 2
-    assert "row 3, drill: expected a drill of the book" in error
-    assert "row 3, balls_a_week" in error
-    with open_store(store) as opened:
-        assert len(assignments(opened)) == 0
+    for words in (
+        f"row 3, drill: expected a drill of the book: see faultml catalogue; {DRILL}",
+        "row 3, player: expected a player of the season",
+        "row 3, balls_a_week",
+        "row 4, hurts: expected an answer to: Does anything hurt today",
+        "row 5, hurts: expected none, or no drill",
+        "row 6, hurts: expected none in every row of the player",
+    ):
+        assert words in error, error
+    assert "elbow\n" not in error and not store.exists()
 
 
-def test_what_was_noted_by_mistake_is_taken_back(store: Path) -> None:
-    given = ("assign", "p1", DRILL, "--from", "2031-03-01", "--store", store)
-    run(*given)
+def test_what_was_noted_by_mistake_is_taken_back(results: Path, store: Path) -> None:
+    given = ("assign", "p001", DRILL, "--from", "2031-03-01", "--store", store)
+    run(*given, "--nothing-hurts", "--results", results)
     assert run(*given, "--remove")[0] == 0
     code, _, error = run(*given, "--remove")
     assert (code, "no-such-assignment" in error) == (2, True)
@@ -191,31 +212,30 @@ def test_what_was_noted_by_mistake_is_taken_back(store: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("p1", "no_such_drill"), "bad-drill"),
-        (("p1", DRILL, "--fault", "inconsistent_face"), "bad-fault"),
+        (("p001", "no_such_drill", "--nothing-hurts"), "bad-drill"),
+        (("p001", DRILL, "--fault", "inconsistent_face", "--nothing-hurts"), "bad-fault"),
+        (("p1", DRILL, "--nothing-hurts"), "bad-player"),
+        (("p001", DRILL), "ask-first"),
         (("p1",), "give PLAYER and DRILL"),
         ((), "give PLAYER and DRILL"),
         (("p1", DRILL, "--export", "x.csv"), "give PLAYER and DRILL"),
     ],
 )
-def test_wrong_use_is_told(store: Path, arguments: tuple[str, ...], words: str) -> None:
-    code, _, error = run("assign", *arguments, "--store", store)
+def test_wrong_use_is_told(results: Path, store: Path, arguments: tuple[str, ...], words: str) -> None:
+    code, _, error = run("assign", *arguments, "--results", results, "--store", store)
     assert code == 2
     assert words in error
     assert not store.exists()
 
 
-def test_no_drill_is_noted_for_somebody_in_pain(
-    results: Path, store: Path, tmp_path: Path, season: Path
-) -> None:
-    hurt = tmp_path / "hurt"
-    hurt.mkdir()
-    (hurt / "season.parquet").write_bytes((season / "season.parquet").read_bytes())
-    (hurt / "roster.csv").write_text("player,pain\np001,wrist\n")
-    classify_season([hurt], tmp_path / "told")
-    code, _, error = run("assign", "p001", DRILL, "--results", tmp_path / "told", "--store", store)
-    assert code == 2
-    assert "see-clinician" in error
-    assert run("assign", "p002", DRILL, "--results", tmp_path / "told", "--store", store)[0] == 0
-    run("assign", "p001", DRILL, "--store", store)
-    assert "Care comes first" in run("outcomes", tmp_path / "told", "--store", store)[1]
+def test_without_results_no_drill_is_noted(store: Path) -> None:
+    code, _, error = run("assign", "p001", DRILL, "--nothing-hurts", "--store", store)
+    assert code == 2 and "give --results" in error and not store.exists()
+
+
+def test_outcomes_say_who_is_paused_now(results: Path, store: Path) -> None:
+    run("assign", "p001", DRILL, "--nothing-hurts", "--results", results, "--store", store)
+    assert "Care comes first" not in run("outcomes", results, "--store", store)[1]
+    assert run("players", "hurts", "p001", "--where", "wrist", "--store", store)[0] == 0
+    said = run("outcomes", results, "--store", store)[1]
+    assert "Care comes first, whatever has worked: no drill now for p001." in said and "wrist" not in said

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pytest
+from care_fakes import HEALTHY, TODAY, known_of
 from scipy.stats import norm
 
 from faultml.coaching.book import load_book
@@ -19,8 +20,6 @@ from faultml.faults.catalogue import load_catalogue
 SESSIONS = ("2031-04-02", "2031-04-16", "2031-05-07", "2031-05-28")
 INSIDE_DEG = -14.0
 """How far inside its corridor a fault lies that is not asked for."""
-
-HEALTHY = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
 
 
 @dataclass(frozen=True)
@@ -145,6 +144,6 @@ def coach(coaching: Coaching) -> Callable[..., Prescription]:
         summary = summarise(season.swings, season.faults, coaching.catalogue)
         players = season.swings["player"].unique()
         table = None if roster is None else pd.DataFrame([{"player": player, **roster} for player in players])
-        return prescribe(summary, table, coaching)
+        return prescribe(summary, known_of(table, list(players)), coaching, TODAY)
 
     return _coach

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from importlib import resources
 
 import pytest
 
+from faultml.care.rules import load_care
 from faultml.coaching.book import DrillBook, _BookFile, load_book
-from faultml.coaching.care import load_care
 from faultml.coaching.data import decode
 from faultml.coaching.rules import Coaching, Rules, load_rules
 from faultml.errors import CatalogueError
@@ -25,7 +26,8 @@ def test_there_are_thirty_drills_and_two_for_every_fault(coaching: Coaching) -> 
 
 
 def test_every_fault_has_a_drill_for_who_may_load_nothing(coaching: Coaching) -> None:
-    for fault in coaching.fault_ids:
+    """But for too little hinge, whose drills all repeat the hinge: no drill was invented for it."""
+    for fault in set(coaching.fault_ids) - {"underset"}:
         serving = [coaching.book[drill] for drill, served in coaching.serving.items() if fault in served]
         assert any(not drill.loads and drill.level == "any" and not drill.when for drill in serving), fault
 
@@ -36,7 +38,7 @@ def test_a_drill_can_be_followed_alone(drill) -> None:
     assert len(drill.with_ball) >= 2
     assert "stop if it hurts" in drill.stop.lower()
     assert drill.feedback.fade[-1] == 0
-    assert drill.dose.rehearsals <= 60
+    assert drill.dose.amount.rehearsals <= 60
     assert drill.dose.full_speed <= 30
     assert drill.evidence == "low: by mechanism"
     assert drill.retest.of == 10
@@ -139,3 +141,12 @@ def test_the_weights_of_the_misses_are_those_of_the_design() -> None:
     for miss, weights in told.items():
         for fault, weight in weights.items():
             assert rules.weight(miss, fault) == weight, (miss, fault)
+
+
+@pytest.mark.parametrize("word", ["mirror", "film", "photograph", "marker", "ruler", "coin", "metronome"])
+def test_what_the_steps_and_the_check_use_is_among_the_equipment(word: str) -> None:
+    brings = {"film": ("phone",), "photograph": ("phone",)}
+    for drill in load_book().drills:
+        if re.search(rf"\b{word}", " ".join(drill.sentences), re.IGNORECASE):
+            equipment = " ".join(drill.equipment)
+            assert any(each in equipment for each in brings.get(word, (word,))), f"{drill.id} lacks a {word}"

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from care_fakes import HEALTHY, TODAY, known_of
 
 from faultml.coaching.explain import as_lines, decode, encode
 from faultml.coaching.prescribe import Prescription, prescribe
@@ -16,7 +17,6 @@ from faultml.coaching.summary import summarise
 from faultml.outcomes.effects import DrillEffect
 
 FAULT = "flexed_top"
-HEALTHY = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
 
 
 def effect(
@@ -45,7 +45,7 @@ def season(made: Any) -> Any:
 def coached(season: Any, coaching: Coaching, effects: Any = None, **cells: object) -> Prescription:
     summary = summarise(season.swings, season.faults, coaching.catalogue)
     roster = pd.DataFrame([{"player": "lp-01", **HEALTHY, **cells}])
-    return prescribe(summary, roster, coaching, effects=effects)
+    return prescribe(summary, known_of(roster), coaching, TODAY, effects=effects)
 
 
 def first(told: Prescription) -> Mapping[str, Any]:
@@ -98,7 +98,7 @@ def test_the_factor_is_explained_and_kept(season: Any, coaching: Coaching) -> No
 
 
 @pytest.mark.parametrize(
-    "cells", [{"pain": "wrist"}, {"thumb_history": True, "ulnar_history": True, "under_16": True}]
+    "cells", [{"pain": "wrist"}, {"thumb_history": True, "ulnar_history": True, "hamate_history": True}]
 )
 def test_no_outcome_stands_against_care(made: Any, coaching: Coaching, cells: Mapping[str, object]) -> None:
     season = made(past={"flip": 12.0})
@@ -117,7 +117,7 @@ def test_no_outcome_stands_against_care(made: Any, coaching: Coaching, cells: Ma
     assert {drill: options[drill].why for drill in barred} == barred
     if "pain" in cells:
         assert list(told.drills["rank"]) == [0]
-        assert first(told)["reason"] == "see-clinician"
+        assert first(told)["reason"] == "paused"
     else:
         assert barred
 

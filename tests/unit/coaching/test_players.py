@@ -8,6 +8,7 @@ from importlib import resources
 import numpy as np
 import pandas as pd
 import pytest
+from care_fakes import TODAY, known_of
 
 from faultml.coaching.explain import as_lines, decode, encode, explain_player
 from faultml.coaching.notes import confidence, note_text, wordings, write
@@ -20,7 +21,7 @@ from faultml.errors import InputError
 SAMPLES = {
     **dict.fromkeys(("share", "deg", "amount", "number"), 0.5),
     **{"": "x", "unit": "deg", "fault": "flip", "faults": ("flip", "recupping"), "drill": "impact_picture"},
-    **{"reason": "practice-day", "reasons": ("under-16",), "list": ("this", "that"), "sessions": 3},
+    **{"reason": "practice-day", "reasons": ("paused",), "list": ("this", "that"), "sessions": 3},
     **{"channels": {"flexion_deg": 7.0}, "miss": "pull", "misses": ("push",), "balls": 5},
     **{"known": 66, "straight": 60},
 }
@@ -41,10 +42,10 @@ def test_the_tables_have_the_columns_of_the_contract(made, coach, coaching) -> N
     assert list(told.drills.columns) == DRILL_COLUMNS
     assert told.players.groupby("player").size().tolist() == [len(coaching.fault_ids) + 1] * 2
     assert told.players.groupby("player")["leading"].sum().tolist() == [0, 1]
-    contract = "player rank drill priority confidence notes note_data faults "
+    contract = "player rank drill priority care confidence notes note_data faults "
     contract += "window_fault window_channel window_reference window_from window_to window_must window_side "
     contract += "window_bound_deg window_guard_deg window_max_sd dose retest"
-    assert DRILL_COLUMNS[:20] == contract.split()
+    assert DRILL_COLUMNS[:21] == contract.split()
 
 
 def test_every_player_has_drills_or_one_row_that_says_why(made, coach) -> None:
@@ -63,7 +64,7 @@ def test_an_empty_season_leaves_empty_tables(made, coaching) -> None:
     season = made()
     empty = summarise(season.swings.iloc[:0], season.faults.iloc[:0], coaching.catalogue)
     for summary in (decode_sums(add_sums([])), empty):
-        told = prescribe(summary, None, coaching)
+        told = prescribe(summary, known_of(None), coaching, TODAY)
         assert told.players.empty
         assert told.drills.empty
         assert list(told.players.columns) == PLAYER_COLUMNS
@@ -178,12 +179,12 @@ def test_every_note_can_be_written_and_every_code_is_used(coaching) -> None:
         figures = {figure: SAMPLES.get(figure, SAMPLES[kind]) for figure, kind in kinds.items()}
         assert "{" not in note_text(write(name, **figures), coaching)
         constant = {
-            "see-clinician",
+            "paused",
+            "whose-row",
+            "mend-roster",
             "address-extension-high",
             "address-extension-low",
             "address-drift",
-            "under-16",
-            "age-unknown",
         }
         assert f'"{name}"' in code or name in constant, f"{name} is never written"
     seen = {each for entry in load_rules().mimic for each in entry.seen}
@@ -267,8 +268,8 @@ def test_only_shots_in_play_tell_of_the_miss(made, coach) -> None:
 def test_one_call_loads_everything_and_its_hashes(coaching) -> None:
     loaded = load_coaching(coaching.catalogue)
     assert loaded.digests == coaching.digests
-    assert set(loaded.digests) == {"catalogue", "drill_book", "rules"}
-    assert len(set(loaded.digests.values())) == 3
+    assert set(loaded.digests) == {"catalogue", "drill_book", "care", "rules"}
+    assert len(set(loaded.digests.values())) == 4
 
 
 def test_ids_that_look_like_numbers_or_nothing_stay_text(made, coach) -> None:

@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
+from care_fakes import HEALTHY, TODAY, known_of
 
+from faultml.care.rules import Setup, load_care
 from faultml.channels import CHANNELS
-from faultml.coaching.care import Setup, load_care
 from faultml.coaching.met import KEYS, WINDOW_MET, Met, count_met, met_by_player
 from faultml.coaching.place import OwnNumbers, place
 from faultml.coaching.prescribe import prescribe
@@ -218,8 +219,8 @@ def _counted(n_faulty: int, n_met: int, drill: str = "two_stops_to_the_top") -> 
 
 def _first(coaching: Coaching, season, windows: pa.Table):
     sums = sum_up(season.swings, season.faults, coaching.catalogue, windows)
-    roster = pd.DataFrame([{"player": "lp-01", "pain": "none", "under_16": False}])
-    return prescribe(decode_sums(add_sums([sums])), roster, coaching)
+    known = known_of(pd.DataFrame([{"player": "lp-01", **HEALTHY}]))
+    return prescribe(decode_sums(add_sums([sums])), known, coaching, TODAY)
 
 
 def _met(counted: pa.Table) -> dict[str, dict[tuple[str, str], Met]]:

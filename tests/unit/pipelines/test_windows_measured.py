@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from faultml.care.rules import load_care
 from faultml.classifier.bundle import load_bundle
-from faultml.coaching.care import load_care
 from faultml.coaching.rules import load_coaching
 from faultml.coaching.window import SpreadWindow
 from faultml.faults.catalogue import load_catalogue

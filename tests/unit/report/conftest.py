@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 import pytest
+from care_fakes import TODAY, known_of
 from scipy.interpolate import PchipInterpolator
 from scipy.stats import norm
 
@@ -253,7 +254,7 @@ def make_academy(count: int = 20) -> list[MadePlayer]:
 def make_source(tables: MadeTables, coaching: Coaching) -> ReportSource:
     """What a run would hand to the report."""
     summary = summarise(tables.swings, tables.faults, coaching.catalogue)
-    told = prescribe(summary, tables.roster, coaching)
+    told = prescribe(summary, known_of(tables.roster), coaching, TODAY)
     return ReportSource(
         summary=summary,
         closures=sum_closures(tables.swings),

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from care_fakes import TODAY, known_of
 from click.testing import CliRunner
 
 from faultml.cli import main
@@ -58,7 +59,7 @@ def folder(
             results.append("swings", swings.iloc[start : start + ROWS])
         faults = season.faults.assign(promised=0.1)[list(FAULTS)]  # type: ignore[attr-defined]
         results.append("faults", faults)
-        told = prescribe(source.summary, source.roster, coaching)
+        told = prescribe(source.summary, known_of(source.roster), coaching, TODAY)
         results.write("players", told.players)
         results.write("drills", told.drills)
         results.write("retests", told.retests)
@@ -79,7 +80,7 @@ def body(page: str) -> str:
 def test_the_page_of_the_folder_is_the_page_of_the_run(
     folder: Path, source: ReportSource, coaching: Coaching
 ) -> None:
-    read = read_source(read_results(folder), source.roster, coaching)
+    read = read_source(read_results(folder), known_of(source.roster), coaching, TODAY)
     assert body(render_report(read, coaching)) == body(render_report(source, coaching))
 
 
@@ -88,7 +89,7 @@ def test_the_sums_do_not_depend_on_how_much_is_read_at_a_time(
 ) -> None:
     results = read_results(folder)
     monkeypatch.setattr(results, "batches", lambda: type(results).batches(results, rows=13))
-    summary = read_source(results, source.roster, coaching).summary
+    summary = read_source(results, known_of(source.roster), coaching, TODAY).summary
     pd.testing.assert_frame_equal(summary.faults, source.summary.faults)
 
 

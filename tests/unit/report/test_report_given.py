@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+from care_fakes import TODAY, known_of
 
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching
@@ -48,7 +49,9 @@ def outcomes() -> pd.DataFrame:
 @pytest.fixture(scope="module")
 def source(academy_source: ReportSource, outcomes: pd.DataFrame, coaching: Coaching) -> ReportSource:
     effects = drill_effects(outcomes, coaching.serving, coaching.catalogue)
-    weighed = prescribe(academy_source.summary, academy_source.roster, coaching, effects=effects)
+    weighed = prescribe(
+        academy_source.summary, known_of(academy_source.roster), coaching, TODAY, effects=effects
+    )
     return replace(academy_source, outcomes=outcomes, plans=weighed.plans)
 
 

@@ -153,7 +153,9 @@ def test_with_a_late_save_what_saves_the_ball_is_left_alone(academy_page: str) -
 def test_a_player_in_pain_is_shown_no_drill(academy_page: str, academy_source: ReportSource) -> None:
     part = articles(academy_page)["lp-04"]
     said = words_of(part)
-    assert "clinician" in said and "Practice window" not in said and "Without a ball" not in said
+    assert (
+        "Paused, ask your coach." in said and "Practice window" not in said and "Without a ball" not in said
+    )
     assert not [drill.name for drill in load_book().drills if drill.name in said]
     top = academy_page[: academy_page.index('id="players"')]
     waiting = words_of(re.search(r'<div class="care">.*?</div>', top, flags=re.S)[0])  # type: ignore[index]
@@ -164,7 +166,7 @@ def test_where_nobody_has_asked_about_pain_it_is_asked_before_the_steps(
     made_source: Callable, make_player: type, coaching: Coaching
 ) -> None:
     players = [
-        make_player("asked", style="cupped", roster={"pain": "none"}),
+        make_player("birch", style="cupped", roster={"pain": "none"}),
         *(make_player(f"lp-{n:02d}", style="cupped") for n in range(10)),
     ]
     page = render_report(made_source(players), coaching)
@@ -173,11 +175,11 @@ def test_where_nobody_has_asked_about_pain_it_is_asked_before_the_steps(
             len('aria-labelledby="glance">') : -6
         ]
     )  # type: ignore[index]
-    assert "Ask first whether anything hurts, as the roster does not say: lp-00, lp-01" in head
-    assert "lp-07 and 2 more." in head and "asked" not in head
+    assert "Ask first whether anything hurts, as nobody has asked of late: lp-00, lp-01" in head
+    assert "lp-07 and 2 more." in head and "birch" not in head
     part = words_of(articles(page)["lp-00"])
-    assert part.index("Nobody has said whether anything hurts") < part.index("Without a ball")
-    assert "Nobody has said" not in articles(page)["asked"]
+    assert part.index("Ask first whether anything hurts") < part.index("Without a ball")
+    assert "Ask first whether anything hurts" not in articles(page)["birch"]
 
 
 def test_no_share_of_wrong_flags_is_told_for_edges_of_ones_own(

@@ -1,0 +1,68 @@
+"""Rows of the roster about pain that fit nobody recorded: whom they hold until somebody says whose they are.
+
+A slip of a letter must not lose pain: such a row holds every player without a row of their own, and those with one
+whose names are spelt nearly alike.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Collection, Iterable
+from difflib import SequenceMatcher
+from typing import Final
+
+_LIKE: Final = 0.85
+"""Share of letters in common from which longer names are near."""
+
+
+def holds(
+    strangers: Iterable[str], players: Iterable[str], rowless: Collection[str], released: Collection[str]
+) -> dict[str, tuple[str, ...]]:
+    """Player -> the names of rows that hold the player.
+
+    Parameters
+    ----------
+    strangers
+        Names of rows about pain that fit nobody recorded.
+    players
+        Everybody recorded.
+    rowless
+        Those of them without a row in the roster.
+    released
+        Names that somebody has said belong to none of the players.
+    """
+    open_names = sorted(set(strangers) - set(released))
+    found = {
+        player: tuple(name for name in open_names if player in rowless or near(name, player))
+        for player in players
+    }
+    return {player: names for player, names in found.items() if names}
+
+
+def near(first: str, second: str) -> bool:
+    """Whether two names differ by a letter, by two that are swapped, or share nearly all of their letters."""
+    one, other = _plain(first), _plain(second)
+    if one == other or sorted(one.split()) == sorted(other.split()):
+        return True
+    one, other = one.replace(" ", ""), other.replace(" ", "")
+    return _one_letter(one, other) or SequenceMatcher(None, one, other, autojunk=False).ratio() >= _LIKE
+
+
+def _one_letter(one: str, other: str) -> bool:
+    """Whether one letter added, left out, changed or swapped with its neighbour makes one name the other."""
+    start = 0
+    while start < min(len(one), len(other)) and one[start] == other[start]:
+        start += 1
+    one, other = one[start:], other[start:]
+    end = 0
+    while end < min(len(one), len(other)) and one[-1 - end] == other[-1 - end]:
+        end += 1
+    one, other = one[: len(one) - end], other[: len(other) - end]
+    return (len(one) <= 1 and len(other) <= 1) or (len(one) == 2 and one == other[::-1])
+
+
+def _plain(name: str) -> str:
+    """Small letters without accents, words parted by single spaces."""
+    parts = unicodedata.normalize("NFKD", name).casefold()
+    kept = "".join(letter for letter in parts if not unicodedata.combining(letter))
+    return " ".join("".join(letter if letter.isalnum() else " " for letter in kept).split())

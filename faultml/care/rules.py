@@ -1,0 +1,224 @@
+"""The rules of care (`care.toml`), typed and checked."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from functools import lru_cache
+from importlib import resources
+from typing import Annotated, Final, Literal, get_args
+
+import msgspec
+
+from faultml.errors import CatalogueError
+
+Load = Literal[
+    "lag",
+    "forced_roll",
+    "ulnar_side",
+    "hinge",
+    "flexion_with_ulnar",
+    "unhinging",
+    "palm_pressure",
+    "braced",
+]
+"""What a drill asks of the wrist beyond a normal easy swing; `drills.toml` says what each means."""
+
+Reason = Literal[
+    "mend-roster",
+    "whose-row",
+    "hurts",
+    "return-unsigned",
+    "ulnar-history",
+    "thumb-history",
+    "elbow-history",
+    "nerve-history",
+    "hamate-history",
+    "under-16",
+    "level-experienced",
+]
+PublicReason = Literal["paused", "mend-roster", "whose-row", "level-experienced"]
+"""Codes of a refusal that may stand where others read: `paused` stands for everything about a player's body."""
+
+Question = Literal[
+    "ask-pain",
+    "ask-age",
+    "ask-ulnar-history",
+    "ask-thumb-history",
+    "ask-elbow-history",
+    "ask-nerve-history",
+    "ask-hamate-history",
+]
+
+PAUSED: Final = "paused"
+MEND_ROSTER: Final = "mend-roster"
+WHOSE_ROW: Final = "whose-row"
+STOPS: Final[tuple[PublicReason, ...]] = (PAUSED, MEND_ROSTER, WHOSE_ROW)
+"""Public codes of what may stop every drill."""
+
+Count = Annotated[int, msgspec.Meta(gt=0)]
+Angle = Annotated[float, msgspec.Meta(ge=0, le=90)]
+
+
+class _Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Base: no unknown field is let through, nothing changes later."""
+
+
+class Limits(_Record, frozen=True):
+    """Absolute angles, degrees, that no practice window leaves, and the stretch of full hinge.
+
+    Limits of practice, not of the joint. `hinge_reach_deg`, relative to the setup, is the largest hinge that a drill
+    may ask for.
+    """
+
+    flexion: Angle
+    extension: Angle
+    radial: Angle
+    max_radial: Angle
+    ulnar: Angle
+    flexion_at_hinge: float
+    hinge_from: str
+    hinge_to: str
+    min_width: float
+    hinge_reach_deg: float
+
+    def hinge_deg(self, own_radial_deg: float | None) -> float:
+        """The most radial deviation, degrees and positive, that a window of a player may reach.
+
+        Parameters
+        ----------
+        own_radial_deg
+            The player's own median of it, absolute, in swings without pain; None where it is not known.
+        """
+        return (
+            self.radial if own_radial_deg is None else min(max(self.radial, own_radial_deg), self.max_radial)
+        )
+
+
+class UsualMotion(_Record, frozen=True):
+    """The usual end of the wrist's motion, absolute degrees, and the sensor's doubt."""
+
+    flexion: Angle
+    extension: Angle
+    radial: Angle
+    ulnar: Angle
+    sensor_deg: Angle
+
+    def near_end(self, channel: str, angle_deg: float) -> bool:
+        """Whether an absolute angle lies past the usual end by more than the sensor's doubt.
+
+        Never so for forearm rotation, whose end the sensors do not show.
+        """
+        ends = {"flexion_deg": (self.extension, self.flexion), "ulnar_deg": (self.radial, self.ulnar)}
+        if channel not in ends:
+            return False
+        low, high = ends[channel]
+        return angle_deg < -low - self.sensor_deg or angle_deg > high + self.sensor_deg
+
+
+class Setup(_Record, frozen=True):
+    """Wrist angles at address, degrees, anatomical signs."""
+
+    flexion_deg: float
+    ulnar_deg: float
+    pronation_deg: float
+
+
+class DoseCap(_Record, frozen=True):
+    """The most rehearsals a day to start with, and how many of them at full speed."""
+
+    rehearsals: Count
+    full_speed: Count
+
+
+class Times(_Record, frozen=True):
+    """How long an answer lasts, days, and how long a dose stays halved after a return."""
+
+    none_days: Count
+    return_days: Count
+    return_within_days: Count
+
+
+class Bars(_Record, frozen=True):
+    """The loads that each history, or age, rules out."""
+
+    ulnar_history: tuple[Load, ...]
+    thumb_history: tuple[Load, ...]
+    elbow_history: tuple[Load, ...]
+    nerve_history: tuple[Load, ...]
+    hamate_history: tuple[Load, ...]
+    under_16: tuple[Load, ...]
+
+    def of(self, history: str) -> tuple[Load, ...]:
+        """The loads ruled out by a column of the roster."""
+        bars: dict[str, tuple[Load, ...]] = msgspec.structs.asdict(self)
+        return bars[history]
+
+
+class Words(_Record, frozen=True):
+    """Whose advice counts as a clinician's, and what a drill's text may and must say."""
+
+    clinicians: tuple[str, ...]
+    never_in_cues: tuple[str, ...]
+    stop: str
+    near_end: str
+
+
+class ReasonWords(_Record, frozen=True):
+    """A reason of the check: its public code, and the words for the coach alone."""
+
+    public: PublicReason
+    why: str
+
+
+class CareRules(_Record, frozen=True):
+    """The content of `care.toml`."""
+
+    schema: Literal[1]
+    limits: Limits
+    usual_motion: UsualMotion
+    reference_setup: Setup
+    dose: DoseCap
+    time: Times
+    bars: Bars
+    words: Words
+    reasons: dict[Reason, ReasonWords]
+    questions: dict[Question, str]
+
+    def is_clinician(self, advice: str) -> bool:
+        """Whether words about whose advice it was name a clinician."""
+        return bool(set(re.findall(r"\w+", advice.casefold())) & set(self.words.clinicians))
+
+
+@lru_cache(maxsize=1)
+def load_care() -> CareRules:
+    """The care rules of the package.
+
+    Raises
+    ------
+    CatalogueError
+        Where the file does not fit, or lacks the words of a reason or a question.
+    """
+    text = resources.files(__package__).joinpath("care.toml").read_text(encoding="utf-8")
+    return decode_care(text)
+
+
+def decode_care(text: str) -> CareRules:
+    """Rules from TOML text; raises as `load_care`."""
+    try:
+        rules = msgspec.toml.decode(text, type=CareRules)
+    except msgspec.MsgspecError as error:
+        raise CatalogueError(
+            "bad-rules", where="care.toml", expected="the schema of CareRules", found=str(error)
+        ) from error
+    missing = (set(get_args(Reason)) - set(rules.reasons)) | (set(get_args(Question)) - set(rules.questions))
+    if missing:
+        raise CatalogueError(
+            "bad-rules", where="care.toml", expected="words of: " + ", ".join(sorted(missing))
+        )
+    return rules
+
+
+def care_digest(rules: CareRules) -> str:
+    """SHA-256 over the content of the rules, for `run.json`."""
+    return hashlib.sha256(msgspec.json.encode(rules)).hexdigest()

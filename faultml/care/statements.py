@@ -1,0 +1,246 @@
+"""What is said about players' bodies, kept in the coach's store: what, for which day, by whom, on whose advice.
+
+Statements are added and never changed. Beside them stands since when the roster's words about pain are there: the
+same text again is no news. Whatever is kept has a column ``player``, so that a player who is forgotten takes it along.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from datetime import date
+from typing import Final, Literal, get_args
+
+from sqlalchemy import Column, Connection, Integer, Table, Text, select
+
+from faultml.care.body import Said, SaidKind
+from faultml.care.seen import SeenCell
+from faultml.errors import InputError
+from faultml.recordings.roster_cells import HISTORIES, has_red_flag, read_birth_year
+from faultml.store import METADATA, Store
+from faultml.store.base import now
+from faultml.store.people import forgotten
+
+About = Literal[
+    "pain",
+    "none",
+    "practised",
+    "return",
+    "birth_year",
+    "ulnar_history",
+    "thumb_history",
+    "elbow_history",
+    "nerve_history",
+    "hamate_history",
+    "name",
+]
+"""What a statement is about; ``name``: a roster's name belongs to none of the recorded players."""
+
+STATEMENTS: Final = Table(
+    "statements",
+    METADATA,
+    Column("id", Integer, primary_key=True, autoincrement=True),
+    *(Column(name, Text, nullable=False) for name in ("player", "about", "value", "said_on")),
+    *(Column(name, Text, nullable=False) for name in ("by", "role", "advice", "guardian", "recorded_at")),
+)
+ROSTER_CELLS: Final = Table(
+    "roster_cells",
+    METADATA,
+    Column("id", Integer, primary_key=True, autoincrement=True),
+    *(Column(name, Text, nullable=False) for name in ("player", "text", "seen_on")),
+    Column("gone_on", Text),
+)
+
+MAX_WORDS: Final = 500
+"""Longest text of a statement, characters."""
+
+_KINDS: Final[dict[str, SaidKind]] = {
+    "pain": "hurts",
+    "none": "none",
+    "practised": "practised",
+    "return": "return",
+}
+
+
+@dataclass(frozen=True)
+class Statement:
+    """One statement about a player's body.
+
+    Attributes
+    ----------
+    player
+        Id, as in the recordings; of ``name`` the name as the roster has it.
+    about
+        What it is about.
+    value
+        Where it hurts; ``yes`` or ``no`` to a history; the year of birth; else empty.
+    said_on
+        The day it holds for.
+    by, role, advice, guardian
+        Who recorded it and as what; of a return, on whose advice, and the guardian of a minor.
+    """
+
+    player: str
+    about: About
+    said_on: date
+    value: str = ""
+    by: str = ""
+    role: str = ""
+    advice: str = ""
+    guardian: str = ""
+
+    @property
+    def as_said(self) -> Said | None:
+        """The statement as one about pain, None where it is about something else."""
+        if self.about not in _KINDS:
+            return None
+        return Said(
+            on=self.said_on,
+            kind=_KINDS[self.about],
+            where=self.value,
+            red_flag=self.about == "pain" and has_red_flag(self.value),
+            by=self.by,
+            role=self.role,
+            advice=self.advice,
+            guardian=self.guardian,
+        )
+
+
+def check_statement(said: Statement, today: date) -> None:
+    """Check one statement by itself; whether a return may be recorded, `faultml.care.record` says.
+
+    Raises
+    ------
+    InputError
+        ``bad-about``, ``bad-player``, ``bad-value``, ``date-ahead``, ``too-long``, ``name-needed``.
+    """
+    wrong = [
+        (code, expected, found)
+        for code, right, expected, found in (
+            ("bad-about", said.about in get_args(About), ", ".join(get_args(About)), said.about),
+            ("bad-player", bool(said.player.strip()), "a player's id", "nothing"),
+            (
+                "date-ahead",
+                said.said_on <= today,
+                f"a day up to {today.isoformat()}",
+                said.said_on.isoformat(),
+            ),
+            (
+                "too-long",
+                max(len(str(value)) for value in asdict(said).values()) <= MAX_WORDS,
+                f"at most {MAX_WORDS} characters",
+                "more",
+            ),
+            (
+                "bad-value",
+                said.about not in HISTORIES or said.value in ("yes", "no"),
+                f"yes or no to {said.about}",
+                "other words",
+            ),
+            (
+                "bad-value",
+                said.about != "birth_year" or (read_birth_year(said.value) or 9999) <= today.year,
+                "a year of birth such as 1994",
+                "something else",
+            ),
+            (
+                "name-needed",
+                said.about != "name" or bool(said.by.strip()),
+                "who says so: --by NAME",
+                "nobody",
+            ),
+        )
+        if not right
+    ]
+    if wrong:
+        code, expected, found = wrong[0]
+        raise InputError(code, where=said.player, expected=expected, found=found)
+
+
+def add_statements(store: Store, said: Iterable[Statement], today: date) -> None:
+    """Add statements, all of them or none.
+
+    Raises
+    ------
+    InputError
+        As `check_statement`, and ``forgotten-player``: nothing about them is taken in again.
+    """
+    said = list(said)
+    for each in said:
+        check_statement(each, today)
+    if not said:
+        return
+    rows = [asdict(each) | {"said_on": each.said_on.isoformat(), "recorded_at": now()} for each in said]
+    with store.writing() as connection:
+        gone = forgotten(connection, (each.player for each in said))
+        if gone:
+            expected = "players who were not forgotten"
+            raise InputError("forgotten-player", where=str(store.path), expected=expected, found=min(gone))
+        connection.execute(STATEMENTS.insert(), rows)
+
+
+def statements(store: Store, player: str | None = None) -> list[Statement]:
+    """Every statement, or those about one player, in the order they were recorded."""
+    names = [each.name for each in fields(Statement)]
+    asked = select(*(STATEMENTS.c[name] for name in names)).order_by(STATEMENTS.c.id)
+    if player is not None:
+        asked = asked.where(STATEMENTS.c.player == player)
+    with store.reading() as connection:
+        rows = connection.execute(asked).mappings().all()
+    return [Statement(**{**row, "said_on": date.fromisoformat(row["said_on"])}) for row in rows]
+
+
+def note_cells(store: Store, current: Mapping[str, Sequence[str]], written_on: date, today: date) -> None:
+    """Note what the roster's pain cells say now: a text that was not there before is dated, one that left is closed.
+
+    Parameters
+    ----------
+    current
+        Player -> texts of the player's rows; players who are not named are left as they are.
+    written_on
+        When the file was last changed: a text that is new to the store was there by then.
+    today
+        The day of reading.
+    """
+    with store.reading() as connection:
+        news = _news(connection, current)
+    if not any(news):  # nothing is written, so that whoever only reads does not wait for a writer
+        return
+    with store.writing() as connection:
+        new, left = _news(connection, current)
+        if left:
+            closed = ROSTER_CELLS.update().where(ROSTER_CELLS.c.id.in_(left))
+            connection.execute(closed, {"gone_on": today.isoformat()})
+        if new:
+            seen_on = min(written_on, today).isoformat()
+            rows = [{"player": player, "text": text, "seen_on": seen_on} for player, text in new]
+            connection.execute(ROSTER_CELLS.insert(), rows)
+
+
+def _news(
+    connection: Connection, current: Mapping[str, Sequence[str]]
+) -> tuple[list[tuple[str, str]], list[int]]:
+    """Texts that are new, by player, and the ids of rows whose text is there no more; of nobody who was forgotten."""
+    open_rows = select(ROSTER_CELLS).where(ROSTER_CELLS.c.gone_on.is_(None))
+    there = [
+        (row["player"], row["text"], row["id"]) for row in connection.execute(open_rows).mappings().all()
+    ]
+    known = {(player, text) for player, text, _ in there}
+    new = [
+        (player, text) for player, texts in current.items() for text in texts if (player, text) not in known
+    ]
+    gone = forgotten(connection, {player for player, _ in new})
+    left = [number for player, text, number in there if player in current and text not in current[player]]
+    return [each for each in new if each[0] not in gone], left
+
+
+def cells_seen(store: Store) -> dict[str, list[SeenCell]]:
+    """Player -> every text of the roster about pain, those that left included, with the day it was first seen."""
+    found: dict[str, list[SeenCell]] = {}
+    with store.reading() as connection:
+        rows = connection.execute(select(ROSTER_CELLS).order_by(ROSTER_CELLS.c.id)).mappings().all()
+    for row in rows:
+        found.setdefault(row["player"], []).append(
+            SeenCell(row["text"], date.fromisoformat(row["seen_on"]), still=row["gone_on"] is None)
+        )
+    return found

@@ -1,0 +1,238 @@
+"""``faultml players hurts|says-none|return|history|not-a-player|care``: what a player says, and what it means."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from faultml.cli import options
+
+if TYPE_CHECKING:
+    from faultml.care.known import Known
+    from faultml.care.statements import About
+
+_ON = click.option(
+    "--on", "day", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="The day.  [default: today]"
+)
+_BY = click.option("--by", default="", metavar="NAME", help="Who records it.")
+_RESULTS = click.option(
+    "--results",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="What classify left: the season's roster is read as it is now.",
+)
+_ANSWER = click.Choice(["yes", "no"])
+
+
+@click.command("hurts", short_help="A player hurts: every drill is paused.")
+@click.argument("player")
+@click.option(
+    "--where", default="", metavar="WORDS", help="Where, or how: wrist, numb, swollen, after a fall."
+)
+@_ON
+@_BY
+@options.STORE
+def hurts(player: str, where: str, day: datetime | None, by: str, store: Path | None) -> None:
+    """Record that something hurts PLAYER. Every drill is paused from now on, until a return to practice is recorded.
+
+    \b
+    Example:
+      faultml players hurts p07 --where wrist --by Ann
+    """
+    _record(player, "pain", day, store, value=where, by=by)
+    click.echo(f"Recorded. Every drill of {player} is paused; who hurts sees a clinician.")
+
+
+@click.command("says-none", short_help="A player was asked: nothing hurts.")
+@click.argument("player")
+@click.option("--practised", is_flag=True, help="A day of practice, and nothing hurt.")
+@_ON
+@_BY
+@options.STORE
+def says_none(player: str, practised: bool, day: datetime | None, by: str, store: Path | None) -> None:
+    """Record that PLAYER was asked, and nothing hurts. It lasts 14 days, and never lifts pain that is on record.
+
+    After a return to practice, record each day of practice with --practised: six of them within 14 days end the
+    halved dose.
+
+    \b
+    Example:
+      faultml players says-none p07
+      faultml players says-none p07 --practised --on 2031-04-05
+    """
+    _record(player, "practised" if practised else "none", day, store, by=by)
+    click.echo("Recorded.")
+
+
+@click.command("return", short_help="A player returns to practice after pain.")
+@click.argument("player")
+@click.option("--by", required=True, metavar="NAME", help="Who says so.")
+@click.option("--role", required=True, metavar="ROLE", help="As what: coach, parent, therapist.")
+@click.option("--advice", required=True, metavar="WHO", help="On whose advice.")
+@click.option("--guardian", default="", metavar="NAME", help="The guardian of a player under 16.")
+@_ON
+@_RESULTS
+@options.ROSTER
+@options.STORE
+def return_to_practice(
+    player: str,
+    by: str,
+    role: str,
+    advice: str,
+    guardian: str,
+    day: datetime | None,
+    results: Path | None,
+    roster: Path | None,
+    store: Path | None,
+) -> None:
+    """Record that PLAYER returns to practice: by whom, as what, on whose advice. It is no medical clearance.
+
+    It has to lie on a later day than the pain. Numbness, weakness, swelling, night pain, a fall or a fracture need
+    a clinician's advice, players under 16 a guardian's word. Doses are halved at first.
+
+    \b
+    Example:
+      faultml players return p07 --by Ann --role coach --advice "Dr Ort, hand surgeon" --results results/
+    """
+    _record(player, "return", day, store, results, roster, by=by, role=role, advice=advice, guardian=guardian)
+    click.echo(f"Recorded. {player} begins with half the dose; see: faultml players care {player}")
+
+
+@click.command("history", short_help="What a player says of earlier trouble, and the year of birth.")
+@click.argument("player")
+@click.option("--ulnar", type=_ANSWER, help="Ever trouble on the little-finger side of the wrist?")
+@click.option("--thumb", type=_ANSWER, help="Ever trouble on the thumb side of the wrist?")
+@click.option("--elbow", type=_ANSWER, help="Ever trouble with the elbow?")
+@click.option("--nerve", type=_ANSWER, help="Ever numbness or tingling, or trouble with a nerve?")
+@click.option("--hamate", type=_ANSWER, help="Ever trouble in the heel of the hand, such as a broken hamate?")
+@click.option("--born", metavar="YEAR", help="Year of birth.")
+@_ON
+@_BY
+@options.STORE
+def history(
+    player: str,
+    ulnar: str | None,
+    thumb: str | None,
+    elbow: str | None,
+    nerve: str | None,
+    hamate: str | None,
+    born: str | None,
+    day: datetime | None,
+    by: str,
+    store: Path | None,
+) -> None:
+    """Record what PLAYER answers about earlier trouble, and the year of birth. A yes of the roster always counts.
+
+    \b
+    Example:
+      faultml players history p07 --ulnar no --thumb no --elbow no --nerve no --hamate no --born 1994
+    """
+    answers: dict[About, str | None] = {
+        "ulnar_history": ulnar,
+        "thumb_history": thumb,
+        "elbow_history": elbow,
+        "nerve_history": nerve,
+        "hamate_history": hamate,
+        "birth_year": born,
+    }
+    given: dict[About, str] = {about: answer for about, answer in answers.items() if answer is not None}
+    if not given:
+        raise click.UsageError("give an answer, such as --ulnar no")
+    _record_all(player, given, day, store, by=by)
+    click.echo("Recorded.")
+
+
+@click.command("not-a-player", short_help="A name of the roster is none of the recorded players.")
+@click.argument("name")
+@click.option("--by", required=True, metavar="NAME", help="Who says so.")
+@_ON
+@options.STORE
+def not_a_player(name: str, by: str, day: datetime | None, store: Path | None) -> None:
+    """Record that the roster's NAME is none of the recorded players: what its row says holds nobody any more.
+
+    Where it is one of them, mend the name in the roster instead.
+
+    \b
+    Example:
+      faultml players not-a-player "p01l" --by Ann
+    """
+    _record(name, "name", day, store, by=by)
+    click.echo("Recorded.")
+
+
+@click.command("care", short_help="What is known of a player's body now. For the coach's eyes only.")
+@click.argument("player")
+@_RESULTS
+@options.ROSTER
+@options.STORE
+def care(player: str, results: Path | None, roster: Path | None, store: Path | None) -> None:
+    """Show what is known of PLAYER's body now, and what it means for drills. For the coach's eyes only.
+
+    \b
+    Example:
+      faultml players care p07 --results results/
+    """
+    from faultml.care.words import care_lines
+    from faultml.coaching.book import load_book
+
+    known = _known(player, results, roster, store)
+    demands = {f"{drill.name} [{drill.id}]": drill.demands for drill in load_book().drills}
+    click.echo("\n".join(care_lines(known.body(player), demands, date.today())))
+
+
+def _known(player: str, results: Path | None, roster: Path | None, store: Path | None) -> Known:
+    from faultml.care.known import known_in_store, known_of_run
+    from faultml.errors import InputError
+    from faultml.results import read_results
+    from faultml.store import store_path
+
+    path = store_path(store)
+    there = path if path.exists() else None
+    if results is None:
+        if roster is not None:
+            raise click.UsageError("--roster goes with --results, which say who was recorded")
+        return known_in_store(there, [player], date.today())
+    read = read_results(results)
+    recorded = frozenset(map(str, read.players["player"]))
+    if player not in recorded:
+        raise InputError(
+            "unknown-player", where=str(results), expected="a player of the season", found=player
+        )
+    return known_of_run(read.run, recorded, date.today(), store=there, roster=roster)
+
+
+def _record(
+    player: str,
+    about: About,
+    day: datetime | None,
+    store: Path | None,
+    results: Path | None = None,
+    roster: Path | None = None,
+    value: str = "",
+    **who: str,
+) -> None:
+    _record_all(player, {about: value}, day, store, results, roster, **who)
+
+
+def _record_all(
+    player: str,
+    answers: dict[About, str],
+    day: datetime | None,
+    store: Path | None,
+    results: Path | None = None,
+    roster: Path | None = None,
+    **who: str,
+) -> None:
+    """Keep what was said, in a store that is made where there is none."""
+    from faultml.care.record import record
+    from faultml.care.statements import Statement
+    from faultml.store import open_store, store_path
+
+    today = date.today()
+    said_on = day.date() if day is not None else today
+    body = _known(player, results, roster, store).body(player)
+    with open_store(store_path(store)) as opened:
+        said = [Statement(player, about, said_on, value, **who) for about, value in answers.items()]
+        record(opened, said, body, today)

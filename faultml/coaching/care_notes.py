@@ -1,0 +1,22 @@
+"""What the care check's answer adds to a drill: notes that anybody may read."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from faultml.care.check import CareAnswer
+from faultml.coaching.notes import Note, write
+
+ASKED_ANEW: Final = frozenset({"ask-pain", "ask-age", "ask-history", "half-dose"})
+"""Codes that hold for a day and are written anew by each check. Hard mats rest on the balls of the season too."""
+
+
+def care_notes(answer: CareAnswer) -> list[Note]:
+    """What to ask before the drill is given, how far its dose is cut and for how long, and where to practise."""
+    asked = set(answer.ask)
+    notes = [write(code) for code in ("ask-pain", "ask-age") if code in asked]
+    if asked - {"ask-pain", "ask-age"}:
+        notes.append(write("ask-history"))
+    if answer.halved:
+        notes.append(write("half-dose", days=answer.days_to_full))
+    return notes + ([write("no-hard-mats")] if answer.soft_ground else [])

@@ -1,0 +1,173 @@
+"""Whether a drill may be given to a player: the row of a sheet, a command and a request are read and checked alike."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from faultml.care.body import Said
+from faultml.care.check import care_check
+from faultml.care.known import Known
+from faultml.care.rules import PAUSED, STOPS, load_care
+from faultml.coaching.book import Drill
+from faultml.coaching.notes import reasons
+from faultml.coaching.rules import Coaching
+from faultml.outcomes.assignments import SHEET, Assignment, check_assignment
+from faultml.results.sheets import SheetProblem, read_sheet
+
+HURTS: Final = "hurts"
+"""The sheet's column for the answer to "does anything hurt today?": ``none``, or where; empty where nobody asked."""
+
+NOTHING: Final = "none"
+
+ASK_FIRST: Final = "ask-first"
+CARE: Final = frozenset({*STOPS, "level-experienced", ASK_FIRST})
+"""Codes of what care has against a drill."""
+
+
+@dataclass(frozen=True)
+class Giving:
+    """A drill that may be given.
+
+    Attributes
+    ----------
+    given
+        As it is noted.
+    drill
+        The drill of the book.
+    dose
+        How much a day and week, as care allows it, in words.
+    asked
+        Whether the player was asked today, and nothing hurts: to be recorded with it.
+    """
+
+    given: Assignment
+    drill: Drill
+    dose: str
+    asked: bool
+
+
+class GivingProblem(NamedTuple):
+    """Why a drill is not given; `code` is a public reason of care, `ASK_FIRST`, or ``bad-`` and the column."""
+
+    column: str
+    expected: str
+    found: str
+    code: str
+
+
+def check_giving(
+    cells: Mapping[str, str], known: Known, players: Collection[str], coaching: Coaching, on: date
+) -> Giving | list[GivingProblem]:
+    """Read one drill to be given, and ask the care check.
+
+    Parameters
+    ----------
+    cells
+        ``player, drill, fault, since, balls_a_week, hurts`` as written, "" where nothing was said; `drill` is an
+        id or a name.
+    known
+        What is known of everybody now.
+    players
+        Everybody recorded.
+    on
+        Today.
+
+    Returns
+    -------
+    Giving or list
+        Else everything that is wrong. Of a player's health nothing is repeated.
+    """
+    told = {name: cells.get(name, "").strip() for name in (*SHEET, HURTS)}
+    drill = coaching.book.find(told["drill"])
+    problems = _names(told, drill, players)
+    read = check_assignment(
+        told | {"drill": drill.id if isinstance(drill, Drill) else ""},
+        coaching.serving,
+        coaching.catalogue.ids,
+    )
+    if not isinstance(read, Assignment):
+        named = {problem.column for problem in problems} | (
+            {"drill"} if not isinstance(drill, Drill) else set()
+        )
+        return problems + [GivingProblem(*each, f"bad-{each[0]}") for each in read if each[0] not in named]
+    assert isinstance(drill, Drill)
+    asked = told[HURTS].casefold() == NOTHING
+    if told[HURTS] and not asked:
+        expected = f"{NOTHING}, or no drill: record it with faultml players hurts"
+        problems.append(GivingProblem(HURTS, expected, "an answer that stops every drill", PAUSED))
+    if problems:
+        return problems
+    body = known.body(read.player)
+    if asked:
+        body = replace(body, said=(*body.said, Said(on, "none")))
+    rules = load_care()
+    answer = care_check(drill.demands, body, on, rules)
+    if answer.verdict == "no":
+        code = answer.public_reason(rules)
+        return [
+            GivingProblem("drill", "a drill that care allows: faultml players care", reasons()[code], code)
+        ]
+    if answer.verdict == "show":
+        return [
+            GivingProblem(
+                HURTS if code == "ask-pain" else "player",
+                f"an answer to: {rules.questions[code]}",
+                "no answer",
+                ASK_FIRST,
+            )
+            for code in answer.ask
+        ]
+    return Giving(read, drill, drill.dose.words(answer.dose or drill.dose.amount), asked)
+
+
+def read_givings(
+    path: Path, known: Known, players: Collection[str], coaching: Coaching, on: date
+) -> tuple[list[Giving], list[SheetProblem]]:
+    """Read a sheet of drills to be given: those that may be, and everything that is wrong with the other rows.
+
+    Raises
+    ------
+    InputError
+        Where the file as a whole cannot be read, see `read_sheet`.
+    """
+    sheet = read_sheet(path, [*SHEET, HURTS], ["player", "drill", "since"])
+    givings, problems = [], list(sheet.problems)
+    # Pain told in one row holds for the player's other rows of the sheet too.
+    hurting = {
+        row.cells["player"].strip()
+        for row in sheet.rows
+        if row.cells[HURTS].strip() and row.cells[HURTS].strip().casefold() != NOTHING
+    }
+    for row in sheet.rows:
+        read = check_giving(row.cells, known, players, coaching, on)
+        if not isinstance(read, Giving):
+            problems += [SheetProblem(row.line, each.column, each.expected, each.found) for each in read]
+        elif read.given.player in hurting:
+            expected = f"{NOTHING} in every row of the player"
+            problems.append(SheetProblem(row.line, HURTS, expected, "another answer in another row"))
+        else:
+            givings.append(read)
+    return givings, sorted(problems)
+
+
+def _names(
+    told: Mapping[str, str], drill: Drill | tuple[str, ...], players: Collection[str]
+) -> list[GivingProblem]:
+    """What is wrong with the names of player and drill, with those that are spelt nearly so."""
+    problems = []
+    if told["player"] and told["player"] not in players:
+        near = get_close_matches(told["player"], list(players), 3, 0.6)
+        meant = f"; {', '.join(near)}?" if near else ""
+        problems.append(
+            GivingProblem("player", f"a player of the season{meant}", told["player"], "bad-player")
+        )
+    if not isinstance(drill, Drill):
+        meant = f"; {', '.join(drill)}?" if drill else ""
+        expected = f"a drill of the book: see faultml catalogue{meant}"
+        problems.append(GivingProblem("drill", expected, told["drill"], "bad-drill"))
+    return problems

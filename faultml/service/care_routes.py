@@ -1,0 +1,124 @@
+"""``/v1/players/{player}/statements`` and giving a drill: what players say, and the care check before a drill is noted.
+
+No answer repeats what was said of a player's body.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import partial
+from typing import TYPE_CHECKING, Any, cast
+
+from fastapi import APIRouter, Request
+
+from faultml.errors import InputError
+from faultml.service.answers import DrillGiven, DrillNoted, Recorded, StatementIn
+from faultml.service.book_routes import PlayerName
+from faultml.service.context import Service, service_of
+from faultml.service.describe import problems
+from faultml.service.problems import MOST_ERRORS, Refusal
+
+if TYPE_CHECKING:
+    from faultml.care.statements import About
+
+router = APIRouter(tags=["care"])
+
+
+@router.post(
+    "/v1/players/{player:path}/statements",
+    operation_id="record_statement",
+    status_code=201,
+    summary="Record what a player says of pain, earlier trouble or age.",
+    response_model=Recorded,
+    responses=problems(403, 404, 408, 409, 413, 415, 422),
+)
+async def say(request: Request, player: PlayerName, body: StatementIn) -> dict[str, Any]:
+    """Statements are added and never changed. On the same day pain wins; a return lies on a later day than the pain."""
+    service = service_of(request)
+    return await service.reading.run(partial(_say, service, player, body))
+
+
+@router.post(
+    "/v1/players/{player:path}/drills",
+    operation_id="give_drill",
+    status_code=201,
+    summary="Note that a player was given a drill.",
+    response_model=DrillNoted,
+    responses=problems(403, 404, 408, 409, 413, 415, 422),
+)
+async def give(request: Request, player: PlayerName, body: DrillGiven) -> dict[str, Any]:
+    """Asks the care check first: 409 where the player is paused, or where something has to be asked first."""
+    service = service_of(request)
+    return await service.reading.run(partial(_give, service, player, body))
+
+
+def _say(service: Service, player: str, body: StatementIn) -> dict[str, Any]:
+    from faultml.care.record import record
+    from faultml.care.statements import Statement
+
+    store, today = service.kept_store(), date.today()
+    said = Statement(
+        player=player,
+        about=cast("About", body.about),
+        said_on=_day(body.said_on, today),
+        value=body.value,
+        by=body.by,
+        role=body.role,
+        advice=body.advice,
+        guardian=body.guardian,
+    )
+    try:
+        record(store, [said], service.known_in_store(player).body(player), today)
+    except InputError as error:
+        if error.code == "forgotten-player":
+            raise
+        # What is expected may be said; what was found is about somebody's body.
+        raise Refusal(422, error.code, f"{error.code}: expected {error.expected}.") from error
+    return {"recorded": True}
+
+
+def _give(service: Service, player: str, body: DrillGiven) -> dict[str, Any]:
+    from faultml.care.statements import Statement, add_statements
+    from faultml.coaching.giving import CARE, Giving, check_giving
+    from faultml.outcomes.assignments import add_assignments
+
+    store, today = service.kept_store(), date.today()
+    known, recorded = service.known()
+    cells = {
+        "player": player,
+        "drill": body.drill,
+        "fault": body.fault,
+        "since": body.since or today.isoformat(),
+        "balls_a_week": "" if body.balls_a_week is None else str(body.balls_a_week),
+        "hurts": body.hurts,
+    }
+    read = check_giving(cells, known, recorded, service.coaching, today)
+    if not isinstance(read, Giving):
+        errors = [("body", f"/{each.column}", f"expected {each.expected}") for each in read[:MOST_ERRORS]]
+        codes = {each.code for each in read}
+        if codes <= CARE:
+            code = min(codes)
+            raise Refusal(409, code, "Care stands against it; nothing was noted.", errors=errors)
+        raise Refusal(422, "bad-drill", "Nothing was noted.", errors=errors)
+    # First: a drill never stands there without the answer that it rests on.
+    add_statements(store, [Statement(player, "none", today)] if read.asked else [], today)
+    new = add_assignments(store, [read.given])
+    return {
+        "player": player,
+        "drill": read.drill.id,
+        "name": read.drill.name,
+        "fault": read.given.fault,
+        "since": read.given.since,
+        "dose": read.dose,
+        "new": bool(new),
+    }
+
+
+def _day(written: str, today: date) -> date:
+    if not written:
+        return today
+    try:
+        return date.fromisoformat(written)
+    except ValueError as error:
+        errors = [("body", "/said_on", "expected an ISO date such as 2031-04-05")]
+        raise Refusal(422, "bad-date", "Nothing was recorded.", errors=errors) from error

@@ -57,6 +57,7 @@ def test_a_row_of_the_results_holds_the_whole_window(drill) -> None:
         rank=1,
         drill=drill.id,
         priority=0.1,
+        care="give",
         confidence="high",
         notes=(),
         faults=(),

@@ -187,3 +187,12 @@ def test_a_bowed_top_that_is_worth_no_drill_holds_no_drill_of_the_save_back(made
     assert "waiting" not in {note.code for note in inside.drills[0].notes}
     assert past.drills[0].faults[0] == "flexed_top"
     assert "waiting" in {note.code for note in past.drills[0].notes}
+
+
+def test_a_disagreement_names_what_the_balls_were_most_often(made, coach, coaching) -> None:
+    healthy = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
+    season = made(past={"hold_off": 9.0}, shots=[("push",), ("straight",), ("slice",), ("slice",)], swings=4)
+    row = _fault(_plan(coach(season, {**healthy, "usual_miss": "push"})), "hold_off")
+    assert row.miss == "push"  # the roster's word tips the scales
+    said = _texts(row.notes, coaching)["miss-disagrees"]
+    assert "names push as the usual miss; 8 of 16 balls were slices, 4 straight" in said

@@ -12,7 +12,6 @@ from scipy.special import ndtr
 
 from faultml.channels import LANDMARKS
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.faults import INTERVAL_Z, Posterior
 from faultml.classifier.mounting import with_mounting
 from faultml.classifier.promise import DEFAULT_FALSE_SHARE, golfers_needed
 from faultml.errors import BundleError
@@ -21,10 +20,11 @@ from faultml.faults.measure import coordinate, late_save, phase_times
 from faultml.features.table import Features, compute_features
 from faultml.motion.closure import ClosureBudget, closure_budget
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import Windows, make_windows
 from faultml.quality.notice import notice_motion, refusals, widening, with_noticed
 from faultml.recordings.swings import SwingBatch
+from faultml.runtime.faults import INTERVAL_Z, Posterior
 
 Array = NDArray[np.float64]
 Texts = NDArray[np.object_]
@@ -108,7 +108,9 @@ class Assessor:
                 "bundle-faults", expected=", ".join(catalogue.ids), found=", ".join(bundle.manifest.faults)
             )
         own = bundle.own_promise
-        if own is not None and (own.model_sha256, own.false_share) != (bundle.manifest.sha256, false_share):
+        if own is not None and (
+            not bundle.manifest.is_model(own.model_sha256) or own.false_share != false_share
+        ):
             raise BundleError(
                 "promise-model",
                 where=own.coach,
@@ -177,7 +179,7 @@ class Assessor:
     ) -> tuple[Texts, Texts]:
         shape = features.measures.shape
         why = np.full(shape, "", dtype=object)
-        why[:, ~self.bundle.classifier.learned_] = NOT_LEARNED
+        why[:, ~self.bundle.classifier.learned] = NOT_LEARNED
         releases = np.array([fault.measure.stat == "release" for fault in self.catalogue.faults])
         why[releases & np.isnan(features.measures)] = LITTLE_UNHINGING
         ends = phase_times(curves.offset_s, self._reaches) > windows.end_s[:, None] + 0.005

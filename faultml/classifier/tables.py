@@ -15,7 +15,7 @@ from faultml.classifier.assess import Assessment, Assessor
 from faultml.classifier.closure_doubt import closure_sd
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX
-from faultml.faults.onset import onset_phases, phase_words
+from faultml.faults.onset import all_onset_phases, phase_words
 from faultml.motion.closure import PHASES
 
 Array = NDArray[np.float64]
@@ -55,13 +55,11 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
         frame[f"closure_{phase}_bend_deg"] = told(closure.bend_deg[:, k])
         frame[f"closure_{phase}_roll_deg"] = told(closure.roll_deg[:, k])
     frame["closure_total_deg"] = told(closure.total_deg.sum(axis=1))
-    bend_sd, roll_sd, total_sd = closure_sd(
-        assessment.windows, assessment.landmarks, assessment.curves, closure
-    )
+    closure_sds = closure_sd(assessment.windows, assessment.landmarks, assessment.curves, closure)
     for k, phase in enumerate(PHASES):
-        frame[f"closure_{phase}_bend_sd_deg"] = told(bend_sd[:, k])
-        frame[f"closure_{phase}_roll_sd_deg"] = told(roll_sd[:, k])
-    frame["closure_total_sd_deg"] = told(total_sd)
+        frame[f"closure_{phase}_bend_sd_deg"] = told(closure_sds.bend_deg[:, k])
+        frame[f"closure_{phase}_roll_sd_deg"] = told(closure_sds.roll_deg[:, k])
+    frame["closure_total_sd_deg"] = told(closure_sds.total_deg)
     frame["late_save"] = assessment.late_save
     frame["late_save_probability"] = assessment.late_save_probability
     return pd.DataFrame(frame)
@@ -135,13 +133,10 @@ def _spelt(codes: NDArray[np.int64], words: _Words) -> ExtensionArray:
 
 
 def _onsets(assessor: Assessor, assessment: Assessment) -> tuple[NDArray[np.object_], Array]:
-    shape = assessment.probability.shape
-    letters, fractions = np.empty(shape, dtype=object), np.empty(shape)
-    for column, fault in enumerate(assessor.catalogue.faults):
-        measure, edges = assessment.posterior.mean[:, column], assessment.edges[:, column]
-        phases = onset_phases(fault, assessment.curves.d_deg, measure, edges)
-        letters[:, column], fractions[:, column] = phase_words(phases)
-    return letters, fractions
+    phases = all_onset_phases(
+        assessor.catalogue.faults, assessment.curves.d_deg, assessment.posterior.mean, assessment.edges
+    )
+    return phase_words(phases)
 
 
 def curves_frame(assessment: Assessment, rows: NDArray[np.int64]) -> pd.DataFrame:

@@ -49,12 +49,13 @@ def kernel(function: Callable[..., Any]) -> Any:
     folder = cache_folder()
     if folder is None:
         return numba.njit(nogil=True, error_model="numpy", fastmath={"contract"})(function)
-    before, numba.config.CACHE_DIR = numba.config.CACHE_DIR, str(folder)
+    settings: Any = numba.config
+    before, settings.CACHE_DIR = settings.CACHE_DIR, str(folder)
     try:
         # numba asks for the folder here, once; other packages' kernels keep their own.
         return numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})(function)
     finally:
-        numba.config.CACHE_DIR = before
+        settings.CACHE_DIR = before
 
 
 @cache

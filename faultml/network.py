@@ -131,8 +131,8 @@ class Network(RegressorMixin, BaseEstimator):
     def predict(self, X: ArrayLike) -> Array:
         """``(n_rows,)`` or ``(n_rows, n_outputs)``, as the targets were."""
         check_is_fitted(self)
-        X = validate_data(self, X, reset=False, dtype=np.float64)
-        result = self.runtime().predict(X)
+        rows: Array = validate_data(self, X, reset=False, dtype=np.float64)
+        result = self.runtime().predict(rows)
         return result[:, 0] if self.flat_ else result
 
     def runtime(self) -> DenseNetwork:

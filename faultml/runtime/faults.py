@@ -107,7 +107,10 @@ class Leaning:
         """How much further each edge of each swing lies, ``(n_swings, n_faults)``."""
         # Summed fault by fault, in one order for any number of swings.
         standing = self.standing(past)
-        return sum(standing[:, [k]] * self.leans[:, k] for k in range(standing.shape[1]))
+        moved = np.zeros_like(standing)
+        for column, leans in zip(standing.T, self.leans.T, strict=True):
+            moved += column[:, None] * leans
+        return moved
 
 
 @dataclass(frozen=True)

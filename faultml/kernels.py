@@ -30,6 +30,7 @@ KERNEL_MODULES: Final = (
     "features/readings.py",
     "features/scan.py",
     "features/unhinging.py",
+    "motion/arrival.py",
     "motion/closure.py",
     "motion/curves.py",
     "motion/even.py",

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.kernels import kernel
-from faultml.motion.resample import along, cubics, known, slope_weights
+from faultml.motion.resample import along, intervals, known, slopes
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
@@ -52,18 +52,23 @@ def gaussian_weights(sd_samples: float) -> Single:
 
 @kernel
 def _smooth(padded, weights, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """Smooth a curve that has half a kernel of margin on both sides."""
+    """Smooth a curve that has half a kernel of margin on both sides; the weights reach an even number out."""
     reach, count = len(weights) // 2, len(out)
     # Weight by weight over the whole curve, so that the processor does many samples at once; from the rims inwards and
     # both sides at once: the weights are symmetric.
     middle, inner = weights[reach], padded[reach : reach + count]
     for q in range(count):
         out[q] = middle * inner[q]
-    for k in range(reach):
-        weight, before = weights[k], padded[k : k + count]
-        after = padded[2 * reach - k : 2 * reach - k + count]
+    # Two weights at once: half as often is the curve put down and taken up.
+    for k in range(0, reach, 2):
+        outer, nearer = weights[k], weights[k + 1]
+        a, b = padded[k : k + count], padded[k + 1 : k + 1 + count]
+        c, d = (
+            padded[2 * reach - k - 1 : 2 * reach - k - 1 + count],
+            padded[2 * reach - k : 2 * reach - k + count],
+        )
         for q in range(count):
-            out[q] += weight * (before[q] + after[q])
+            out[q] = out[q] + outer * (a[q] + d[q]) + nearer * (b[q] + c[q])
 
 
 @kernel
@@ -99,7 +104,7 @@ def _places(clock, by, times, place, share):  # type: ignore[no-untyped-def]  # 
 
 
 @kernel
-def _fastest(clock, by, values, parts, weights):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+def _fastest(clock, length_s, by, values, slope, weights):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     """The moment about which a swing's channels change most."""
     first, last = clock[0], clock[len(clock) - 1]
     hz, reach = _COARSE_HZ, _PATH_REACH
@@ -112,9 +117,9 @@ def _fastest(clock, by, values, parts, weights):  # type: ignore[no-untyped-def]
     coarse, smooth = np.empty(count + 2 * margin, dtype=np.float32), np.empty(count, dtype=np.float32)
     speed = np.zeros(count - 1, dtype=np.float32)
     for c in range(values.shape[0]):
-        curve, own, cubic = coarse[margin : margin + count], values[c], parts[c]
+        curve, own, own_slope = coarse[margin : margin + count], values[c], slope[c]
         for q in range(count):
-            curve[q] = along(own, cubic, place[q], share[q])
+            curve[q] = along(own, own_slope, length_s, place[q], share[q])
         _mirror(coarse, margin)
         _smooth(coarse, weights, smooth)
         for q in range(count - 1):
@@ -152,10 +157,10 @@ def _even(t_s, samples, n_samples, offsets_s, light, more, half_rate, coarse, an
     raw = padded[margin : margin + count]
     once, twice = np.empty(count + 2 * inner, dtype=np.float32), np.empty(count, dtype=np.float32)
     place, share = np.empty(count, dtype=np.uint32), np.empty(count, dtype=np.float32)
-    times, by = np.empty(count), np.empty(longest)
-    weights = np.empty((4, longest), dtype=np.float32)
-    all_parts = np.empty((n_channels, 3, longest), dtype=np.float32)
-    all_values = np.empty((n_channels, longest), dtype=np.float32)
+    times, clock_parts = np.empty(count), np.empty((4, longest), dtype=np.float32)
+    length_s, by, before, after = clock_parts[0], clock_parts[1], clock_parts[2], clock_parts[3]
+    values = np.empty((n_channels, longest), dtype=np.float32)
+    slope = np.empty((n_channels, longest), dtype=np.float32)
     for row in range(n_swings):
         length = n_samples[row]
         rough[row] = 0.0
@@ -164,35 +169,37 @@ def _even(t_s, samples, n_samples, offsets_s, light, more, half_rate, coarse, an
             out[row] = 0.0
             rates[row] = 0.0
             continue
-        clock, values, parts = t_s[row, :length], all_values[:, :length], all_parts[:, :, :length]
-        slope_weights(clock, by, weights)
+        clock = t_s[row][:length]
+        intervals(clock, length_s, by, before, after)
         for c in range(n_channels):
-            own = values[c]
+            own, sampled = values[c][:length], samples[row, c]
             for k in range(length):
-                own[k] = known(samples[row, c, k])
+                own[k] = known(sampled[k])
             rough[row, c] = _rough(own)
-            cubics(own, weights, parts[c])
-        anchor_s[row] = anchor = _fastest(clock, by, values, parts, coarse)
-        first, last = clock[0], clock[length - 1]
-        start = 0
-        while start < count and anchor + offsets_s[start] <= first:
-            start += 1
-        stop = start
-        while stop < count and anchor + offsets_s[stop] < last:
-            times[stop] = anchor + offsets_s[stop]
-            stop += 1
+            slopes(own, before, after, slope[c])
+        anchor_s[row] = anchor = _fastest(clock, length_s, by, values, slope, coarse)
+        start, stop = _within(anchor, offsets_s, clock[0], clock[length - 1])
+        for q in range(start, stop):
+            times[q] = anchor + offsets_s[q]
         _places(clock, by, times[start:stop], place[start:stop], share[start:stop])
         for c in range(n_channels):
-            own, cubic = values[c], parts[c]
+            own, own_slope = values[c], slope[c]
             raw[:start] = own[0]
             for q in range(start, stop):
-                raw[q] = along(own, cubic, place[q], share[q])
+                raw[q] = along(own, own_slope, length_s, place[q], share[q])
             raw[stop:] = own[length - 1]
             _mirror(padded, margin)
             _smooth(padded, light, once)
             out[row, c] = once[inner : inner + count]
             _smooth(once, more, twice)
             _differences(twice, half_rate, rates[row, c])
+
+
+@kernel
+def _within(anchor, offsets_s, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """The stretch of an even clock that lies after a recording's first moment and before its last."""
+    start = np.searchsorted(offsets_s, first - anchor, side="right")
+    return start, max(np.searchsorted(offsets_s, last - anchor, side="left"), start)
 
 
 def on_even_clock(

@@ -9,7 +9,7 @@ from faultml.kernels import kernel
 
 Array = NDArray[np.float64]
 
-_TWO, _THREE = np.float32(2), np.float32(3)
+_ZERO, _ONE, _TWO = np.float32(0), np.float32(1), np.float32(2)
 
 
 @kernel
@@ -19,52 +19,43 @@ def known(value):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
 
 
 @kernel
-def slope_weights(clock, by, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """What `cubics` needs of each interval of a swing's clock, ``(4, n_samples)``: back, left, front, right.
+def intervals(clock, length_s, by, before, after):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """What `slopes` and `along` need of each interval of a swing's clock, float32: its length and one over it.
 
-    `by` is one over each interval's length. Shares are taken in double precision: a clock may count from any year.
+    `before` and `after` are the weights of the rise on either side of a sample in the slope there.
     """
     last = len(clock) - 1
-    back, left, front, right = out
     for k in range(last):
-        by[k] = 1.0 / (clock[k + 1] - clock[k])
+        # The difference in double precision: a clock may count from any year.
+        length_s[k] = clock[k + 1] - clock[k]
+    for k in range(last):
+        by[k] = _ONE / length_s[k]
     for k in range(1, last):
-        before, here = clock[k] - clock[k - 1], clock[k + 1] - clock[k]
-        left[k] = before / (before + here)
-        back[k] = here * here / (before * (before + here))
-    for k in range(last - 1):
-        here, after = clock[k + 1] - clock[k], clock[k + 2] - clock[k + 1]
-        right[k] = after / (here + after)
-        front[k] = here * here / (after * (here + after))
+        both = _ONE / (length_s[k - 1] + length_s[k])
+        before[k] = length_s[k] * by[k - 1] * both
+        after[k] = length_s[k - 1] * by[k] * both
+    # A line at the ends.
+    before[0], after[0] = _ZERO, by[0]
+    before[last], after[last] = by[last - 1], _ZERO
 
 
 @kernel
-def cubics(values, weights, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """One channel's cubics of the share of the way along each interval, ``(3, n_samples)``; the values come first.
-
-    The slope at a sample is that of the parabola through it and its two neighbours.
-    """
+def slopes(values, before, after, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """One channel's slope at each sample: that of the parabola through it and its two neighbours."""
     last = len(values) - 1
-    back, left, front, right = weights
-    first, second, third = out
-    for k in range(last):
-        first[k] = third[k] = values[k + 1] - values[k]
-    # The slope at the interval's start, and at its end (held in `third` until both are known).
     for k in range(1, last):
-        first[k] = (values[k] - values[k - 1]) * back[k] + (values[k + 1] - values[k]) * left[k]
-    for k in range(last - 1):
-        third[k] = (values[k + 1] - values[k]) * right[k] + (values[k + 2] - values[k + 1]) * front[k]
-    for k in range(last):
-        rise = values[k + 1] - values[k]
-        start, end = first[k], third[k]
-        second[k] = _THREE * rise - _TWO * start - end
-        third[k] = start + end - _TWO * rise
+        out[k] = (values[k] - values[k - 1]) * before[k] + (values[k + 1] - values[k]) * after[k]
+    out[0] = (values[1] - values[0]) * after[0]
+    out[last] = (values[last] - values[last - 1]) * before[last]
 
 
 @kernel
-def along(values, parts, low, share):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """A channel's value a share of the way from sample `low` to the next, by its cubics."""
-    return values[low] + share * (parts[0, low] + share * (parts[1, low] + share * parts[2, low]))
+def along(values, slope, length_s, low, share):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    """A channel's value a share of the way from sample `low` to the next, by the cubic of values and slopes there."""
+    rise = values[low + 1] - values[low]
+    start, end = slope[low] * length_s[low], slope[low + 1] * length_s[low]
+    bend = start + end - _TWO * rise
+    return values[low] + share * (start + share * (rise - start - bend + share * bend))
 
 
 @kernel

@@ -34,7 +34,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "runtime": {"kernels"},  # arrays that answer
     "network": {"runtime"},  # a learner on plain arrays
     "faults": {"errors", "channels", "kernels"},
-    "recordings": WORDS,
+    "recordings": WORDS | {"kernels"},
     "motion": WORDS | {"recordings", "network", "runtime", "kernels"},
     "importing": WORDS | {"recordings", "motion", "results"},  # results: folders replaced as a whole
     "quality": WORDS | {"recordings", "motion"},

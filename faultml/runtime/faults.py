@@ -182,20 +182,6 @@ class FaultModel:
         """The same before calibration, within 0.00001 of 0 and 1."""
         if self.leaning is not None:
             edges = edges + self.signs * self.leaning.moved(self.signs * (posterior.mean - self.edges))
-        return past_edge(posterior, edges, self.signs, self.softness, self.guarded, self.guard_edges)
-
-
-def past_edge(
-    posterior: Posterior,
-    edges: Array,
-    signs: Array,
-    softness: Array,
-    guarded: NDArray[np.int64] | tuple[int, ...],
-    guard_edges: Array | tuple[float, ...],
-) -> Array:
-    """Chance that each measure lies past its edge and its guard holds, ``(n_swings, n_faults)``."""
-    chance = ndtr(signs * (posterior.mean - edges) / np.hypot(softness, posterior.sd))
-    for guard, column in enumerate(guarded):
-        below = guard_edges[guard] - posterior.guard_mean[:, guard]
-        chance[:, column] *= ndtr(below / posterior.guard_sd[:, guard])
-    return np.clip(chance, 1e-5, 1 - 1e-5)
+        chance = ndtr(self.signs * (posterior.mean - edges) / np.hypot(self.softness, posterior.sd))
+        chance[:, self.guarded] *= self.guard_chance(posterior)[:, self.guarded]
+        return np.clip(chance, 1e-5, 1 - 1e-5)

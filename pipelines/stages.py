@@ -19,6 +19,7 @@ from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import load_bundle
 from faultml.classifier.closure_doubt import closure_sd
 from faultml.classifier.tables import faults_frame, swings_frame
+from faultml.coaching.rules import load_coaching
 from faultml.faults.catalogue import load_catalogue
 from faultml.faults.onset import all_onset_phases
 from faultml.features.table import compute_features
@@ -76,6 +77,7 @@ def measure_stages(swings: int, rounds: int = 3) -> dict[str, float]:
 
 def _once(assessor: Assessor, file: Path, out: Path, stages: Stages) -> None:
     catalogue, bundle = assessor.catalogue, assessor.bundle
+    coaching = load_coaching(catalogue)
     with ResultsWriter(out) as results:
         reading = ParquetSeason(file).read(lambda _: None)
         while True:
@@ -115,7 +117,7 @@ def _once(assessor: Assessor, file: Path, out: Path, stages: Stages) -> None:
             with stages.stage("  table of faults"):
                 faults_frame(assessor, assessment, coded=True)
             with stages.stage("assess and tables"):
-                tables = assess_batch(assessor, batch)
+                tables = assess_batch(assessor, coaching, batch)
             with stages.stage("write"):
                 results.append("swings", tables.swings)
                 results.append("faults", tables.faults)

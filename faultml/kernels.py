@@ -75,6 +75,12 @@ def cache_folder() -> Path | None:
         return None
 
 
+def is_cold() -> bool:
+    """Whether nothing is compiled yet for these sources and this machine: the first answer then takes longer."""
+    folder = cache_folder()
+    return folder is None or next(folder.rglob("*.nbi"), None) is None
+
+
 @cache
 def sources_digest() -> str:
     """SHA-256 over every kernel module, numba's version and the processor."""

@@ -76,6 +76,15 @@ def start(folder: Path, cache: Path) -> subprocess.Popen[str]:
     )
 
 
+def _cold(folder: Path, cache: Path) -> bool:
+    code = "from toy.kernels import is_cold; print(is_cold())"
+    env = os.environ | {"XDG_CACHE_HOME": str(cache), "PYTHONPATH": str(folder)}
+    done = subprocess.run(
+        [sys.executable, "-B", "-c", code], env=env, text=True, capture_output=True, timeout=120
+    )
+    return done.stdout.strip() == "True"
+
+
 def result(process: subprocess.Popen[str]) -> float:
     out, error = process.communicate(timeout=120)
     assert process.returncode == 0, error
@@ -85,9 +94,11 @@ def result(process: subprocess.Popen[str]) -> float:
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems keep caches elsewhere")
 def test_an_edit_of_a_called_kernel_in_another_file_is_seen(toy: Path) -> None:
     cache = toy / "cache"
+    assert _cold(toy, cache)
     assert result(start(toy, cache)) == 21
     before = set(cache.rglob("*.nbc"))
-    assert before and result(start(toy, cache)) == 21
+    assert before and not _cold(toy, cache)
+    assert result(start(toy, cache)) == 21
     assert set(cache.rglob("*.nbc")) == before, "compiled once"
     (toy / "toy" / "callee.py").write_text(CALLEE.replace("FACTOR", "30"), encoding="utf-8")
     assert result(start(toy, cache)) == 61

@@ -27,6 +27,8 @@ $(READY): requirements.lock pyproject.toml
 	done; echo "make: found no Python 3.11 or newer with its venv module; set PYTHON=/path/to/python" >&2; exit 1
 	$(PIP) install --require-hashes --requirement requirements.lock
 	$(PIP) install --no-deps --no-build-isolation --editable .
+	@echo "compiling for this machine, which takes half a minute the first time"
+	@$(BIN)/python -c 'from faultml.assessing import compile_kernels; compile_kernels()'
 	@touch $@
 
 demo: $(READY)  ## a season of recordings, classified: leaves demo/results/report.html

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from faultml.channels import ID_COLUMNS
+from faultml.channels import CHANNELS, ID_COLUMNS
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import load_bundle
 from faultml.classifier.tables import faults_frame, swings_frame
@@ -83,6 +83,12 @@ def assess_swings(
 def default_assessor() -> Assessor:
     """The model and the catalogue that come along, loaded once."""
     return Assessor(load_bundle(), load_catalogue())
+
+
+def compile_kernels() -> None:
+    """Compile what is not compiled yet for this machine, by assessing a swing that is none."""
+    t_s = np.arange(0.0, 2.5, 0.005)
+    assess_swings([{"t_s": t_s, **{name: 40 * np.sin(3 * t_s) for name in CHANNELS}}])
 
 
 def season_table(swings: Sequence[Mapping[str, Any]]) -> pa.Table:

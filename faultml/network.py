@@ -5,8 +5,7 @@ from __future__ import annotations
 import warnings
 from contextlib import AbstractContextManager
 from functools import cache
-from typing import Final, Literal, Self
-from weakref import WeakKeyDictionary
+from typing import Literal, Self
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -19,13 +18,9 @@ from sklearn.utils import Tags
 from sklearn.utils.validation import check_is_fitted, validate_data
 from threadpoolctl import ThreadpoolController
 
+from faultml.runtime.dense import INPUT_LIMIT, DenseNetwork
+
 Array = NDArray[np.float64]
-
-FARTHEST: Final = 6.0
-"""Inputs are held within so many standard deviations: a stray value cannot carry a result away."""
-
-BLOCK: Final = 32
-"""Rows per matrix product, always (zeros fill the last): a row's result cannot depend on its batch."""
 
 
 def one_thread(library: Literal["blas", "openmp"] | None = None) -> AbstractContextManager[object]:
@@ -99,12 +94,11 @@ class Network(RegressorMixin, BaseEstimator):
         wanted = wanted.reshape(len(wanted), -1)
         inputs, targets = StandardScaler().fit(rows), StandardScaler().fit(wanted)
         # Single precision halves the time of training and costs nothing that shows.
-        scaled = np.clip(inputs.transform(rows), -FARTHEST, FARTHEST).astype(np.float32)
+        scaled = np.clip(inputs.transform(rows), -INPUT_LIMIT, INPUT_LIMIT).astype(np.float32)
         scaled_targets = targets.transform(wanted).astype(np.float32)
         self.input_mean_, self.input_scale_ = inputs.mean_, inputs.scale_
         self.target_mean_, self.target_scale_ = targets.mean_, targets.scale_
         seeds = range(self.random_state, self.random_state + self.averaged)
-        _DOUBLE.pop(self, None)
         self.weights_ = Parallel(n_jobs=self.n_jobs)(
             delayed(self._fit_one)(scaled, scaled_targets, seed) for seed in seeds
         )
@@ -137,37 +131,14 @@ class Network(RegressorMixin, BaseEstimator):
     def predict(self, X: ArrayLike) -> Array:
         """``(n_rows,)`` or ``(n_rows, n_outputs)``, as the targets were."""
         check_is_fitted(self)
-        X = validate_data(self, X, reset=False, dtype=np.float64)
-        scaled = np.clip((X - self.input_mean_) / self.input_scale_, -FARTHEST, FARTHEST)
-        blocks = -(-len(scaled) // BLOCK)
-        padded = np.zeros((blocks * BLOCK, scaled.shape[1]))
-        padded[: len(scaled)] = scaled
-        networks = self._double()
-        with one_thread("blas"):
-            parts = [_forward(networks, padded[k * BLOCK : (k + 1) * BLOCK]) for k in range(blocks)]
-        result = np.concatenate(parts)
-        result = result[: len(scaled)] * self.target_scale_ + self.target_mean_
+        rows: Array = validate_data(self, X, reset=False, dtype=np.float64)
+        result = self.runtime().predict(rows)
         return result[:, 0] if self.flat_ else result
 
-    def _double(self) -> list[list[Array]]:
-        """The weights in double precision, made once: with it a row gives the same to the last bit in any place."""
-        if self not in _DOUBLE:
-            _DOUBLE[self] = [[part.astype(np.float64) for part in weights] for weights in self.weights_]
-        return _DOUBLE[self]
-
-
-_DOUBLE: Final[WeakKeyDictionary[Network, list[list[Array]]]] = WeakKeyDictionary()
-"""Beside the estimators and not in them: it must neither be stored nor change what predicts."""
-
-
-def _forward(networks: list[list[Array]], block: Array) -> Array:
-    total = np.zeros((len(block), len(networks[0][-1])))
-    for weights in networks:
-        value = block
-        for k in range(0, len(weights), 2):
-            value = value @ weights[k]
-            value += weights[k + 1]
-            if k + 2 < len(weights):
-                np.maximum(value, 0, out=value)
-        total += value
-    return total / len(networks)
+    def runtime(self) -> DenseNetwork:
+        """The arrays that answer."""
+        check_is_fitted(self)
+        weights = tuple(tuple(parts) for parts in self.weights_)
+        return DenseNetwork(
+            self.input_mean_, self.input_scale_, weights, self.target_mean_, self.target_scale_
+        )

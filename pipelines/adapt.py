@@ -23,9 +23,9 @@ from numpy.typing import NDArray
 from scipy.special import betaln, expit, logsumexp, ndtr
 from scipy.stats import beta, norm
 
-from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.judged import UNSURE, Eye, Judged, calibrated, default_eye, golfer_weights
+from faultml.runtime.faults import FaultModel
 
 Array = NDArray[np.float64]
 
@@ -71,7 +71,7 @@ _FULL: Final = _Grid(_DELTA, _RATIO, _SLIP)
 _ROUGH: Final = _Grid(_DELTA[::4], np.ones(1), np.array([0.01, 0.05, 0.15]))
 
 
-def learn_eye(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> Eye:
+def learn_eye(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> Eye:
     """A coach's eye from their answers; with none, the catalogue's own edges."""
     if not judged.known.any():
         return default_eye(catalogue)
@@ -126,7 +126,7 @@ def _groups(catalogue: Catalogue) -> NDArray[np.int64]:
     return groups.astype(np.int64)
 
 
-def _how_unsure(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> tuple[float, float]:
+def _how_unsure(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> tuple[float, float]:
     """The likeliest band and share of shrugs, on a rough grid of the rest; (0, 0) where nobody was unsure."""
     if not (judged.heard & ~judged.known).any():
         return 0.0, 0.0
@@ -142,7 +142,7 @@ def _how_unsure(catalogue: Catalogue, classifier: FaultClassifier, judged: Judge
 
 
 def _likelihood(
-    catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, band: float, shrug: float
+    catalogue: Catalogue, classifier: FaultModel, judged: Judged, band: float, shrug: float
 ) -> Array:
     """Log likelihood of each fault's answers, ``(n_faults, n_slips, n_deltas, n_ratios)``."""
     shape = len(_SLIP), len(_DELTA), len(_RATIO)
@@ -189,7 +189,7 @@ class _Said(NamedTuple):
 
 
 def _said(
-    catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, grid: _Grid, band: float
+    catalogue: Catalogue, classifier: FaultModel, judged: Judged, grid: _Grid, band: float
 ) -> Iterator[_Said]:
     for column, soft in enumerate(catalogue.softness_by_fault):
         heard = judged.heard[:, column]

@@ -79,7 +79,7 @@ def benchmark(load: Load, peers: Path | None = None) -> dict[str, Any]:
     """
     with TemporaryDirectory() as name:
         folder = Path(name)
-        swings = _swings()
+        swings = full_swings()
         small = write_long_season(swings, folder / "small", 60)
         _run("classify", str(small), "--out", str(folder / "warm"))
         manifest = read_manifest(default_bundle_path())
@@ -123,7 +123,7 @@ def _season(folder: Path, swings: SwingBatch, count: int, jobs: int) -> dict[str
     }
 
 
-def _swings() -> SwingBatch:
+def full_swings() -> SwingBatch:
     """Full swings of generated golfers."""
     recipe = Recipe(
         golfers=_REPEATED // 10, sessions=2, swings=5, seed=404, non_swing_share=0.0, rate_hz=RATE_HZ

@@ -53,7 +53,7 @@ Made with {versions}.
 
 | SHA-256 of | |
 |---|---|
-| model file | `{sha256}` |
+| model file | `{sha256}` |{converted}
 | the model's code | `{code_sha256}` |
 | data recipe | `{recipe_sha256}` |
 | fault catalogue | `{catalogue_sha256}` |
@@ -69,6 +69,9 @@ def write_card(folder: Path, manifest: Manifest) -> None:
         version=manifest.version,
         seed=manifest.seed,
         sha256=manifest.sha256,
+        converted=f"\n| converted, without training, from | `{manifest.converted_from}` |"
+        if manifest.converted_from
+        else "",
         code_sha256=manifest.code_sha256,
         recipe_sha256=recipe_digest(manifest.recipe),
         catalogue_sha256=manifest.catalogue_sha256,
@@ -93,24 +96,27 @@ def recipe_digest(recipe: dict[str, Any]) -> str:
     return hashlib.sha256(msgspec.json.encode(recipe, order="deterministic")).hexdigest()
 
 
-def figures_of(folder: Path, name: str, sha256: str) -> dict[str, Any] | None:
-    """What was measured of this very model and left beside it; None where there is none, or of another."""
+def figures_of(folder: Path, name: str, manifest: Manifest) -> dict[str, Any] | None:
+    """What was measured of this very model and left beside it; None where there is none, or of another.
+
+    Figures of the file that a bundle was converted from, without training, are this model's.
+    """
     path = folder / name
     if not path.exists():
         return None
     figures: dict[str, Any] = msgspec.json.decode(path.read_bytes())
-    return figures if figures.get("model", {}).get("sha256") == sha256 else None
+    return figures if manifest.is_model(figures.get("model", {}).get("sha256", "")) else None
 
 
 def _beside(folder: Path, manifest: Manifest) -> list[str]:
-    compared = figures_of(folder, COMPARED, manifest.sha256)
+    compared = figures_of(folder, COMPARED, manifest)
     parts = ["# Beside its peers\n"]
     if compared is None:
         parts.append("This model has not been compared yet: `make compare`.\n")
     else:
         parts.append("Measured by `make compare`; [COMPARE.md](COMPARE.md) has every suite and fault.\n")
         parts += summary_sections(compared)
-    timed = figures_of(folder, TIMED, manifest.sha256)
+    timed = figures_of(folder, TIMED, manifest)
     said = (
         "[BENCHMARK.md](BENCHMARK.md)" if timed else "not measured with this model yet: `faultml benchmark`"
     )

@@ -6,17 +6,17 @@ from typing import Final
 
 import numpy as np
 
-from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.judged import Judged, log_losses
 from faultml.pipelines.trial import held_out_chances
+from faultml.runtime.faults import FaultModel
 
 LEAST_GOLFERS: Final = 10
 _SHARES: Final = (0.25, 0.5, 1.0)
 _FOLDS: Final = 5
 
 
-def coach_curve(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> list[dict[str, float]]:
+def coach_curve(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> list[dict[str, float]]:
     """Points of the curve, ``golfers, default, eye``; none where golfers are too few to hold any out.
 
     A point of fewer golfers rests on fewer answers too, as it is measured on those very golfers.

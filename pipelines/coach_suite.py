@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.faults import FaultClassifier, Posterior
 from faultml.faults.catalogue import Catalogue, Measure
 from faultml.faults.measure import evaluate
 from faultml.pipelines.data import draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
 from faultml.pipelines.judged import UNSURE, Judged
+from faultml.runtime.faults import FaultModel, Posterior
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.golfers import Golfers
 from faultml.synthetic.recipe import Recipe
@@ -127,7 +127,7 @@ def draw_suite(catalogue: Catalogue, bundle: Bundle, *, golfers: int, swings: in
     return Suite(posterior, measures, drawn.guards(catalogue), elsewhere, drawn.golfers)
 
 
-def judged_by(catalogue: Catalogue, classifier: FaultClassifier, suite: Suite, answers: Array) -> Judged:
+def judged_by(catalogue: Catalogue, classifier: FaultModel, suite: Suite, answers: Array) -> Judged:
     """A suite's swings as retraining sees them."""
     past = np.where(
         np.isfinite(suite.measures), catalogue.signs * (suite.posterior.mean - classifier.edges), np.nan

@@ -11,13 +11,13 @@ from sklearn.metrics import average_precision_score, log_loss
 
 from faultml.channels import LANDMARKS
 from faultml.classifier.assess import NO_BELOW, YES_FROM, YES_PAST_SOFTNESS
-from faultml.classifier.faults import INTERVAL_Z, FaultClassifier
-from faultml.classifier.gate import SwingGate
 from faultml.faults.catalogue import Catalogue
 from faultml.features.table import Features, compute_features
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import LandmarkDetector, Landmarks
+from faultml.motion.landmark_model import LandmarkModel, Landmarks
 from faultml.pipelines.data import Drawn, take_windows
+from faultml.runtime.faults import INTERVAL_Z, FaultModel
+from faultml.runtime.gate import GateModel
 from faultml.synthetic.coach import Coach
 
 Array = NDArray[np.float64]
@@ -27,7 +27,7 @@ CLEAR_SOFTNESS: Final = 1.5
 """A fault is called clear this many softnesses past its edge (6 degrees, 0.06 of the downswing)."""
 
 
-def features_of(catalogue: Catalogue, detector: LandmarkDetector, drawn: Drawn) -> tuple[Features, Landmarks]:
+def features_of(catalogue: Catalogue, detector: LandmarkModel, drawn: Drawn) -> tuple[Features, Landmarks]:
     """Features and landmarks of many recordings, chunk by chunk."""
     parts, landmarks = [], []
     for first in range(0, len(drawn), _CHUNK):
@@ -69,9 +69,9 @@ def with_marks(drawn: Drawn, marked: bool) -> Drawn:
 
 def evaluate(
     catalogue: Catalogue,
-    detector: LandmarkDetector,
-    gate: SwingGate,
-    classifier: FaultClassifier,
+    detector: LandmarkModel,
+    gate: GateModel,
+    classifier: FaultModel,
     drawn: Drawn,
 ) -> dict[str, Any]:
     """Figures for one set of recordings: landmarks, the gate, every fault, and how honest its probabilities are."""
@@ -116,7 +116,7 @@ def _landmark_figures(true_s: Array, found: Landmarks) -> dict[str, Any]:
 
 def _fault_figures(
     catalogue: Catalogue,
-    classifier: FaultClassifier,
+    classifier: FaultModel,
     drawn: Drawn,
     features: Features,
     used: NDArray[np.bool_],

@@ -8,12 +8,12 @@ import numpy as np
 from sklearn.metrics import log_loss
 
 from faultml.channels import LANDMARKS
-from faultml.classifier.faults import FaultClassifier
-from faultml.classifier.gate import SwingGate
 from faultml.faults.catalogue import Catalogue
-from faultml.motion.landmarks import LandmarkDetector
+from faultml.motion.landmark_model import LandmarkModel
 from faultml.pipelines.data import draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
+from faultml.runtime.faults import FaultModel
+from faultml.runtime.gate import GateModel
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
@@ -24,7 +24,7 @@ _RECIPE: Final = Recipe(golfers=10, sessions=2, swings=8, seed=7_000_001, non_sw
 
 
 def fixed_part(
-    catalogue: Catalogue, detector: LandmarkDetector, gate: SwingGate, classifier: FaultClassifier
+    catalogue: Catalogue, detector: LandmarkModel, gate: GateModel, classifier: FaultModel
 ) -> dict[str, dict[str, float]]:
     """Figures of 160 recordings that are always the same, contact marked and not."""
     drawn = draw(catalogue, _RECIPE, jobs=1)
@@ -35,7 +35,7 @@ def fixed_part(
 
 
 def _figures(
-    catalogue: Catalogue, detector: LandmarkDetector, gate: SwingGate, classifier: FaultClassifier, drawn: Any
+    catalogue: Catalogue, detector: LandmarkModel, gate: GateModel, classifier: FaultModel, drawn: Any
 ) -> dict[str, float]:
     features, landmarks = features_of(catalogue, detector, drawn)
     full = drawn.full

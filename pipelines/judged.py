@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr
 
-from faultml.classifier.coach_eye import CoachEye, Leaning
-from faultml.classifier.faults import FaultClassifier
+from faultml.classifier.coach_eye import CoachEye, kept_leaning
 from faultml.faults.catalogue import Catalogue
+from faultml.runtime.faults import FaultModel, Leaning
 
 Array = NDArray[np.float64]
 
@@ -109,7 +109,7 @@ def kept_eye(kept: CoachEye, catalogue: Catalogue) -> Eye:
     shift, shift_sd, softness = (
         np.array([getattr(each, name) for each in seen]) for name in ("shift", "shift_sd", "softness")
     )
-    leaning = Leaning.kept(kept, catalogue.ids)
+    leaning = kept_leaning(kept, catalogue.ids)
     return Eye(
         shift, shift_sd, softness, kept.slip, kept.slip_sd, kept.unrelated, kept.band, kept.shrug, leaning
     )
@@ -120,7 +120,7 @@ def believed(catalogue: Catalogue, eye: Eye) -> Eye:
     return eye if eye.adopted else default_eye(catalogue)
 
 
-def chance(classifier: FaultClassifier, judged: Judged, eye: Eye) -> Array:
+def chance(classifier: FaultModel, judged: Judged, eye: Eye) -> Array:
     """Chance of a yes without slips, ``(n_swings, n_faults)``, as `with_eye` gives it; NaN where not assessed."""
     spread = np.sqrt(eye.softness**2 + eye.shift_sd**2 + judged.sd**2)
     past = judged.past - eye.shift
@@ -129,19 +129,19 @@ def chance(classifier: FaultClassifier, judged: Judged, eye: Eye) -> Array:
     return calibrated(classifier, slice(None), ndtr(past / spread) * judged.guard)
 
 
-def calibrated(classifier: FaultClassifier, column: int | slice, raw: Array) -> Array:
+def calibrated(classifier: FaultModel, column: int | slice, raw: Array) -> Array:
     """The model's probabilities of chances at an edge."""
     odds = logit(np.clip(raw, 1e-5, 1 - 1e-5))
-    return expit(classifier.offset_[column] + classifier.slope_[column] * odds)
+    return expit(classifier.offset[column] + classifier.slope[column] * odds)
 
 
-def guard_chance(classifier: FaultClassifier, past: Array, sd: Array, probability: Array) -> Array:
+def guard_chance(classifier: FaultModel, past: Array, sd: Array, probability: Array) -> Array:
     """The chance that a guard holds, read back from a probability at the edge that `past` is relative to."""
     guard = np.ones_like(past)
     for column in classifier.guarded:
         raw = expit(
-            (logit(np.clip(probability[:, column], 1e-9, 1 - 1e-9)) - classifier.offset_[column])
-            / classifier.slope_[column]
+            (logit(np.clip(probability[:, column], 1e-9, 1 - 1e-9)) - classifier.offset[column])
+            / classifier.slope[column]
         )
         alone = ndtr(past[:, column] / np.hypot(classifier.softness[column], sd[:, column]))
         guard[:, column] = np.clip(raw / np.maximum(alone, 1e-5), 0, 1)

@@ -19,11 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr
 
-from faultml.classifier.coach_eye import Leaning
-from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.adapt import learn_eye
 from faultml.pipelines.judged import Eye, Judged, golfer_folds, golfer_weights
+from faultml.runtime.faults import FaultModel, Leaning
 
 Array = NDArray[np.float64]
 
@@ -43,7 +42,7 @@ _SETTLED: Final = 1e-4
 _DENSITY: Final = 1 / np.sqrt(2 * np.pi)
 
 
-def learn_leaning_eye(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> Eye:
+def learn_leaning_eye(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> Eye:
     """A coach's eye with what else they go by, where there are answers enough to say."""
     eye = learn_eye(catalogue, classifier, judged)
     if not eye.adopted or judged.known.sum(axis=0).max() < LEAST_ANSWERS:
@@ -71,7 +70,7 @@ def learn_leaning_eye(catalogue: Catalogue, classifier: FaultClassifier, judged:
 
 def _ridge(
     catalogue: Catalogue,
-    classifier: FaultClassifier,
+    classifier: FaultModel,
     judged: Judged,
     eye: Eye,
     inputs: Array,
@@ -106,7 +105,7 @@ class _Fit:
     def __init__(
         self,
         catalogue: Catalogue,
-        classifier: FaultClassifier,
+        classifier: FaultModel,
         judged: Judged,
         eye: Eye,
         inputs: Array,
@@ -120,7 +119,7 @@ class _Fit:
         self.yes = judged.answers[rows, column] == 1
         self.weight = golfer_weights(judged.golfers[rows])
         self.slip = eye.slip
-        self.slope, self.offset = classifier.slope_[column], classifier.offset_[column]
+        self.slope, self.offset = classifier.slope[column], classifier.offset[column]
         others = np.delete(inputs[rows], column, axis=1)
         self.inputs = np.column_stack([np.ones(len(others)), others])
         self.column = column

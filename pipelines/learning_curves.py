@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.classifier.bundle import load_bundle
-from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.pipelines.adapt import learn_eye
 from faultml.pipelines.coach_suite import (
@@ -29,6 +28,7 @@ from faultml.pipelines.coach_suite import (
 from faultml.pipelines.judged import UNSURE, Eye, Judged, believed, chance, default_eye, log_losses
 from faultml.pipelines.leaning import learn_leaning_eye
 from faultml.pipelines.trial import pays, try_out
+from faultml.runtime.faults import FaultModel
 
 Array = NDArray[np.float64]
 
@@ -106,7 +106,7 @@ class _Found(NamedTuple):
 
 def learning_curves(
     catalogue: Catalogue,
-    classifier: FaultClassifier,
+    classifier: FaultModel,
     suite: Suite,
     *,
     counts: tuple[int, ...] = COUNTS,
@@ -136,7 +136,7 @@ def learning_curves(
 
 def _one_draw(
     catalogue: Catalogue,
-    classifier: FaultClassifier,
+    classifier: FaultModel,
     suite: Suite,
     coach: Simulated,
     counts: tuple[int, ...],

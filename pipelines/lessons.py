@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from faultml.faults.catalogue import Catalogue
 from faultml.features.table import Features
-from faultml.motion.landmarks import LandmarkDetector
+from faultml.motion.landmark_model import LandmarkModel
 from faultml.pipelines.data import Drawn, draw, vary
 from faultml.pipelines.evaluate import features_of, seen_measures
 from faultml.synthetic.coach import Coach
@@ -108,7 +108,7 @@ class Lesson:
 
 def lessons_of(
     catalogue: Catalogue,
-    detector: LandmarkDetector,
+    detector: LandmarkModel,
     recipe: Recipe,
     random: np.random.Generator,
     *,

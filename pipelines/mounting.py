@@ -15,7 +15,7 @@ from sklearn.linear_model import RidgeCV
 
 from faultml.faults.catalogue import load_catalogue
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.turn import turn
 from faultml.pipelines.data import draw
 from faultml.quality.mounting import TurnModel, turn_readings

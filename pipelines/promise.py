@@ -7,8 +7,6 @@ from typing import Any, Final
 import numpy as np
 
 from faultml.classifier.assess import YES_PAST_SOFTNESS
-from faultml.classifier.faults import FaultClassifier
-from faultml.classifier.gate import SwingGate
 from faultml.classifier.promise import (
     CONFIDENCE,
     DEFAULT_FALSE_SHARE,
@@ -19,9 +17,11 @@ from faultml.classifier.promise import (
     lowest_threshold,
 )
 from faultml.faults.catalogue import Catalogue
-from faultml.motion.landmarks import LandmarkDetector
+from faultml.motion.landmark_model import LandmarkModel
 from faultml.pipelines.data import Drawn, draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
+from faultml.runtime.faults import FaultModel
+from faultml.runtime.gate import GateModel
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
@@ -31,9 +31,9 @@ FEWEST_YES_GOLFERS: Final = 20
 
 def learn_promises(
     catalogue: Catalogue,
-    detector: LandmarkDetector,
-    gate: SwingGate,
-    classifier: FaultClassifier,
+    detector: LandmarkModel,
+    gate: GateModel,
+    classifier: FaultModel,
     *,
     seed: int,
     golfers: int = 18_000,
@@ -60,9 +60,9 @@ def learn_promises(
 
 def _thresholds(
     catalogue: Catalogue,
-    detector: LandmarkDetector,
-    gate: SwingGate,
-    classifier: FaultClassifier,
+    detector: LandmarkModel,
+    gate: GateModel,
+    classifier: FaultModel,
     drawn: Drawn,
 ) -> dict[str, tuple[float | None, ...]]:
     features, _ = features_of(catalogue, detector, drawn)

@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from sklearn.metrics import average_precision_score, log_loss
 
-from faultml.classifier.faults import FaultClassifier
+from faultml.runtime.faults import FaultModel
 
 Array = NDArray[np.float64]
 
@@ -78,7 +78,7 @@ def relevant_features(
 
 
 def group_losses(
-    classifier: FaultClassifier,
+    classifier: FaultModel,
     names: tuple[str, ...],
     values: Array,
     labels: Array,
@@ -108,7 +108,7 @@ def group_losses(
     return losses
 
 
-def _scores(classifier: FaultClassifier, values: Array, labels: Array) -> Array:
+def _scores(classifier: FaultModel, values: Array, labels: Array) -> Array:
     """``(n_faults, 2)`` average precision and log loss; NaN where there are no answers of both kinds."""
     chance = classifier.predict_proba(values)
     scores = np.full((labels.shape[1], 2), np.nan)

@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.metrics import log_loss
 
-from faultml.classifier.faults import FaultClassifier
-from faultml.classifier.gate import SwingGate
 from faultml.faults.catalogue import Catalogue
-from faultml.motion.landmarks import LandmarkDetector
+from faultml.motion.landmark_model import LandmarkModel
 from faultml.pipelines.data import Drawn, draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
 from faultml.pipelines.risk_figure import RISK_FIGURE
+from faultml.runtime.faults import FaultModel
+from faultml.runtime.gate import GateModel
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
@@ -83,9 +83,9 @@ def _surest_first(chance: Array, labels: Array) -> tuple[Array, Array]:
 
 def risk_coverage(
     catalogue: Catalogue,
-    detector: LandmarkDetector,
-    gate: SwingGate,
-    classifier: FaultClassifier,
+    detector: LandmarkModel,
+    gate: GateModel,
+    classifier: FaultModel,
     *,
     jobs: int = 1,
 ) -> dict[str, Any]:

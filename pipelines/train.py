@@ -16,8 +16,10 @@ import numpy as np
 from faultml.classifier.bundle import Manifest, save_bundle
 from faultml.classifier.faults import FaultClassifier
 from faultml.classifier.gate import SwingGate
+from faultml.classifier.tensors import Model
 from faultml.errors import MissingExtraError
 from faultml.faults.catalogue import Catalogue
+from faultml.motion.landmark_model import LandmarkModel
 from faultml.motion.landmarks import LandmarkDetector
 from faultml.pipelines.card import write_card
 from faultml.pipelines.data import Drawn, draw, rescale, vary
@@ -28,6 +30,7 @@ from faultml.pipelines.promise import learn_promises
 from faultml.pipelines.reference import write_reference
 from faultml.pipelines.relevance import group_losses, relevant_features
 from faultml.pipelines.risk_coverage import risk_coverage
+from faultml.runtime.faults import FaultModel
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
@@ -40,17 +43,29 @@ SLOW_STARTS: Final = 0.20
 """Golfers in training who start down slowly; more than among everyday ones, as real captures hold such swings."""
 RESCALED: Final = 0.20
 """Golfers in training whose recorders get sizes wrong, for landmarks and gate."""
-_CODE: Final = ("network.py", "channels.py", "faults", "motion", "features", "classifier", "synthetic")
+_CODE: Final = (
+    "network.py",
+    "kernels.py",
+    "runtime",
+    "channels.py",
+    "faults",
+    "motion",
+    "features",
+    "classifier",
+    "synthetic",
+)
 _BESIDE: Final = {
     "motion": {"align.py", "closure.py", "rotations.py", "turn.py"},
     "classifier": {
         "assess.py",
         "bundle.py",
+        "convert.py",
         "closure_doubt.py",
         "coach_eye.py",
         "mounting.py",
         "promise.py",
         "tables.py",
+        "tensors.py",
     },
     "synthetic": {"figures.py", "published.toml", "range_session.py"},
 }
@@ -126,24 +141,28 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     )
     logger.info("drew %d recordings for the landmarks (%.0f s)", len(drawn), time.monotonic() - started)
     varied = rescale(vary(drawn, random), random, share=RESCALED)
-    detector = LandmarkDetector(
+    learned = LandmarkDetector(
         epochs=plan.landmark_epochs, averaged=plan.averaged, n_jobs=jobs, random_state=plan.seed
-    )
-    detector.fit(varied.windows, varied.offset_s, varied.golfers)
+    ).fit(varied.windows, varied.offset_s, varied.golfers)
+    detector = learned.runtime()
     logger.info("learned landmarks (%.0f s)", time.monotonic() - started)
     del drawn, varied
 
     recipe = plan.recipe(2, plan.fault_golfers, alien_share=0.08, slow_start_share=SLOW_STARTS)
     parts = lessons_of(catalogue, detector, recipe, random, jobs=jobs)
     lesson, usual, features = next(parts)
-    gate = SwingGate(random_state=plan.seed)
     shown, _ = features_of(catalogue, detector, rescale(usual, random, share=RESCALED))
-    gate.fit(shown.values, usual.full, groups=usual.golfers, emphasis=_gate_weights(catalogue, usual))
+    emphasis = _gate_weights(catalogue, usual)
+    gate = (
+        SwingGate(random_state=plan.seed)
+        .fit(shown.values, usual.full, groups=usual.golfers, emphasis=emphasis)
+        .runtime()
+    )
     logger.info("drew %d recordings and learned the gate (%.0f s)", len(usual), time.monotonic() - started)
     seen = usual.golfers, usual.full
     del usual, shown
     lesson = Lesson.all_of([lesson, *(more for more, _, _ in parts)])
-    classifier = FaultClassifier.for_catalogue(
+    estimator = FaultClassifier.for_catalogue(
         catalogue,
         familiar=shape_columns(features.names),
         epochs=plan.fault_epochs,
@@ -151,6 +170,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
         n_jobs=jobs,
         random_state=plan.seed,
     ).fit(lesson.features, lesson.truth, labels=lesson.labels, groups=lesson.golfers)
+    classifier = estimator.runtime()
     logger.info("learned faults from %d swings (%.0f s)", len(lesson.features), time.monotonic() - started)
     del lesson
 
@@ -172,7 +192,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     logger.info("evaluated on %d recordings (%.0f s)", len(test), time.monotonic() - started)
     manifest = save_bundle(
         folder,
-        {"detector": detector, "gate": gate, "classifier": classifier},
+        Model(detector, gate, classifier),
         {
             "name": NAME,
             "version": f"1.{plan.seed}",
@@ -194,8 +214,8 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
 
 def _evidence(
     catalogue: Catalogue,
-    detector: LandmarkDetector,
-    classifier: FaultClassifier,
+    detector: LandmarkModel,
+    classifier: FaultModel,
     test: Drawn,
     random: np.random.Generator,
 ) -> dict[str, Any]:

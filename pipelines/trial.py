@@ -7,10 +7,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.judged import Judged, believed, chance, default_eye, golfer_folds, log_losses
 from faultml.pipelines.leaning import learn_leaning_eye
+from faultml.runtime.faults import FaultModel
 
 Array = NDArray[np.float64]
 
@@ -19,7 +19,7 @@ FEWEST_GOLFERS: Final = 5
 _Z95: Final = 1.96
 
 
-def try_out(catalogue: Catalogue, classifier: FaultClassifier, judged: Judged) -> dict[str, float]:
+def try_out(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> dict[str, float]:
     """Log losses on golfers held out: ``default``, ``eye``, their ``difference`` and its interval ``low``, ``high``.
 
     Nothing where golfers are too few to hold any out.
@@ -42,7 +42,7 @@ def pays(tried: dict[str, float]) -> bool:
 
 
 def held_out_losses(
-    catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, *, folds: int = 5, seed: int = 0
+    catalogue: Catalogue, classifier: FaultModel, judged: Judged, *, folds: int = 5, seed: int = 0
 ) -> tuple[Array, Array]:
     """Log losses of the default model and of an eye learned on the other golfers, ``(n_swings, n_faults)`` each."""
     answers = np.where(judged.known, judged.answers, np.nan)
@@ -51,7 +51,7 @@ def held_out_losses(
 
 
 def held_out_chances(
-    catalogue: Catalogue, classifier: FaultClassifier, judged: Judged, *, folds: int = 5, seed: int = 0
+    catalogue: Catalogue, classifier: FaultModel, judged: Judged, *, folds: int = 5, seed: int = 0
 ) -> tuple[Array, Array]:
     """Chances of a yes as the default model and an eye learned on the other golfers tell them.
 

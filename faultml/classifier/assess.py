@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from faultml.channels import LANDMARKS
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.faults import INTERVAL_Z, Posterior
+from faultml.classifier.coded import Coded
 from faultml.classifier.mounting import with_mounting
 from faultml.classifier.promise import DEFAULT_FALSE_SHARE, golfers_needed
 from faultml.errors import BundleError
@@ -21,10 +21,11 @@ from faultml.faults.measure import coordinate, late_save, phase_times
 from faultml.features.table import Features, compute_features
 from faultml.motion.closure import ClosureBudget, closure_budget
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import Windows, make_windows
 from faultml.quality.notice import notice_motion, refusals, widening, with_noticed
 from faultml.recordings.swings import SwingBatch
+from faultml.runtime.faults import INTERVAL_Z, Posterior
 
 Array = NDArray[np.float64]
 Texts = NDArray[np.object_]
@@ -34,6 +35,9 @@ NO_BELOW: Final = 0.25
 YES_PAST_SOFTNESS: Final = 0.80
 """A call is yes from this probability on, if the estimate also lies this far past the edge (in units of its softness:
 3.2 degrees); it is no below `NO_BELOW`, else borderline."""
+
+CALLS: Final = ("", "no", "borderline", "yes")
+STATUSES: Final = ("assessed", "not_assessed", "not_learned")
 
 NOT_FULL: Final = "no-full-swing"
 NO_PRONATION: Final = "pronation-missing"
@@ -54,7 +58,7 @@ class Assessment:
         ``(n_swings,)`` why a swing is not assessed; "" where it is.
     findings
         Codes for each swing.
-    status, fault_reason
+    coded_status, coded_reason
         ``(n_swings, n_faults)``: ``assessed``, ``not_assessed`` or ``not_learned``, and why.
     probability
         ``(n_swings, n_faults)``; NaN where not assessed.
@@ -74,8 +78,8 @@ class Assessment:
     features: Features
     reason: Texts
     findings: list[tuple[str, ...]]
-    status: Texts
-    fault_reason: Texts
+    coded_status: Coded
+    coded_reason: Coded
     probability: Array
     posterior: Posterior
     edges: Array
@@ -86,6 +90,21 @@ class Assessment:
     def assessed(self) -> NDArray[np.bool_]:
         """Which swings were assessed."""
         return self.reason == ""
+
+    @property
+    def status(self) -> Texts:
+        """``(n_swings, n_faults)``: ``assessed``, ``not_assessed`` or ``not_learned``."""
+        return self.coded_status.texts
+
+    @property
+    def fault_reason(self) -> Texts:
+        """``(n_swings, n_faults)``: why a fault is not assessed; "" where it is."""
+        return self.coded_reason.texts
+
+    @property
+    def fault_assessed(self) -> NDArray[np.bool_]:
+        """``(n_swings, n_faults)`` which faults were assessed."""
+        return self.coded_status.codes == STATUSES.index("assessed")
 
     @property
     def landmarks_s(self) -> Array:
@@ -108,7 +127,9 @@ class Assessor:
                 "bundle-faults", expected=", ".join(catalogue.ids), found=", ".join(bundle.manifest.faults)
             )
         own = bundle.own_promise
-        if own is not None and (own.model_sha256, own.false_share) != (bundle.manifest.sha256, false_share):
+        if own is not None and (
+            not bundle.manifest.is_model(own.model_sha256) or own.false_share != false_share
+        ):
             raise BundleError(
                 "promise-model",
                 where=own.coach,
@@ -143,6 +164,7 @@ class Assessor:
         posterior = with_mounting(posterior, self.catalogue, batch, curves)
         edges = self.catalogue.edges(batch.table["player"].to_numpy(object))
         status, fault_reason = self._statuses(reason, windows, curves, features)
+        open_faults = status.codes == STATUSES.index("assessed")
         chance = self.bundle.classifier.probability(posterior, edges)
         saved, saved_chance = self._late_save(curves, posterior)
         assessed = reason == ""
@@ -155,9 +177,9 @@ class Assessor:
             features=features,
             reason=reason,
             findings=found,
-            status=status,
-            fault_reason=fault_reason,
-            probability=np.where(status == "assessed", chance, np.nan),
+            coded_status=status,
+            coded_reason=fault_reason,
+            probability=np.where(open_faults, chance, np.nan),
             posterior=posterior,
             edges=edges,
             late_save=saved & assessed,
@@ -174,19 +196,24 @@ class Assessor:
 
     def _statuses(
         self, reason: Texts, windows: Windows, curves: Curves, features: Features
-    ) -> tuple[Texts, Texts]:
-        shape = features.measures.shape
-        why = np.full(shape, "", dtype=object)
-        why[:, ~self.bundle.classifier.learned_] = NOT_LEARNED
+    ) -> tuple[Coded, Coded]:
+        words = ["", NOT_LEARNED, LITTLE_UNHINGING, ENDS_EARLY, NO_PRONATION]
+        why = np.zeros(features.measures.shape, dtype=np.int64)
+        why[:, ~self.bundle.classifier.learned] = words.index(NOT_LEARNED)
         releases = np.array([fault.measure.stat == "release" for fault in self.catalogue.faults])
-        why[releases & np.isnan(features.measures)] = LITTLE_UNHINGING
+        why[releases & np.isnan(features.measures)] = words.index(LITTLE_UNHINGING)
         ends = phase_times(curves.offset_s, self._reaches) > windows.end_s[:, None] + 0.005
-        why[ends] = ENDS_EARLY
+        why[ends] = words.index(ENDS_EARLY)
         forearm = np.array([fault.needs_pronation for fault in self.catalogue.faults])
-        why[forearm & ~windows.has_pronation[:, None]] = NO_PRONATION
-        why = np.where((reason != "")[:, None], reason[:, None], why)
-        status = np.where(why == "", "assessed", np.where(why == NOT_LEARNED, "not_learned", "not_assessed"))
-        return status.astype(object), why
+        why[forearm & ~windows.has_pronation[:, None]] = words.index(NO_PRONATION)
+        refused, place = np.unique(reason.astype(str), return_inverse=True)
+        why = np.where((reason != "")[:, None], len(words) + place[:, None], why)
+        status = np.where(
+            why == 0,
+            STATUSES.index("assessed"),
+            np.where(why == 1, STATUSES.index("not_learned"), STATUSES.index("not_assessed")),
+        )
+        return Coded(status, STATUSES), Coded(why, (*words, *refused.tolist()))
 
     def _late_save(self, curves: Curves, posterior: Posterior) -> tuple[NDArray[np.bool_], Array]:
         """The pattern on the curves as read, and how likely it is given the uncertainty at top and impact."""
@@ -204,14 +231,18 @@ class Assessor:
         half = INTERVAL_Z * assessment.posterior.sd
         return np.maximum(past, 0), np.maximum(past - half, 0), np.maximum(past + half, 0)
 
-    def calls(self, assessment: Assessment) -> Texts:
-        """``yes``, ``borderline`` or ``no``; "" where not assessed."""
+    def calls(self, assessment: Assessment) -> Coded:
+        """``yes``, ``borderline`` or ``no``, ``(n_swings, n_faults)``; "" where not assessed."""
         past = self.catalogue.signs * (assessment.posterior.mean - assessment.edges)
         clear = past >= YES_PAST_SOFTNESS * self.catalogue.softness_by_fault
         yes_from = np.fmax(self._promised_from[assessment.windows.marked.astype(int)], YES_FROM)
         yes = (assessment.probability >= yes_from) & clear
-        call = np.where(yes, "yes", np.where(assessment.probability < NO_BELOW, "no", "borderline"))
-        return np.where(assessment.status == "assessed", call, "").astype(object)
+        call = np.where(
+            yes,
+            CALLS.index("yes"),
+            np.where(assessment.probability < NO_BELOW, CALLS.index("no"), CALLS.index("borderline")),
+        )
+        return Coded(np.where(assessment.fault_assessed, call, CALLS.index("")), CALLS)
 
     def promised(self, assessment: Assessment) -> Array:
         """``(n_swings, n_faults)`` what share of such flags is wrong at most; NaN where nothing is promised.
@@ -224,7 +255,7 @@ class Assessor:
             own = [self.bundle.own_promise.faults.get(fault) for fault in self.catalogue.ids]
             edges = np.array([each.edge if each is not None and each.shown else None for each in own], float)
             shown |= assessment.edges == edges
-        return np.where(shown & (assessment.status == "assessed"), self.false_share, np.nan)
+        return np.where(shown & assessment.fault_assessed, self.false_share, np.nan)
 
     def promise_told(self) -> dict[str, Any]:
         """What ``run.json`` says of the promise: the share, on whom it is shown, and for which faults it is not."""

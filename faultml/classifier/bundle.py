@@ -1,7 +1,7 @@
-"""The model bundle: three fitted estimators in one file that runs no code, with a manifest that says what it is.
+"""The model bundle: the arrays of three models in one file that runs no code, with a manifest that says what it is.
 
-The file is checked before anything in it is built: its hash against the manifest, then every type it asks for against
-the list below. The list is ours; it is never taken from the file.
+The file's hash is checked against the manifest before anything in it is read; what is read is checked by
+`faultml.classifier.tensors`.
 """
 
 from __future__ import annotations
@@ -14,34 +14,19 @@ from pathlib import Path
 from typing import Any, Final
 
 import msgspec
-import sklearn
 
-from faultml.classifier.faults import FaultClassifier
-from faultml.classifier.gate import SwingGate
 from faultml.classifier.promise import OwnPromise, Promises
+from faultml.classifier.tensors import Model, read_model, write_model
 from faultml.errors import BundleError
-from faultml.motion.landmarks import LandmarkDetector
+from faultml.motion.landmark_model import LandmarkModel
 from faultml.quality.reference import Reference, load_reference
+from faultml.runtime.faults import FaultModel
+from faultml.runtime.gate import GateModel
 
-MODEL_FILE: Final = "bundle.skops"
+MODEL_FILE: Final = "bundle.safetensors"
 MANIFEST_FILE: Final = "manifest.json"
-SCHEMA: Final = 1
-MOST_BYTES: Final = 50_000_000
-
-TRUSTED_TYPES: Final = (
-    "faultml.classifier.faults.FaultClassifier",
-    "faultml.classifier.gate.SwingGate",
-    "faultml.classifier.measures.MeasureModel",
-    "faultml.classifier.unfamiliar.Unfamiliarity",
-    "faultml.motion.landmarks.LandmarkDetector",
-    "faultml.network.Network",
-    "sklearn._loss.link.Interval",
-    "sklearn._loss.link.LogitLink",
-    "sklearn._loss.loss.HalfBinomialLoss",
-    "sklearn.ensemble._hist_gradient_boosting.binning._BinMapper",
-    "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
-)
-"""Types beside numpy's and scikit-learn's public ones that a bundle may hold."""
+SCHEMA: Final = 2
+MAX_BYTES: Final = 50_000_000
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True):
@@ -51,6 +36,9 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     ----------
     sha256
         Of the model file.
+    converted_from
+        SHA-256 of the model file that this one was converted from without training ("" where it was not): the same
+        model, whose figures, verdicts and comparisons may name either hash.
     versions
         Of the packages it was trained with.
     features, faults
@@ -81,6 +69,11 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     figures: dict[str, Any]
     evidence: dict[str, Any] = {}
     promises: Promises | None = None
+    converted_from: str = ""
+
+    def is_model(self, sha256: str) -> bool:
+        """Whether a hash names this model, as it is or as it was before it was converted."""
+        return sha256 == self.sha256 or (self.converted_from != "" and sha256 == self.converted_from)
 
 
 class Registered(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -108,7 +101,7 @@ class Bundle:
     Attributes
     ----------
     detector, gate, classifier, manifest
-        The fitted parts, and what they are.
+        The parts that answer, and what they are.
     reference
         What it has learned from, where the bundle tells.
     origin
@@ -117,9 +110,9 @@ class Bundle:
         What a coach's own verdicts show of its flags.
     """
 
-    detector: LandmarkDetector
-    gate: SwingGate
-    classifier: FaultClassifier
+    detector: LandmarkModel
+    gate: GateModel
+    classifier: FaultModel
     manifest: Manifest
     reference: Reference | None = None
     origin: dict[str, Any] = field(default_factory=dict)
@@ -131,15 +124,13 @@ def default_bundle_path() -> Path:
     return Path(str(resources.files("faultml.models")))
 
 
-def save_bundle(folder: Path, estimators: dict[str, Any], manifest: dict[str, Any]) -> Manifest:
-    """Write model file and manifest to a folder; `manifest` lacks only the hash and the versions."""
-    from zipfile import ZIP_DEFLATED
-
-    import skops.io
-
+def save_bundle(folder: Path, model: Model, manifest: dict[str, Any]) -> Manifest:
+    """Write model file and manifest to a folder; `manifest` lacks only the schema, the hash and the versions."""
     folder.mkdir(parents=True, exist_ok=True)
-    skops.io.dump(estimators, folder / MODEL_FILE, compression=ZIP_DEFLATED, compresslevel=9)
-    complete = Manifest(schema=SCHEMA, sha256=_digest(folder / MODEL_FILE), versions=_versions(), **manifest)
+    content = write_model(model)
+    (folder / MODEL_FILE).write_bytes(content)
+    digest = hashlib.sha256(content).hexdigest()
+    complete = Manifest(**{"versions": _versions(), **manifest, "schema": SCHEMA, "sha256": digest})
     text = msgspec.json.format(msgspec.json.encode(complete), indent=1)
     (folder / MANIFEST_FILE).write_bytes(text + b"\n")
     return complete
@@ -161,7 +152,7 @@ def read_manifest(folder: Path) -> Manifest:
 
 
 def load_bundle(folder: Path | None = None, registered: Registered | None = None) -> Bundle:
-    """Load a bundle after checking its hash, its versions and every type it holds.
+    """Load a bundle after checking its hash, and everything in it.
 
     Parameters
     ----------
@@ -173,16 +164,21 @@ def load_bundle(folder: Path | None = None, registered: Registered | None = None
     Raises
     ------
     BundleError
-        ``bundle-changed`` where the file is not the one that the manifest or the registry speaks of,
-        ``bundle-not-trusted`` where it asks
-        for a type that is not on our list, ``bundle-schema`` and ``bundle-version`` where
-        it was made for other versions.
+        ``bundle-schema`` where it has another form, ``bundle-changed`` where the file is not the one that the manifest
+        or the registry speaks of, ``bundle-unreadable`` where something in it does not fit.
     """
     folder = folder or default_bundle_path()
     manifest = read_manifest(folder)
     path = folder / MODEL_FILE
-    _check_versions(manifest, path)
-    found = _digest(path)
+    if manifest.schema != SCHEMA:
+        raise BundleError(
+            "bundle-schema",
+            where=str(folder),
+            expected=f"schema {SCHEMA}; faultml models convert reads older bundles",
+            found=f"schema {manifest.schema}",
+        )
+    content = read_file(path)
+    found = hashlib.sha256(content).hexdigest()
     vouched = {"": manifest.sha256} | ({", as registered": registered.sha256} if registered else {})
     for who, expected_sha256 in vouched.items():
         if found != expected_sha256:
@@ -192,34 +188,11 @@ def load_bundle(folder: Path | None = None, registered: Registered | None = None
                 expected=f"SHA-256 {expected_sha256[:12]}...{who}",
                 found=f"{found[:12]}...",
             )
-    import skops.io
-    from skops.io.exceptions import UntrustedTypesFoundException
-
-    try:
-        parts = skops.io.load(path, trusted=list(TRUSTED_TYPES))
-    except UntrustedTypesFoundException as error:
-        raise BundleError(
-            "bundle-not-trusted",
-            where=str(path),
-            expected="types on the project's own list",
-            found=str(error),
-        ) from error
-    except Exception as error:  # skops raises whatever its zip, json and numpy readers do
-        raise BundleError(
-            "bundle-unreadable",
-            where=str(path),
-            expected="a skops file",
-            found=f"{type(error).__name__}: {error}",
-        ) from error
-    expected = {"detector": LandmarkDetector, "gate": SwingGate, "classifier": FaultClassifier}
-    if not isinstance(parts, dict) or any(
-        not isinstance(parts.get(name), kind) for name, kind in expected.items()
-    ):
-        raise BundleError(
-            "bundle-unreadable", where=str(path), expected=", ".join(expected), found=str(type(parts))
-        )
+    model = read_model(content, len(manifest.features), len(manifest.faults), str(path))
     return Bundle(
-        **{name: parts[name] for name in expected},
+        detector=model.detector,
+        gate=model.gate,
+        classifier=model.classifier,
         manifest=manifest,
         reference=_reference(folder, manifest.sha256),
         origin={"registry": _told(registered)} if registered else {},
@@ -239,47 +212,23 @@ def _reference(folder: Path, sha256: str) -> Reference | None:
         return None
 
 
-def _check_versions(manifest: Manifest, path: Path) -> None:
-    if manifest.schema != SCHEMA:
-        raise BundleError(
-            "bundle-schema", where=str(path), expected=f"schema {SCHEMA}", found=str(manifest.schema)
-        )
-    trained = manifest.versions.get("scikit-learn", "")
-    if _minor(trained) != _minor(sklearn.__version__):
-        raise BundleError(
-            "bundle-version",
-            where=str(path),
-            expected=f"scikit-learn {_minor(trained)}.x, with which it was tested",
-            found=sklearn.__version__,
-        )
-    for name, version in _versions().items():
-        if _minor(manifest.versions.get(name, "")) != _minor(version):
-            warnings.warn(
-                f"the model was tested with {name} {manifest.versions.get(name)}, this is {version}",
-                stacklevel=3,
-            )
-
-
-def _minor(version: str) -> str:
-    return ".".join(version.split(".")[:2])
-
-
 def _versions() -> dict[str, str]:
     from importlib.metadata import version
 
-    return {name: version(name) for name in ("scikit-learn", "numpy", "scipy", "skops")}
+    return {name: version(name) for name in ("scikit-learn", "numpy", "scipy", "numba")}
 
 
-def _digest(path: Path) -> str:
+def read_file(path: Path) -> bytes:
+    """A model file's content; raises `BundleError` where there is none or it is too large."""
     try:
-        if path.stat().st_size > MOST_BYTES:
+        if path.stat().st_size > MAX_BYTES:
             raise BundleError(
                 "bundle-too-large",
                 where=str(path),
-                expected=f"at most {MOST_BYTES} bytes",
+                expected=f"at most {MAX_BYTES} bytes",
                 found=str(path.stat().st_size),
             )
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        return path.read_bytes()
     except OSError as error:
         raise BundleError(
             "no-bundle", where=str(path), expected="a model file", found=error.strerror or "nothing"

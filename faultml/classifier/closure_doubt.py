@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from faultml.channels import LANDMARKS, ULNAR
-from faultml.motion.closure import ClosureBudget, closure_budget
-from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.channels import FLEXION
+from faultml.kernels import kernel
+from faultml.motion.closure import PHASES, SHAFT_ANGLE_AT_ADDRESS_DEG, ClosureBudget, closure_sums
+from faultml.motion.curves import END_SLACK_S, Curves, read_curve
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import Windows
 
 Array = NDArray[np.float64]
@@ -24,33 +25,59 @@ RECORDER_TOTAL_SD_DEG: Final = 3.0
 """Of bend from address to the release's end: what one phase reads too much, the next reads too little."""
 RECORDER_ROLL_SHARE: Final = 0.20
 """Of the roll: skin-mounted sensors under-read forearm rotation by 10-30 % (from memory), by how much is not known."""
-_LEAST_ROLL_SD_DEG: Final = 1.0
+_MIN_ROLL_SD_DEG: Final = 1.0
 
 
-def closure_sd(
-    windows: Windows, landmarks: Landmarks, curves: Curves, budget: ClosureBudget
-) -> tuple[Array, Array, Array]:
-    """Standard deviations of bend and roll by phase, ``(n_swings, 3)`` each, and of the total, ``(n_swings,)``.
+class ClosureSd(NamedTuple):
+    """Standard deviations of bend and roll by phase, ``(n_swings, 3)`` each, and of the total, ``(n_swings,)``."""
+
+    bend_deg: Array
+    roll_deg: Array
+    total_deg: Array
+
+
+def closure_sd(windows: Windows, landmarks: Landmarks, curves: Curves, budget: ClosureBudget) -> ClosureSd:
+    """How surely a budget is known.
 
     The budget is read again with top and impact one standard deviation later and with another grip angle; the parts
     are taken as independent.
     """
-    others = [
-        closure_budget(moved.d_deg, moved.address_deg)
-        for name in ("top", "impact")
-        for moved in [curves.shifted(windows, name, landmarks.sd_s[:, LANDMARKS.index(name)])]
-    ]
-    # Another angle at address is another ulnar deviation throughout: k = k0 - D ulnar.
-    regripped = curves.d_deg.copy()
-    regripped[:, ULNAR] -= SHAFT_ANGLE_SD_DEG
-    address = curves.address_deg.copy()
-    address[:, ULNAR] += SHAFT_ANGLE_SD_DEG
-    others.append(closure_budget(regripped, address))
-    bend = np.sqrt(sum((other.bend_deg - budget.bend_deg) ** 2 for other in others) + RECORDER_BEND_SD_DEG**2)
-    lost = RECORDER_ROLL_SHARE * budget.roll_deg
-    roll = np.sqrt(
-        sum((other.roll_deg - budget.roll_deg) ** 2 for other in others) + lost**2 + _LEAST_ROLL_SD_DEG**2
+    # Variants by part (bend, roll): another grip angle, a later top, a later impact.
+    moved = np.empty((len(windows), 3, 2, len(PHASES)))
+    _moved(
+        windows.angles_deg,
+        curves.offset_s,
+        landmarks.sd_s,
+        curves.address_deg,
+        windows.end_s + END_SLACK_S,
+        windows.has_pronation,
+        curves.d_deg,
+        SHAFT_ANGLE_SD_DEG,
+        moved,
     )
-    moves = sum(((other.total_deg - budget.total_deg).sum(axis=1)) ** 2 for other in others)
-    total = np.sqrt(moves + RECORDER_TOTAL_SD_DEG**2 + lost.sum(axis=1) ** 2)
-    return bend, roll, total
+    moved[:, :, 0] -= budget.bend_deg[:, None]
+    moved[:, :, 1] -= budget.roll_deg[:, None]
+    bend = np.sqrt((moved[:, :, 0] ** 2).sum(axis=1) + RECORDER_BEND_SD_DEG**2)
+    lost = RECORDER_ROLL_SHARE * budget.roll_deg
+    roll = np.sqrt((moved[:, :, 1] ** 2).sum(axis=1) + lost**2 + _MIN_ROLL_SD_DEG**2)
+    totals = (moved.sum(axis=(2, 3)) ** 2).sum(axis=1)
+    return ClosureSd(bend, roll, np.sqrt(totals + RECORDER_TOTAL_SD_DEG**2 + lost.sum(axis=1) ** 2))
+
+
+@kernel
+def _moved(angles, offset_s, sd_s, address, end_s, forearm, d_deg, regrip_deg, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled  # fmt: skip
+    later, room = np.empty(d_deg.shape[1:]), np.empty(3)
+    k0, count = SHAFT_ANGLE_AT_ADDRESS_DEG, d_deg.shape[2]
+    for row in range(len(angles)):
+        flexion, found = address[row, FLEXION], out[row]
+        takeaway, top, impact = offset_s[row, 0], offset_s[row, 1], offset_s[row, 2]
+        # Another angle at address is another ulnar deviation throughout: k = k0 - D ulnar.
+        closure_sums(d_deg[row], flexion, k0, regrip_deg, room, room, found[0, 0], found[0, 1])
+        late = top + sd_s[row, 1]
+        read_curve(
+            angles[row], takeaway, late, impact, address[row], end_s[row], forearm[row], 0, count, later
+        )
+        closure_sums(later, flexion, k0, 0.0, found[1, 0], found[1, 1], room, room)
+        late = impact + sd_s[row, 2]
+        read_curve(angles[row], takeaway, top, late, address[row], end_s[row], forearm[row], 0, count, later)
+        closure_sums(later, flexion, k0, 0.0, found[2, 0], found[2, 1], room, room)

@@ -8,28 +8,23 @@ eye that was there before.
 
 from __future__ import annotations
 
-import copy
 import hashlib
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Any, Final
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.faults import FaultClassifier, Posterior
 from faultml.errors import BundleError
 from faultml.faults.catalogue import EDGE_BOUNDS, Catalogue, load_catalogue
-
-Array = NDArray[np.float64]
+from faultml.runtime.faults import Leaning
 
 EYE_FILE: Final = "eye.json"
 SCHEMA: Final = 2
-_MOST_SPREADS: Final = 3.0
 
 
 class FaultEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -124,57 +119,13 @@ class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         return f"edges-{self.edges_sha256[:12]}.toml"
 
 
-@dataclass(frozen=True)
-class Leaning:
-    """How edges move with the rest of the swing.
-
-    Attributes
-    ----------
-    leans
-        ``(n_faults, n_faults)``: how much further past its edge a swing must be for a fault (row), in the fault's
-        unit, for each spread of another fault's measure (column).
-    middle, spread
-        ``(n_faults,)`` of the measures, past the catalogue's edge.
-    """
-
-    leans: Array
-    middle: Array
-    spread: Array
-
-    @classmethod
-    def kept(cls, eye: CoachEye, faults: Sequence[str]) -> Leaning | None:
-        """As an eye holds it; None where no fault leans."""
-        if not eye.standing:
-            return None
-        leans = [[eye.faults[fault].leans.get(other, 0.0) for other in faults] for fault in faults]
-        middle, spread = np.array([eye.standing[fault] for fault in faults]).T
-        return cls(np.array(leans), middle, spread)
-
-    def standing(self, past: Array) -> Array:
-        """Measures past the catalogue's edge in spreads, at most 3, ``(n_swings, n_faults)``; 0 where unknown."""
-        standing = (past - self.middle) / self.spread
-        return np.nan_to_num(np.clip(standing, -_MOST_SPREADS, _MOST_SPREADS))
-
-    def moved(self, past: Array) -> Array:
-        """How much further each edge of each swing lies, ``(n_swings, n_faults)``."""
-        return self.standing(past) @ self.leans.T
-
-
-class LeaningClassifier(FaultClassifier):
-    """A fault classifier whose edges lean on the rest of the swing; measures and severities stay what they are."""
-
-    leaning_: Leaning
-
-    @classmethod
-    def of(cls, classifier: FaultClassifier, leaning: Leaning) -> Self:
-        """The same classifier, leaning."""
-        leans = cls(**classifier.get_params(deep=False))
-        leans.__dict__.update(classifier.__dict__, leaning_=leaning)
-        return leans
-
-    def _uncalibrated(self, posterior: Posterior, edges: Array) -> Array:
-        moved = self.leaning_.moved(self.signs * (posterior.mean - self.edges))
-        return super()._uncalibrated(posterior, edges + self.signs * moved)
+def kept_leaning(eye: CoachEye, faults: Sequence[str]) -> Leaning | None:
+    """How the edges lean as an eye holds it; None where no fault leans."""
+    if not eye.standing:
+        return None
+    leans = [[eye.faults[fault].leans.get(other, 0.0) for other in faults] for fault in faults]
+    middle, spread = np.array([eye.standing[fault] for fault in faults]).T
+    return Leaning(np.array(leans), middle, spread)
 
 
 def save_eye(folder: Path, catalogue: Catalogue, eye: Mapping[str, Any]) -> CoachEye:
@@ -261,7 +212,7 @@ def with_eye(bundle: Bundle, eye: CoachEye) -> Bundle:
     BundleError
         ``coach-model`` where the labels were learned on another model's measures.
     """
-    if bundle.manifest.sha256 != eye.model_sha256:
+    if not bundle.manifest.is_model(eye.model_sha256):
         raise BundleError(
             "coach-model",
             where=eye.coach,
@@ -272,16 +223,12 @@ def with_eye(bundle: Bundle, eye: CoachEye) -> Bundle:
     bundle = replace(bundle, origin=bundle.origin | {"coach": told})
     if not eye.adopted:
         return bundle
-    classifier = copy.copy(bundle.classifier)
-    softness = classifier.softness.copy()
+    softness = bundle.classifier.softness.copy()
     for column, name in enumerate(bundle.manifest.faults):
         if name in eye.faults:
             softness[column] = np.hypot(eye.faults[name].softness, eye.faults[name].shift_sd)
-    classifier.softness = softness
-    leaning = Leaning.kept(eye, bundle.manifest.faults)
-    if leaning is not None:
-        classifier = LeaningClassifier.of(classifier, leaning)
-    return replace(bundle, classifier=classifier)
+    leaning = kept_leaning(eye, bundle.manifest.faults)
+    return replace(bundle, classifier=replace(bundle.classifier, softness=softness, leaning=leaning))
 
 
 def _sound(eye: CoachEye) -> bool:

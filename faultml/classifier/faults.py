@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, logit, ndtr
+from scipy.special import logit
 from sklearn.base import BaseEstimator
 from sklearn.linear_model import LogisticRegression
 from sklearn.utils import Tags, check_array
@@ -16,32 +15,12 @@ from sklearn.utils.validation import check_consistent_length, check_is_fitted, v
 from faultml.classifier.measures import MeasureModel
 from faultml.classifier.unfamiliar import Unfamiliarity
 from faultml.faults.catalogue import Catalogue
+from faultml.runtime.faults import FaultModel, Posterior
 
 Array = NDArray[np.float64]
 
 LEAST_POSITIVES: Final = 30
 """Fewer yes or no labels than this in calibration, and a fault is "not learned"."""
-
-INTERVAL_Z: Final = 1.6449
-"""Half width of a 90 % interval in standard deviations."""
-
-
-@dataclass(frozen=True)
-class Posterior:
-    """What is known of each swing's true measures.
-
-    Attributes
-    ----------
-    mean, sd
-        ``(n_swings, n_faults)`` in each fault's unit.
-    guard_mean, guard_sd
-        ``(n_swings, n_guards)``.
-    """
-
-    mean: Array
-    sd: Array
-    guard_mean: Array
-    guard_sd: Array
 
 
 class FaultClassifier(BaseEstimator):
@@ -154,7 +133,10 @@ class FaultClassifier(BaseEstimator):
         ).fit(X[~calibrating], measures[~calibrating], groups=golfers[~calibrating])
         if self.familiar:
             self.unfamiliarity_ = Unfamiliarity().fit(X[~calibrating][:, list(self.familiar)])
-        raw = self._uncalibrated(self._posterior(X[calibrating]), self.edges)
+        count = len(self.edges)
+        self.slope_, self.offset_, self.learned_ = np.ones(count), np.zeros(count), np.ones(count, dtype=bool)
+        model = self.runtime()
+        raw = model.uncalibrated(model.posterior(X[calibrating]), self.edges)
         self.slope_, self.offset_, self.learned_ = _calibrate(raw, labels[calibrating])
         self.classes_ = [np.array([0, 1])] * len(self.edges)
         return self
@@ -162,14 +144,25 @@ class FaultClassifier(BaseEstimator):
     def posterior(self, X: Array) -> Posterior:
         """Estimated measures and guards with their uncertainty."""
         check_is_fitted(self)
-        return self._posterior(validate_data(self, X, reset=False, dtype=np.float64))
+        return self.runtime().posterior(validate_data(self, X, reset=False, dtype=np.float64))
 
-    def _posterior(self, X: Array) -> Posterior:
-        mean, sd = self.measures_.predict(X, return_std=True)
-        if self.familiar:
-            sd = sd * self.unfamiliarity_.widening(X[:, list(self.familiar)])[:, None]
-        count = len(self.edges)
-        return Posterior(mean[:, :count], sd[:, :count], mean[:, count:], sd[:, count:])
+    def runtime(self) -> FaultModel:
+        """The arrays that answer."""
+        check_is_fitted(self)
+        return FaultModel(
+            measures=self.measures_.runtime(),
+            familiar=np.array(self.familiar, dtype=np.int64),
+            distance=self.unfamiliarity_.runtime() if self.familiar else None,
+            edges=np.asarray(self.edges, dtype=np.float64),
+            signs=np.asarray(self.signs, dtype=np.float64),
+            softness=np.asarray(self.softness, dtype=np.float64),
+            guarded=np.array(self.guarded, dtype=np.int64),
+            guard_edges=np.array(self.guard_edges, dtype=np.float64),
+            slope=self.slope_.copy(),
+            offset=self.offset_.copy(),
+            learned=self.learned_.copy(),
+            n_features=self.n_features_in_,
+        )
 
     def _past(self, measures: Array) -> Array:
         """1 where a measure lies past its edge and its guard holds, 0 where not, NaN where it is not defined."""
@@ -181,30 +174,11 @@ class FaultClassifier(BaseEstimator):
 
     def predict_proba(self, X: Array, edges: Array | None = None) -> Array:
         """Probability of each fault, ``(n_swings, n_faults)``; `edges` may differ by swing."""
-        return self.probability(self.posterior(X), self.edges if edges is None else edges)
+        return self.runtime().probability(self.posterior(X), self.edges if edges is None else edges)
 
     def predict(self, X: Array) -> NDArray[np.int64]:
         """1 where a fault is likelier there than not, ``(n_swings, n_faults)``."""
         return (self.predict_proba(X) >= 0.5).astype(np.int64)
-
-    def probability(self, posterior: Posterior, edges: Array) -> Array:
-        """Calibrated probabilities of a posterior at given edges."""
-        return expit(self.offset_ + self.slope_ * logit(self._uncalibrated(posterior, edges)))
-
-    def guard_chance(self, posterior: Posterior) -> Array:
-        """Chance that each fault's guard holds, ``(n_swings, n_faults)``; NaN where the fault has none."""
-        chance = np.full(posterior.mean.shape, np.nan)
-        for guard, column in enumerate(self.guarded):
-            below = self.guard_edges[guard] - posterior.guard_mean[:, guard]
-            chance[:, column] = ndtr(below / posterior.guard_sd[:, guard])
-        return chance
-
-    def _uncalibrated(self, posterior: Posterior, edges: Array) -> Array:
-        past = self.signs * (posterior.mean - edges)
-        chance = ndtr(past / np.hypot(self.softness, posterior.sd))
-        guarded = list(self.guarded)
-        chance[:, guarded] *= self.guard_chance(posterior)[:, guarded]
-        return np.clip(chance, 1e-5, 1 - 1e-5)
 
 
 def _calibrate(raw: Array, labels: Array) -> tuple[Array, Array, NDArray[np.bool_]]:

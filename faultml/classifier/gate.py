@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final, Self
 
 import numpy as np
@@ -12,7 +13,8 @@ from sklearn.utils import Tags
 from sklearn.utils.multiclass import check_classification_targets, type_of_target
 from sklearn.utils.validation import check_array, check_consistent_length, check_is_fitted, validate_data
 
-from faultml.network import one_thread
+from faultml.runtime.gate import GateModel
+from faultml.runtime.trees import Trees
 
 Array = NDArray[np.float64]
 
@@ -88,13 +90,40 @@ class SwingGate(ClassifierMixin, BaseEstimator):
         """Chance of being no full swing and of being one, ``(n, 2)``."""
         check_is_fitted(self)
         X = validate_data(self, X, reset=False, dtype=np.float64)
-        with one_thread("openmp"):
-            return self.trees_.predict_proba(X)
+        return self.runtime().predict_proba(X)
 
     def predict(self, X: Array) -> NDArray[Any]:
         """The class of each recording, ``(n,)``: whether it passes as a full swing, where those were the classes."""
         passes = self.predict_proba(X)[:, 1] >= self.threshold_
         return self.classes_[passes.astype(int)]
+
+    def runtime(self) -> GateModel:
+        """The arrays that answer."""
+        check_is_fitted(self)
+        nodes = [predictor.nodes for (predictor,) in self.trees_._predictors]
+        return GateModel(
+            flat_trees(float(self.trees_._baseline_prediction[0, 0]), nodes),
+            self.threshold_,
+            self.n_features_in_,
+        )
+
+
+def flat_trees(start: float, nodes: Sequence[NDArray[np.void]]) -> Trees:
+    """Trees from scikit-learn's node tables, one table a tree."""
+    sizes = np.array([len(table) for table in nodes])
+    roots = np.cumsum(sizes) - sizes
+    table = np.concatenate(nodes)
+    leaf = table["is_leaf"].astype(bool)
+    children = np.column_stack([table["left"], table["right"]]) + np.repeat(roots, sizes)[:, None]
+    return Trees(
+        start=start,
+        roots=roots.astype(np.uint32),
+        depth=np.array([each["depth"].max() for each in nodes], dtype=np.uint32),
+        feature=np.where(leaf, 0, table["feature_idx"]).astype(np.uint32),
+        threshold=np.where(leaf, 0.0, table["num_threshold"]),
+        children=np.where(leaf[:, None], np.arange(len(table))[:, None], children).astype(np.uint32),
+        value=np.where(leaf, table["value"], 0.0),
+    )
 
 
 def _two_classes(y: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.bool_]]:

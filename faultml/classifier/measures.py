@@ -11,10 +11,9 @@ from sklearn.utils import Tags, check_array
 from sklearn.utils.validation import check_consistent_length, check_is_fitted, validate_data
 
 from faultml.network import Network
+from faultml.runtime.faults import CORRECTION_LIMIT, MeasureNetworks
 
 Array = NDArray[np.float64]
-
-_LEAST_SD_SHARE = 0.1
 
 
 class MeasureModel(RegressorMixin, BaseEstimator):
@@ -98,7 +97,7 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         lacking = self._residual(X, y) / self.scale
         known = np.isfinite(lacking)
         # A gross misreading is a lost landmark, not something to learn from in proportion.
-        lacking = np.clip(np.where(known, lacking, 0.0), -8, 8)
+        lacking = np.clip(np.where(known, lacking, 0.0), -CORRECTION_LIMIT, CORRECTION_LIMIT)
         self.correct_ = Network(
             self.hidden,
             epochs=self.epochs,
@@ -108,14 +107,17 @@ class MeasureModel(RegressorMixin, BaseEstimator):
             random_state=self.random_state,
         )
         self.correct_.fit(X[~held_out], lacking[~held_out])
-        left = np.abs(lacking[held_out] - self._correction(X[held_out]))
+        correction = self.trust * np.clip(
+            self.correct_.predict(X[held_out]), -CORRECTION_LIMIT, CORRECTION_LIMIT
+        )
+        left = np.abs(lacking[held_out] - correction.reshape(lacking[held_out].shape))
         left = np.where(known[held_out], left, 1.0)
         self.spread_ = Network(
             (64, 32), epochs=max(1, self.epochs // 2), alpha=1e-2, random_state=self.random_state
         )
         self.spread_.fit(X[held_out], np.log(left + 0.03))
         self.spread_scale_ = np.ones(y.shape[1])
-        sd = self._sd(X[held_out]) / self.scale
+        sd = self.runtime().sd(X[held_out]) / self.scale
         ratio = np.where(known[held_out], left / sd, np.nan)
         # So that 90 % of the errors lie within 1.645 standard deviations.
         self.spread_scale_ = np.nan_to_num(np.nanquantile(ratio, 0.90, axis=0), nan=1.0) / 1.645
@@ -125,17 +127,20 @@ class MeasureModel(RegressorMixin, BaseEstimator):
         """Estimated measures ``(n_swings, n_measures)``, with their standard deviations if asked for."""
         check_is_fitted(self)
         X = validate_data(self, X, reset=False, dtype=np.float64)
-        mean = X[:, : len(self.spread_scale_)] + self._correction(X) * self.scale
+        mean, sd = self.runtime().predict(X)
         one: int | slice = 0 if self.flat_ else slice(None)
-        return (mean[:, one], self._sd(X)[:, one]) if return_std else mean[:, one]
+        return (mean[:, one], sd[:, one]) if return_std else mean[:, one]
 
-    def _correction(self, X: Array) -> Array:
-        """What is added to the measures as read, in units of `scale`."""
-        return self.trust * np.clip(self.correct_.predict(X), -8, 8)
+    def runtime(self) -> MeasureNetworks:
+        """The arrays that answer."""
+        check_is_fitted(self)
+        return MeasureNetworks(
+            self.correct_.runtime(),
+            self.spread_.runtime(),
+            np.atleast_1d(np.asarray(self.scale, dtype=np.float64)),
+            self.trust,
+            self.spread_scale_.copy(),
+        )
 
     def _residual(self, X: Array, y: Array) -> Array:
         return y - X[:, : y.shape[1]]
-
-    def _sd(self, X: Array) -> Array:
-        share = np.exp(np.clip(self.spread_.predict(X), -4, 2)) * self.spread_scale_
-        return np.maximum(share, _LEAST_SD_SHARE) * self.scale

@@ -8,13 +8,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from faultml.classifier.faults import Posterior
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import evaluate_all, evaluate_guards
 from faultml.motion.curves import Curves
 from faultml.motion.turn import turn
 from faultml.recordings.schema import MOUNTING_COLUMN
 from faultml.recordings.swings import SwingBatch
+from faultml.runtime.faults import Posterior
 
 Array = NDArray[np.float64]
 

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from pandas.api.extensions import ExtensionArray
 
 from faultml.channels import CHANNELS, ID_COLUMNS, LANDMARKS, PRONATION
-from faultml.classifier.assess import Assessment, Assessor
+from faultml.classifier.assess import CALLS, Assessment, Assessor
 from faultml.classifier.closure_doubt import closure_sd
+from faultml.classifier.coded import Coded
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX
-from faultml.faults.onset import onset_phases, phase_words
+from faultml.faults.onset import PHASE_LETTERS, all_onset_phases, phase_parts
 from faultml.motion.closure import PHASES
 
 Array = NDArray[np.float64]
@@ -55,13 +56,11 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
         frame[f"closure_{phase}_bend_deg"] = told(closure.bend_deg[:, k])
         frame[f"closure_{phase}_roll_deg"] = told(closure.roll_deg[:, k])
     frame["closure_total_deg"] = told(closure.total_deg.sum(axis=1))
-    bend_sd, roll_sd, total_sd = closure_sd(
-        assessment.windows, assessment.landmarks, assessment.curves, closure
-    )
+    closure_sds = closure_sd(assessment.windows, assessment.landmarks, assessment.curves, closure)
     for k, phase in enumerate(PHASES):
-        frame[f"closure_{phase}_bend_sd_deg"] = told(bend_sd[:, k])
-        frame[f"closure_{phase}_roll_sd_deg"] = told(roll_sd[:, k])
-    frame["closure_total_sd_deg"] = told(total_sd)
+        frame[f"closure_{phase}_bend_sd_deg"] = told(closure_sds.bend_deg[:, k])
+        frame[f"closure_{phase}_roll_sd_deg"] = told(closure_sds.roll_deg[:, k])
+    frame["closure_total_sd_deg"] = told(closure_sds.total_deg)
     frame["late_save"] = assessment.late_save
     frame["late_save_probability"] = assessment.late_save_probability
     return pd.DataFrame(frame)
@@ -74,11 +73,11 @@ def faults_frame(assessor: Assessor, assessment: Assessment, *, coded: bool = Fa
     """
     catalogue, ids = assessor.catalogue, assessment.batch.table[list(ID_COLUMNS)]
     count = len(catalogue.ids)
-    known = assessment.status == "assessed"
+    known = assessment.fault_assessed
     severity = [np.where(known, values, np.nan) for values in assessor.severity(assessment)]
     calls = assessor.calls(assessment)
     guards = assessor.bundle.classifier.guard_chance(assessment.posterior)
-    letters, fractions = _onsets(assessor, assessment)
+    phases, fractions = _onsets(assessor, assessment)
     past = known & (severity[0] > 0)
     each = {name: pd.factorize(ids[name]) for name in ID_COLUMNS}
     text = _category if coded else _spelt
@@ -86,11 +85,11 @@ def faults_frame(assessor: Assessor, assessment: Assessment, *, coded: bool = Fa
     columns = {
         **{name: text(np.repeat(codes, count), words) for name, (codes, words) in each.items()},
         "fault": text(np.tile(np.arange(count), len(ids)), catalogue.ids),
-        "status": text(*_coded(assessment.status)),
-        "reason": text(*_coded(assessment.fault_reason)),
+        "status": text(*_used(assessment.coded_status)),
+        "reason": text(*_used(assessment.coded_reason)),
         "probability": assessment.probability.reshape(-1),
-        "call": text(*_coded(calls)),
-        "flagged": (calls == "yes").reshape(-1),
+        "call": text(*_used(calls)),
+        "flagged": (calls.codes == CALLS.index("yes")).reshape(-1),
         "promised": assessor.promised(assessment).reshape(-1),
         "measure": np.where(known, assessment.posterior.mean, np.nan).reshape(-1),
         "severity": severity[0].reshape(-1),
@@ -104,7 +103,7 @@ def faults_frame(assessor: Assessor, assessment: Assessment, *, coded: bool = Fa
         "edge_owner": text(*_owners(catalogue, *each["player"])),
         "measure_sd": np.where(known, assessment.posterior.sd, np.nan).reshape(-1),
         "guard_chance": np.where(known, guards, np.nan).reshape(-1),
-        "onset_phase": text(*_coded(np.where(past, letters, ""))),
+        "onset_phase": text(*_used(Coded(np.where(past, phases, len(PHASE_LETTERS)), (*PHASE_LETTERS, "")))),
         "onset_at": np.where(past, fractions, np.nan).reshape(-1),
     }
     return pd.DataFrame(columns, copy=False)
@@ -122,8 +121,14 @@ def _owners(
     return codes.reshape(len(names), -1)[players].reshape(-1), words
 
 
-def _coded(words: NDArray[np.object_]) -> tuple[NDArray[np.int64], _Words]:
-    return pd.factorize(words.reshape(-1))
+def _used(coded: Coded) -> tuple[NDArray[np.int64], _Words]:
+    """Codes in one row, and the words that occur, in alphabetical order: the same for any batch with these words."""
+    codes = coded.codes.reshape(-1)
+    occurs = np.flatnonzero(np.bincount(codes, minlength=len(coded.words)))
+    words = sorted({coded.words[code] for code in occurs})
+    place = np.zeros(len(coded.words), dtype=np.int64)
+    place[occurs] = [words.index(coded.words[code]) for code in occurs]
+    return place[codes], words
 
 
 def _category(codes: NDArray[np.int64], words: _Words) -> pd.Categorical:
@@ -134,14 +139,13 @@ def _spelt(codes: NDArray[np.int64], words: _Words) -> ExtensionArray:
     return pd.Index(words, dtype="str").array.take(codes, allow_fill=True)
 
 
-def _onsets(assessor: Assessor, assessment: Assessment) -> tuple[NDArray[np.object_], Array]:
-    shape = assessment.probability.shape
-    letters, fractions = np.empty(shape, dtype=object), np.empty(shape)
-    for column, fault in enumerate(assessor.catalogue.faults):
-        measure, edges = assessment.posterior.mean[:, column], assessment.edges[:, column]
-        phases = onset_phases(fault, assessment.curves.d_deg, measure, edges)
-        letters[:, column], fractions[:, column] = phase_words(phases)
-    return letters, fractions
+def _onsets(assessor: Assessor, assessment: Assessment) -> tuple[NDArray[np.int8], Array]:
+    """Places in `PHASE_LETTERS` and fractions, ``(n_swings, n_faults)``."""
+    return phase_parts(
+        all_onset_phases(
+            assessor.catalogue.faults, assessment.curves.d_deg, assessment.posterior.mean, assessment.edges
+        )
+    )
 
 
 def curves_frame(assessment: Assessment, rows: NDArray[np.int64]) -> pd.DataFrame:

@@ -7,7 +7,7 @@ together (a sensor that is turned, a style that no golfer in training had).
 
 from __future__ import annotations
 
-from typing import Final, Self
+from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,12 +15,9 @@ from sklearn.base import BaseEstimator
 from sklearn.covariance import LedoitWolf
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from faultml.network import BLOCK, one_thread
+from faultml.runtime.distance import SCORE_LIMIT, Distance
 
 Array = NDArray[np.float64]
-
-FARTHEST: Final = 8.0
-"""Features are held within so many standard deviations: a stray value cannot carry the distance away."""
 
 
 class Unfamiliarity(BaseEstimator):
@@ -48,31 +45,25 @@ class Unfamiliarity(BaseEstimator):
         # Quartiles of a normal curve lie 1.349 standard deviations apart.
         spread = np.where(high > low, (high - low) / 1.349, rows.std(axis=0))
         self.scale_ = np.where(spread > 0, spread, 1.0)
-        scores = self._scores(rows)
+        scores = np.clip((rows - self.center_) / self.scale_, -SCORE_LIMIT, SCORE_LIMIT)
         shrunk = LedoitWolf().fit(scores)
         self.mean_ = shrunk.location_
         self.root_ = np.linalg.cholesky(shrunk.precision_)
-        self.usual_distance_ = max(float(np.quantile(self._distance(scores), self.usual)), 1e-12)
+        self.usual_distance_ = 1.0
+        self.usual_distance_ = max(float(np.quantile(self.runtime().score(rows), self.usual)), 1e-12)
         return self
 
     def score_samples(self, X: ArrayLike) -> Array:
         """How far each row is, ``(n_rows,)``: 1 is still usual, more is not. A row's score depends on no other row."""
         check_is_fitted(self)
         rows: Array = validate_data(self, X, reset=False, dtype=np.float64)
-        return self._distance(self._scores(rows)) / self.usual_distance_
+        return self.runtime().score(rows)
 
     def widening(self, X: ArrayLike) -> Array:
         """How many times as wide the uncertainty of each row is to be taken, ``(n_rows,)``, from 1 to `most`."""
         return np.clip(self.score_samples(X), 1.0, self.most)
 
-    def _scores(self, rows: Array) -> Array:
-        return np.clip((rows - self.center_) / self.scale_, -FARTHEST, FARTHEST)
-
-    def _distance(self, scores: Array) -> Array:
-        """Root mean square of the whitened scores, by blocks of fixed size as in `faultml.network`."""
-        count, width = scores.shape
-        blocks = np.zeros((-(-count // BLOCK), BLOCK, width))
-        blocks.reshape(-1, width)[:count] = scores - self.mean_
-        with one_thread("blas"):
-            white = np.stack([block @ self.root_ for block in blocks])
-        return np.sqrt(np.mean(white**2, axis=2)).reshape(-1)[:count]
+    def runtime(self) -> Distance:
+        """The arrays that answer."""
+        check_is_fitted(self)
+        return Distance(self.center_, self.scale_, self.mean_, self.root_, self.usual_distance_, self.most)

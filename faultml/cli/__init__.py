@@ -26,7 +26,7 @@ COMMANDS: Final = {
     "explain": "Show every number behind one player's drill.",
     "catalogue": "Print faults and drills as the coach reads them.",
     "simulate": "Make a season of generated golfers.",
-    "players": "What a player says of pain; give out or remove everything about a player.",
+    "players": "What a player says of pain; export or forget one.",
     "store": "Look after the coach's store.",
     "serve": "Answer other programs over HTTP.",
     "train": "Train the default model from a seed.",

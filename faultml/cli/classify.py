@@ -97,6 +97,7 @@ def command(
     from faultml.cli.drills_given import given_drills
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
+    from faultml.kernels import is_cold
     from faultml.outcomes.table import read_changes
     from faultml.store.place import store_if_there
 
@@ -106,6 +107,8 @@ def command(
         raise click.UsageError(
             f"--coach: there is no folder {coach}; with --registry it is the coach's name."
         )
+    if is_cold():
+        click.echo("Compiling for this machine, once: half a minute.", err=True)
     chosen = options.chosen_model(model, registry, coach or "")
     bundle, edges = load_bundle(*chosen), load_catalogue(catalogue)
     if coach:

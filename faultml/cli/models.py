@@ -179,3 +179,24 @@ def roll_back_champion(coach: str, registry: Path) -> None:
 
     version = roll_back(registry, coach_model(coach) if coach else MODEL)
     click.echo(f"Version {version.number} ({version.model}) is the champion again.")
+
+
+@command.command("convert", short_help="Write a bundle of a former version in today's form.")
+@click.argument("bundle", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder of the converted bundle.",
+)
+def convert_former(bundle: Path, out: Path) -> None:
+    """Write BUNDLE, which a former version trained, in today's form. Nothing is trained; the model stays the same.
+
+    \b
+    Example:
+      faultml models convert old/ --out mymodel/
+    """
+    from faultml.classifier.convert import convert_bundle
+
+    converted = convert_bundle(bundle, out)
+    click.echo(f"{converted.name} {converted.version}: SHA-256 {converted.sha256[:12]}..., in {out}")

@@ -54,7 +54,7 @@ def _sources(function: Callable[..., None]) -> Callable[..., None]:
     return function
 
 
-@click.group(short_help="What a player says of pain; give out or remove everything about a player.")
+@click.group(short_help="What a player says of pain; export or forget one.")
 def command() -> None:
     """Record what a player says of pain and earlier trouble; give out or remove everything about a player, or take one
     in again who had asked to be forgotten.

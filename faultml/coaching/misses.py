@@ -43,10 +43,14 @@ class MissProfile:
     path: bool = False
 
     @property
+    def common(self) -> str:
+        """The most common miss of the balls alone, "" where none was noted."""
+        return max(sorted(self.balls), key=lambda miss: self.balls[miss], default="")
+
+    @property
     def disagrees(self) -> bool:
         """Whether the roster names a miss, and the balls have another one as the most common, or none."""
-        common = max(sorted(self.balls), key=lambda miss: self.balls[miss], default="")
-        return bool(self.usual) and self.swings > 0 and common not in self.usual
+        return bool(self.usual) and self.swings > 0 and self.common not in self.usual
 
     @property
     def main(self) -> str:

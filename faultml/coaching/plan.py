@@ -368,7 +368,7 @@ class PlayerCase:
         main, leading = option.main, self.leading
         if main == leading:
             return []
-        if option.rank > 1:
+        if any(earlier.main == leading and earlier.rank < option.rank for earlier in self.picked):
             return [write("serves-next", fault=main, leading=leading)]
         barred = {
             each.why
@@ -422,9 +422,10 @@ class PlayerCase:
             return []
         if not misses.swings:
             return [write("miss-from-roster")]
+        miss = misses.common or misses.main if misses.disagrees else misses.main
         balls: dict[str, Figure] = {
-            "miss": misses.main,
-            "n": misses.balls.get(misses.main, 0),
+            "miss": miss,
+            "n": misses.balls.get(miss, 0),
             "known": round(misses.swings),
             "straight": misses.straight,
         }

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from faultml.kernels import kernel
 from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
 
 Array = NDArray[np.float64]
@@ -49,7 +49,7 @@ class Scan:
     after_deg: Array
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _scan(angles, rates, offset_s, clock, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for row in range(rates.shape[0]):
         takeaway, top, impact, finish = offset_s[row]

@@ -6,7 +6,7 @@ Each group is a function of the windows, the landmarks and the phase curves alon
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -14,12 +14,21 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, LANDMARKS
 from faultml.faults.catalogue import Catalogue
-from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX, evaluate_all, evaluate_guards
+from faultml.faults.measure import (
+    IMPACT_INDEX,
+    PHASE_GRID,
+    TOP_INDEX,
+    evaluate_all,
+    evaluate_guards,
+    fault_measures,
+    measure_table,
+)
+from faultml.features.readings import read_around, read_slopes, read_windows
 from faultml.features.scan import Scan, scan
-from faultml.features.unhinging import unhinging
-from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
-from faultml.motion.window import Windows
+from faultml.features.unhinging import unhinging, unhinging_names
+from faultml.motion.curves import END_SLACK_S, Curves
+from faultml.motion.landmark_model import Landmarks
+from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
 
 Array = NDArray[np.float64]
 
@@ -56,6 +65,38 @@ _PHASE_READINGS: Final = np.searchsorted(
 _AROUND_TOP_MS: Final = (-150, -100, -50, 50, 100, 150)
 _AROUND_IMPACT_MS: Final = (-100, -80, -60, -40, -20, -10, 10, 20, 40, 60, 90, 130)
 _WINDOW_EDGES: Final = (0.0, 0.34, 0.66, 1.0, 1.34, 1.66, 2.0, 2.4)
+_WINDOW_FIRST: Final = np.array([np.flatnonzero(edge - 1e-9 <= PHASE_GRID)[0] for edge in _WINDOW_EDGES[:-1]])
+_WINDOW_STOP: Final = np.array(
+    [np.flatnonzero(edge + 1e-9 >= PHASE_GRID)[-1] + 1 for edge in _WINDOW_EDGES[1:]]
+)
+_TIMING_NAMES: Final = (
+    *(
+        f"timing:{what}_{channel}"
+        for what in ("rate_max", "rate_min", "max_at", "min_at")
+        for channel in CHANNELS
+    ),
+    *(
+        f"timing:{what}"
+        for what in ("peak_rate", "peak_at", "hinged_at", "opened_at", "back", "down", "through", "tempo")
+    ),
+)
+_SETTING_NAMES: Final = (
+    *(f"address:{channel}" for channel in CHANNELS),
+    "has_pronation",
+    "marked",
+    *(f"sd:{name}" for name in LANDMARKS),
+    "anchor_to_impact",
+    "still_s",
+    "after_s",
+    "rate",
+    *(f"noise:{channel}" for channel in CHANNELS),
+    "path_before",
+    "path_after",
+    "path_through",
+    "range:flexion",
+    "range:ulnar",
+    "turned_by_top",
+)
 _SHIFTED: Final = ("takeaway", "top", "impact")
 
 
@@ -92,74 +133,105 @@ def compute_features(
     """Every feature of every swing of a batch."""
     measures = evaluate_all(catalogue, curves.d_deg)
     guards = evaluate_guards(catalogue, curves.d_deg)
+    lacking = np.isnan(measures)
     # A measure that cannot be had stands on its edge: it speaks neither for the fault nor against it.
     edges = np.array([fault.edge for fault in catalogue.faults])
-    slopes = _sensitivity(catalogue, windows, landmarks, curves, measures)
+    slopes = _sensitivity(catalogue, windows, landmarks, curves)
     found = scan(windows, landmarks.offset_s)
     groups = [
-        _named("measure", catalogue.ids, np.where(np.isnan(measures), edges, measures)),
-        _named("guard", [fault.id for fault in catalogue.faults if fault.guard], guards),
-        _named("lacks", catalogue.ids, np.isnan(measures)),
-        *(_named(f"shift_{name}", catalogue.ids, slopes[name]) for name in _SHIFTED),
+        np.where(lacking, edges, measures),
+        guards,
+        lacking,
+        *slopes,
         unhinging(catalogue, curves.d_deg),
-        _phase_readings(curves),
+        curves.d_deg[:, :, _PHASE_READINGS].reshape(len(measures), -1),
         _around("top", _AROUND_TOP_MS, windows, landmarks, curves),
         _around("impact", _AROUND_IMPACT_MS, windows, landmarks, curves),
         _timing(landmarks, found),
         _window_statistics(curves),
         _setting(windows, landmarks, curves, found),
     ]
-    values = np.column_stack([group[1] for group in groups])
-    names = tuple(name for group in groups for name in group[0])
+    values = np.concatenate(groups, axis=1, dtype=np.float64)
+    np.copyto(values, 0.0, where=~np.isfinite(values))
     return Features(
-        values=np.nan_to_num(values, nan=0.0, posinf=0.0, neginf=0.0),
-        names=names,
+        values=values,
+        names=feature_names(catalogue),
         measures=measures,
         guards=guards,
-        sensitivity=np.sqrt(np.nansum([slopes[name] ** 2 for name in _SHIFTED], axis=0)),
+        sensitivity=np.sqrt(np.nansum(slopes**2, axis=0)),
     )
 
 
-_Group = tuple[list[str], Array]
+@lru_cache(maxsize=8)
+def feature_names(catalogue: Catalogue) -> tuple[str, ...]:
+    """One name a column, in the order of `compute_features`."""
+    guarded = [fault.id for fault in catalogue.faults if fault.guard]
+    around = (("top", _AROUND_TOP_MS), ("impact", _AROUND_IMPACT_MS))
+    return (
+        *(f"measure:{name}" for name in catalogue.ids),
+        *(f"guard:{name}" for name in guarded),
+        *(f"lacks:{name}" for name in catalogue.ids),
+        *(f"shift_{landmark}:{name}" for landmark in _SHIFTED for name in catalogue.ids),
+        *unhinging_names(catalogue),
+        *(f"phase:{channel}@{PHASE_GRID[at]:.2f}" for channel in CHANNELS for at in _PHASE_READINGS),
+        *(
+            f"{landmark}:{channel}{moment:+d}ms"
+            for landmark, moments_ms in around
+            for channel in CHANNELS
+            for moment in moments_ms
+        ),
+        *_TIMING_NAMES,
+        *(
+            f"window:{channel}_{what}@{first:.2f}"
+            for first in _WINDOW_EDGES[:-1]
+            for what in ("mean", "sd", "min", "max")
+            for channel in CHANNELS
+        ),
+        *(f"setting:{name}" for name in _SETTING_NAMES),
+    )
 
 
-def _named(prefix: str, names: list[str] | tuple[str, ...], values: Array) -> _Group:
-    return [f"{prefix}:{name}" for name in names], values
-
-
-def _sensitivity(
-    catalogue: Catalogue, windows: Windows, landmarks: Landmarks, curves: Curves, measures: Array
-) -> dict[str, Array]:
-    """Half the change of each measure between a landmark one SD late and one SD early."""
-    slopes = {}
-    for name in _SHIFTED:
-        sd_s = landmarks.sd_s[:, LANDMARKS.index(name)]
-        late = evaluate_all(catalogue, curves.shifted(windows, name, sd_s).d_deg)
-        early = evaluate_all(catalogue, curves.shifted(windows, name, -sd_s).d_deg)
-        slopes[name] = (late - early) / 2
+def _sensitivity(catalogue: Catalogue, windows: Windows, landmarks: Landmarks, curves: Curves) -> Array:
+    """Half the change of each measure between a landmark one SD late and one SD early, ``(3, n_swings, n_faults)``."""
+    slopes = np.empty((len(_SHIFTED), len(windows), len(catalogue.ids)))
+    read_slopes(
+        measure_table(fault_measures(catalogue)),
+        windows.angles_deg,
+        np.ascontiguousarray(curves.offset_s),
+        np.ascontiguousarray(landmarks.sd_s),
+        curves.address_deg,
+        windows.end_s + END_SLACK_S,
+        windows.has_pronation,
+        curves.d_deg,
+        PHASE_GRID,
+        TOP_INDEX,
+        slopes,
+    )
     return slopes
-
-
-def _phase_readings(curves: Curves) -> _Group:
-    read = curves.d_deg[:, :, _PHASE_READINGS]
-    names = [f"phase:{channel}@{PHASE_GRID[at]:.2f}" for channel in CHANNELS for at in _PHASE_READINGS]
-    return names, read.reshape(len(read), -1)
 
 
 def _around(
     landmark: str, moments_ms: tuple[int, ...], windows: Windows, landmarks: Landmarks, curves: Curves
-) -> _Group:
+) -> Array:
     """Angles relative to address at fixed times about a landmark: what phases stretch, these do not."""
-    at = landmarks.offset_s[:, [LANDMARKS.index(landmark)]] + np.array(moments_ms) / 1000
-    read = windows.angles_at(at) - curves.address_deg[:, :, None]
-    names = [f"{landmark}:{channel}{moment:+d}ms" for channel in CHANNELS for moment in moments_ms]
-    return names, read.reshape(len(read), -1)
+    out = np.empty((len(windows), len(CHANNELS) * len(moments_ms)))
+    read_around(
+        windows.angles_deg,
+        np.ascontiguousarray(landmarks.offset_s),
+        LANDMARKS.index(landmark),
+        np.array(moments_ms) / 1000,
+        curves.address_deg,
+        OFFSETS_S[0],
+        RATE_HZ,
+        out,
+    )
+    return out
 
 
-def _timing(landmarks: Landmarks, found: Scan) -> _Group:
+def _timing(landmarks: Landmarks, found: Scan) -> Array:
     """Fastest moments and rates in the downswing, the most hinged moment, durations."""
     takeaway, top, impact, finish = landmarks.offset_s.T
-    values = np.column_stack(
+    return np.column_stack(
         [
             found.fastest_dps,
             found.slowest_dps,
@@ -175,37 +247,19 @@ def _timing(landmarks: Landmarks, found: Scan) -> _Group:
             np.log((top - takeaway) / (impact - top)),
         ]
     )
-    names = [
-        f"timing:{what}_{channel}"
-        for what in ("rate_max", "rate_min", "max_at", "min_at")
-        for channel in CHANNELS
-    ]
-    names += [
-        f"timing:{what}"
-        for what in ("peak_rate", "peak_at", "hinged_at", "opened_at", "back", "down", "through", "tempo")
-    ]
-    return names, values
 
 
-def _window_statistics(curves: Curves) -> _Group:
+def _window_statistics(curves: Curves) -> Array:
     """Mean, spread, least and greatest of each channel in seven windows of the swing."""
-    values, names = [], []
-    d_deg = np.nan_to_num(curves.d_deg)
-    for first, last in pairwise(_WINDOW_EDGES):
-        part = d_deg[:, :, (first - 1e-9 <= PHASE_GRID) & (last + 1e-9 >= PHASE_GRID)]
-        values += [part.mean(axis=2), part.std(axis=2), part.min(axis=2), part.max(axis=2)]
-        names += [
-            f"window:{channel}_{what}@{first:.2f}"
-            for what in ("mean", "sd", "min", "max")
-            for channel in CHANNELS
-        ]
-    return names, np.concatenate(values, axis=1)
+    out = np.empty((len(curves.d_deg), 4 * len(CHANNELS) * len(_WINDOW_FIRST)))
+    read_windows(curves.d_deg, _WINDOW_FIRST, _WINDOW_STOP, out)
+    return out
 
 
-def _setting(windows: Windows, landmarks: Landmarks, curves: Curves, found: Scan) -> _Group:
+def _setting(windows: Windows, landmarks: Landmarks, curves: Curves, found: Scan) -> Array:
     """What the recording is like: address, what is missing, how sure the landmarks are, movement outside the swing."""
     impact = landmarks.offset_s[:, 2]
-    values = np.column_stack(
+    return np.column_stack(
         [
             curves.address_deg,
             windows.has_pronation,
@@ -223,8 +277,3 @@ def _setting(windows: Windows, landmarks: Landmarks, curves: Curves, found: Scan
             np.abs(curves.d_deg[:, :2, TOP_INDEX]).sum(axis=1),
         ]
     )
-    names = [f"address:{channel}" for channel in CHANNELS] + ["has_pronation", "marked"]
-    names += [f"sd:{name}" for name in LANDMARKS] + ["anchor_to_impact", "still_s", "after_s", "rate"]
-    names += [f"noise:{channel}" for channel in CHANNELS] + ["path_before", "path_after", "path_through"]
-    names += ["range:flexion", "range:ulnar", "turned_by_top"]
-    return [f"setting:{name}" for name in names], values

@@ -9,11 +9,11 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import PHASE_GRID, grid_index
+from faultml.kernels import kernel
 
 Array = NDArray[np.float64]
 
@@ -23,11 +23,11 @@ SHARES: Final = (0.08, 0.15, 0.25, 0.35, 0.50, 0.75)
 _STEEPNESS_REACH: Final = 3
 
 
-@njit(cache=True, nogil=True)
-def _unhinging(curves, phases, shares, reach, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    count = curves.shape[1]
-    for row in range(curves.shape[0]):
-        curve = curves[row]
+@kernel
+def _unhinging(d_deg, channel, start, end, grid, shares, reach, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    count, phases = end + 1 - start, grid[start : end + 1]
+    for row in range(len(d_deg)):
+        curve = d_deg[row, channel, start : end + 1]
         hinged = 0
         for k in range(count):
             if curve[k] < curve[hinged]:
@@ -47,24 +47,36 @@ def _unhinging(curves, phases, shares, reach, out):  # type: ignore[no-untyped-d
             out[row, 4 + 3 * s] = curve[min(last + reach, count - 1)] - curve[max(last - reach - 1, 0)]
 
 
-def unhinging(catalogue: Catalogue, d_deg: Array) -> tuple[list[str], Array]:
+_READ: Final = (
+    "way",
+    "from",
+    *(f"{what}@{share:.2f}" for share in SHARES for what in ("first", "last", "steep")),
+)
+
+
+def unhinging_names(catalogue: Catalogue) -> tuple[str, ...]:
+    """One name a column of `unhinging`."""
+    return tuple(
+        f"unhinging:{fault.id}_{name}"
+        for fault in catalogue.faults
+        if fault.measure.stat == "release"
+        for name in _READ
+    )
+
+
+def unhinging(catalogue: Catalogue, d_deg: Array) -> Array:
     """Features of every release in the catalogue, from ``(n_swings, n_channels, n_phases)`` degrees on `PHASE_GRID`.
 
     How far it goes, from where, and for each of `SHARES` when it is first and last passed and how steeply the last
     time. A curve that is not known to the end of the span gives NaN or the span's ends.
     """
-    names: list[str] = []
-    values = [np.empty((len(d_deg), 0))]
-    told = ["way", "from"] + [
-        f"{what}@{share:.2f}" for share in SHARES for what in ("first", "last", "steep")
-    ]
-    for fault in catalogue.faults:
-        if fault.measure.stat != "release":
-            continue
-        start, end = (grid_index(position) for position in fault.measure.span)
-        out = np.empty((len(d_deg), len(told)))
-        curves = np.ascontiguousarray(d_deg[:, fault.measure.channel_index, start : end + 1])
-        _unhinging(curves, PHASE_GRID[start : end + 1], np.array(SHARES), _STEEPNESS_REACH, out)
-        names += [f"unhinging:{fault.id}_{name}" for name in told]
-        values.append(out)
-    return names, np.concatenate(values, axis=1)
+    out = np.empty((len(d_deg), len(unhinging_names(catalogue))))
+    releases = [fault.measure for fault in catalogue.faults if fault.measure.stat == "release"]
+    for k, measure in enumerate(releases):
+        start, end = (grid_index(position) for position in measure.span)
+        columns = slice(k * len(_READ), (k + 1) * len(_READ))
+        channel = measure.channel_index
+        _unhinging(
+            d_deg, channel, start, end, PHASE_GRID, np.array(SHARES), _STEEPNESS_REACH, out[:, columns]
+        )
+    return out

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from faultml.kernels import kernel
+
 Array = NDArray[np.float64]
 
 
@@ -40,14 +42,27 @@ def quantiles(chances: Array, edges_s: Sequence[Array], levels: Sequence[float])
     `chances` are as `steps` made them, but need not rise nor stay within 0 and 1. Between edges they are read linearly;
     a quantile beyond the edges is held at the last one.
     """
-    ends = np.cumsum([len(edges) for edges in edges_s])[:-1]
+    ends = np.cumsum([len(edges) for edges in edges_s])
     read = np.empty((len(chances), len(edges_s), len(levels)))
-    rows = np.arange(len(chances))
-    for k, (part, edges) in enumerate(zip(np.split(chances, ends, axis=1), edges_s, strict=True)):
-        rising = np.maximum.accumulate(np.clip(part, 0.0, 1.0), axis=1)
-        for at, level in enumerate(levels):
-            above = np.clip((rising < level).sum(axis=1), 1, len(edges) - 1)
-            low, high = rising[rows, above - 1], rising[rows, above]
-            share = np.clip((level - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
-            read[:, k, at] = edges[above - 1] + share * (edges[above] - edges[above - 1])
+    _quantiles(np.ascontiguousarray(chances), ends, np.concatenate(edges_s), np.array(levels), read)
     return read
+
+
+@kernel
+def _quantiles(chances, ends, edges, levels, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
+    rising = np.empty(chances.shape[1])
+    for row in range(len(chances)):
+        first = 0
+        for k in range(len(ends)):
+            highest = 0.0
+            for q in range(first, ends[k]):
+                highest = max(highest, min(chances[row, q], 1.0))
+                rising[q] = highest
+            for at in range(len(levels)):
+                level, above = levels[at], first + 1
+                while above < ends[k] - 1 and rising[above] < level:
+                    above += 1
+                low, high = rising[above - 1], rising[above]
+                share = min(max((level - low) / max(high - low, 1e-9), 0.0), 1.0)
+                out[row, k, at] = edges[above - 1] + share * (edges[above] - edges[above - 1])
+            first = ends[k]

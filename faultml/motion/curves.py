@@ -6,18 +6,19 @@ from dataclasses import dataclass, replace
 from typing import Final, Self
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, LANDMARKS, PRONATION
-from faultml.faults.measure import PHASE_GRID, phase_times
-from faultml.motion.landmarks import Landmarks
-from faultml.motion.resample import find_even, read_even
+from faultml.faults.measure import PHASE_GRID, phase_time
+from faultml.kernels import kernel
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
 
 Array = NDArray[np.float64]
 
-_END_SLACK_S: Final = 0.005
+END_SLACK_S: Final = 0.005
+"""So much after the recording's end a curve is still read."""
+_START_S: Final = float(OFFSETS_S[0])
 
 
 @dataclass(frozen=True)
@@ -47,11 +48,12 @@ class Curves:
     @classmethod
     def _at(cls, windows: Windows, offset_s: Array, address_deg: Array) -> Self:
         d_deg = np.empty((len(windows), len(CHANNELS), len(PHASE_GRID)))
+        end_s = windows.end_s + END_SLACK_S
         _read(
             windows.angles_deg,
-            phase_times(offset_s),
+            np.ascontiguousarray(offset_s),
             address_deg,
-            windows.end_s + _END_SLACK_S,
+            end_s,
             windows.has_pronation,
             d_deg,
         )
@@ -64,20 +66,41 @@ class Curves:
         return replace(self, **vars(self._at(windows, offset_s, self.address_deg)))
 
 
-@njit(cache=True, nogil=True)
-def _read(angles, times_s, address, end_s, forearm, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
-    """`Windows.angles_at`, relative to address; NaN after the end and where forearm rotation was not recorded."""
-    place, weight = np.empty(times_s.shape[1], dtype=np.int64), np.empty(times_s.shape[1])
+@kernel
+def read_curve(angles, takeaway, top, impact, address, end_s, forearm, first, last, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled  # fmt: skip
+    """One swing's curves relative to address between two places of the grid, into ``(3, n_phases)``.
+
+    NaN after the recording's end and where forearm rotation was not recorded.
+    """
+    count = angles.shape[1]
+    for q in range(first, last):
+        time = phase_time(takeaway, top, impact, PHASE_GRID[q])
+        at = min(max((time - _START_S) * RATE_HZ, 0.0), count - 1.0)
+        low = np.uint32(min(int(at), count - 2))
+        share = at - low
+        for c in range(3):
+            if time <= end_s and (forearm or c != PRONATION):
+                out[c, q] = angles[c, low] * (1.0 - share) + angles[c, low + 1] * share - address[c]
+            else:
+                out[c, q] = np.nan
+
+
+@kernel
+def _read(angles, offset_s, address, end_s, forearm, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     for row in range(len(angles)):
-        find_even((times_s[row] - OFFSETS_S[0]) * RATE_HZ, angles.shape[2], place, weight)
-        for c in range(angles.shape[1]):
-            curve = out[row, c]
-            if c == PRONATION and not forearm[row]:
-                curve[:] = np.nan
-                continue
-            read_even(angles[row, c], place, weight, curve)
-            for q in range(len(curve)):
-                curve[q] = curve[q] - address[row, c] if times_s[row, q] <= end_s[row] else np.nan
+        takeaway, top, impact = offset_s[row, 0], offset_s[row, 1], offset_s[row, 2]
+        read_curve(
+            angles[row],
+            takeaway,
+            top,
+            impact,
+            address[row],
+            end_s[row],
+            forearm[row],
+            0,
+            out.shape[2],
+            out[row],
+        )
 
 
 __all__ = ["PHASE_GRID", "Curves"]

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import Rotation
 
 from faultml.channels import FLEXION, ULNAR
 
@@ -33,8 +32,11 @@ def turn(angles_deg: Array, turn_deg: ArrayLike) -> Array:
     array
         ``(..., 3, n)``.
     """
-    about_y = np.asarray(turn_deg, float)[..., None] * np.array([0.0, 1.0, 0.0])
-    return turn_hand_axis(angles_deg, Rotation.from_rotvec(about_y, degrees=True).inv().as_matrix())
+    # The forearm's frame turns; the hand's axis as seen in it turns the other way.
+    turn_rad = np.deg2rad(np.asarray(turn_deg, float))
+    cosine, sine, zero = np.cos(turn_rad), np.sin(turn_rad), np.zeros_like(turn_rad)
+    rows = ((cosine, zero, -sine), (zero, zero + 1, zero), (sine, zero, cosine))
+    return turn_hand_axis(angles_deg, np.stack([np.stack(row, axis=-1) for row in rows], axis=-2))
 
 
 def turn_hand_axis(angles_deg: Array, matrix: Array) -> Array:

@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.channels import PRONATION
-from faultml.motion.even import fastest_moment, on_even_clock, roughness
+from faultml.motion.even import on_even_clock
 from faultml.motion.resample import lookup
 from faultml.recordings.swings import SwingBatch
 
 Array = NDArray[np.float64]
+Single = NDArray[np.float32]
 
 RATE_HZ: Final = 200.0
 BEFORE_S: Final = 3.2
@@ -39,10 +40,10 @@ class Windows:
     anchor_s
         ``(n_swings,)`` the fastest moment, on the recording's clock; of no meaning where a swing has no samples.
     angles_deg
-        ``(n_swings, 3, 960)`` lightly smoothed angles; held constant beyond the recording's ends; a pronation that
-        was not recorded is 0.
+        ``(n_swings, 3, 960)`` float32: lightly smoothed angles; held constant beyond the recording's ends; a pronation
+        that was not recorded is 0.
     rates_dps
-        ``(n_swings, 3, 960)`` their rates of change; 0 beyond the ends.
+        ``(n_swings, 3, 960)`` float32: their rates of change; 0 beyond the ends.
     start_s, end_s
         ``(n_swings,)`` first and last recorded moment relative to the anchor.
     has_pronation, marked
@@ -56,8 +57,8 @@ class Windows:
     """
 
     anchor_s: Array
-    angles_deg: Array
-    rates_dps: Array
+    angles_deg: Single
+    rates_dps: Single
     start_s: Array
     end_s: Array
     has_pronation: NDArray[np.bool_]
@@ -75,11 +76,11 @@ class Windows:
 
     def angles_at(self, offset_s: Array) -> Array:
         """Angles at ``(n_swings, n_queries)`` times relative to the anchor, ``(n_swings, 3, n_queries)``."""
-        return lookup(self.angles_deg, (offset_s - OFFSETS_S[0]) * RATE_HZ)
+        return lookup(self.angles_deg, offset_s, OFFSETS_S[0], RATE_HZ)
 
     def rates_at(self, offset_s: Array) -> Array:
         """Rates at ``(n_swings, n_queries)`` times relative to the anchor, ``(n_swings, 3, n_queries)``."""
-        return lookup(self.rates_dps, (offset_s - OFFSETS_S[0]) * RATE_HZ)
+        return lookup(self.rates_dps, offset_s, OFFSETS_S[0], RATE_HZ)
 
     def address_at(self, takeaway_s: Array) -> Array:
         """Absolute angles at address, ``(n_swings, 3)``: the median over the last 0.3 s before the takeaway.
@@ -97,28 +98,26 @@ def make_windows(batch: SwingBatch) -> Windows:
     n_samples = batch.n_samples
     first, last = _ends(batch.t_s, n_samples)
     has_pronation = np.isfinite(batch.angles_deg[:, PRONATION]).any(axis=1)
-    values = batch.angles_deg
-    anchor_s = fastest_moment(batch.t_s, values, n_samples)
-    angles, rates = on_even_clock(
+    even = on_even_clock(
         batch.t_s,
-        values,
+        batch.angles_deg,
         n_samples,
-        anchor_s,
         OFFSETS_S,
         smooth_samples=_SMOOTH_S * RATE_HZ,
         rate_smooth_samples=_RATE_SMOOTH_S * RATE_HZ,
     )
+    anchor_s = even.anchor_s
     mark = batch.table["impact_s"].to_numpy(float) - anchor_s
     return Windows(
         anchor_s=anchor_s,
-        angles_deg=angles,
-        rates_dps=rates,
+        angles_deg=even.values,
+        rates_dps=even.rates,
         start_s=first - anchor_s,
         end_s=last - anchor_s,
         has_pronation=np.asarray(has_pronation),
         mark_s=np.where(np.abs(mark) <= 0.4, mark, np.nan),
         sample_rate_hz=_sample_rate(batch.t_s, n_samples),
-        noise_deg=roughness(values, n_samples),
+        noise_deg=even.roughness,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import OFFSETS_S, Windows
 from faultml.recordings.findings import MotionLimits
 

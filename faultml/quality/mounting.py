@@ -64,7 +64,8 @@ def estimated_turn_deg(curves: Curves) -> Array:
     """Estimated turn of each swing's sensor about the forearm, ``(n_swings,)``; its SD is `turn_model().sd_deg`."""
     model = turn_model()
     readings = turn_readings(curves.d_deg, curves.address_deg)
-    return np.nan_to_num(readings) @ np.array(model.coefficients) + model.intercept_deg
+    # Summed row by row: a matrix product may add up in another order for another number of swings.
+    return (np.nan_to_num(readings) * np.array(model.coefficients)).sum(axis=1) + model.intercept_deg
 
 
 def suspect_mounting(curves: Curves, full: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from faultml.channels import ID_COLUMNS
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import Windows
 from faultml.quality.address import no_still_address
 from faultml.quality.direction import suspect_directions

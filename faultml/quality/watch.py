@@ -15,7 +15,7 @@ from typing import Any, Final, Literal, NamedTuple
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import beta, chi2
+from scipy.special import betaincinv, gammaincinv
 
 from faultml.errors import CatalogueError
 from faultml.quality.reference import BINS, KINDS, Kind, Reading, Reference, bins_of, kind_of
@@ -177,10 +177,10 @@ def _compare(name: str, reading: Reading, share: Array, size: Array, tests: int)
     worth = effective_swings(size, reading.alike)
     # A bin that no swing fell into counts as half a swing, or the logarithm would be endless.
     psi = float(((found - known) * np.log(np.maximum(found, 0.5 / worth / len(found)) / known)).sum())
-    by_chance = float(chi2.ppf(1 - CHANCE / tests, np.count_nonzero(known > _FLOOR) - 1) / worth)
+    by_chance = float(2 * gammaincinv((np.count_nonzero(known > _FLOOR) - 1) / 2, 1 - CHANCE / tests) / worth)
     outside = float(share[0] + share[-1])
     # The least share that such a count leaves likely (Clopper & Pearson 1934).
-    surely = float(beta.ppf(CHANCE / tests, outside * worth, (1 - outside) * worth + 1)) if outside else 0.0
+    surely = float(betaincinv(outside * worth, (1 - outside) * worth + 1, CHANCE / tests)) if outside else 0.0
     return {
         "feature": name,
         "words": words_of(name),

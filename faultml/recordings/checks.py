@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, ID_COLUMNS
 from faultml.recordings.clock import check_clock, check_rate
@@ -16,6 +18,7 @@ from faultml.recordings.problems import Problem
 from faultml.recordings.ranges import check_ranges
 from faultml.recordings.raw import RawSwings, Samples
 from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN, RATE_COLUMN
+from faultml.recordings.screen import Flat, flat_samples, pad_flat, screen
 from faultml.recordings.spikes import drop_spikes
 from faultml.recordings.swings import SwingBatch
 from faultml.recordings.words import settle_impact, settle_mounting, settle_words
@@ -46,25 +49,30 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
         copies = np.setdiff1d(np.flatnonzero(repeated), unnamed)
         ledger.note(copies, "repeated-id", "each player, session and swing once", "another swing with these")
 
-    samples = _check_sizes(raw, ledger, bounds)
+    flat = flat_samples(raw.lengths, raw.t_s, raw.angles_deg)
+    declared_hz = raw.table[RATE_COLUMN].to_numpy().astype(float)
+    sound = screen(flat, bounds) & np.isnan(declared_hz)
+    sound &= np.array([not reason for reason in ledger.reasons], dtype=bool)
+    samples = _check_sizes(raw, flat, ~sound, ledger, bounds)
     if len(samples):
         samples = settle_numbers(samples, ledger, bounds)
     if len(samples):
         samples, step_s = check_clock(samples, ledger, bounds)
     if len(samples):
-        declared_hz = raw.table[RATE_COLUMN].to_numpy().astype(float)
         check_rate(declared_hz[samples.rows], step_s, samples.rows, ledger, bounds)
         drop_spikes(samples, step_s, ledger, bounds)
         samples = fill_gaps(samples, step_s, ledger, bounds)
     if len(samples):
         samples = check_ranges(samples, ledger, bounds)
+    rows = np.flatnonzero(sound)
+    ledger.note(rows[np.isnan(flat.pronation_deg[flat.starts[rows]])], "pronation-missing")
 
-    t_s, angles_deg, n_samples = samples.pad(len(raw))
+    t_s, angles_deg, n_samples = _pad(samples, flat, rows)
     words = settle_words(raw.table, ledger)
     impact_s = raw.table[IMPACT_COLUMN].to_numpy().astype(float)
     impact_s = settle_impact(impact_s, t_s, n_samples, ledger)
     numbers = {IMPACT_COLUMN: impact_s, MOUNTING_COLUMN: settle_mounting(raw.table, ledger)}
-    numbers[RATE_COLUMN] = raw.table[RATE_COLUMN].to_numpy().astype(float)
+    numbers[RATE_COLUMN] = declared_hz
     columns = {**ids, **words, **numbers, "reason": ledger.reasons, "findings": ledger.codes}
     shot, codes = columns.pop("shot"), columns.pop("findings")
     table = pd.DataFrame(columns)
@@ -75,9 +83,11 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
     return Checked(SwingBatch(table, t_s, angles_deg, n_samples), ledger.problems)
 
 
-def _check_sizes(raw: RawSwings, ledger: Ledger, bounds: Limits) -> Samples:
-    """The samples of swings that have a fair number of them."""
-    open_rows = np.flatnonzero([not reason for reason in ledger.reasons])
+def _check_sizes(
+    raw: RawSwings, flat: Flat, judged: NDArray[np.bool_], ledger: Ledger, bounds: Limits
+) -> Samples:
+    """The samples of swings to be judged that have a fair number of them."""
+    open_rows = np.flatnonzero(judged & ~ledger.refused(np.arange(len(raw))))
     counts = raw.lengths[open_rows]
     few, many = open_rows[counts < bounds.least_samples], open_rows[counts > bounds.most_samples]
     ledger.note(
@@ -86,10 +96,26 @@ def _check_sizes(raw: RawSwings, ledger: Ledger, bounds: Limits) -> Samples:
     ledger.note(
         many, "too-long", f"at most {bounds.most_samples} samples", [f"{raw.lengths[row]}" for row in many]
     )
-    angles_deg = np.empty((len(CHANNELS), len(raw.t_s)))
-    with np.errstate(over="ignore"):  # what float32 cannot hold is infinite, and refused as such
-        for channel, flat in enumerate(raw.angles_deg):
-            # The same numbers from every layout: angles are float32, as in the season table.
-            angles_deg[channel] = flat.astype(np.float32, copy=False)
-    everything = Samples(np.arange(len(raw)), raw.lengths, np.asarray(raw.t_s, dtype=float), angles_deg)
-    return everything.select(np.array([not reason for reason in ledger.reasons], dtype=bool))
+    kept = judged & ~ledger.refused(np.arange(len(raw)))
+    samples = np.repeat(kept, raw.lengths)
+    channels = (flat.flexion_deg, flat.ulnar_deg, flat.pronation_deg)
+    angles_deg = np.stack([channel[samples].astype(float) for channel in channels])
+    return Samples(np.flatnonzero(kept), raw.lengths[kept], flat.t_s[samples], angles_deg)
+
+
+def _pad(
+    judged: Samples, flat: Flat, sound: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
+    """Padded times, angles and lengths of all swings, from the samples that were judged and those that passed."""
+    n_rows, n_samples = len(flat.lengths), np.zeros(len(flat.lengths), dtype=np.int64)
+    n_samples[judged.rows], n_samples[sound] = judged.lengths, flat.lengths[sound]
+    width = int(n_samples.max(initial=0))
+    t_s, angles_deg = np.empty((n_rows, width)), np.empty((n_rows, len(CHANNELS), width))
+    others = np.setdiff1d(np.arange(n_rows), sound)
+    t_s[others], angles_deg[others] = np.nan, np.nan
+    pad_flat(flat, sound, t_s, angles_deg)
+    if len(judged):
+        own_t_s, own_deg, _ = replace(judged, rows=np.arange(len(judged))).pad(len(judged))
+        t_s[judged.rows, : own_t_s.shape[1]] = own_t_s
+        angles_deg[judged.rows, :, : own_t_s.shape[1]] = own_deg
+    return t_s, angles_deg, n_samples

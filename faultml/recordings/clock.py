@@ -12,7 +12,7 @@ from faultml.recordings.raw import Samples
 _ROUNDED_S = 1e-3
 """Stamps rounded to this step may be equal where samples come faster."""
 
-_STEADY_RATIO = 1.5
+STEADY_RATIO = 1.5
 """Up to this ratio of the longest to the mean step, the mean is the typical step."""
 
 
@@ -60,7 +60,7 @@ def check_clock(samples: Samples, ledger: Ledger, limits: Limits) -> tuple[Sampl
         "{:.0f} ms",
     )
     ledger.note(samples.rows[~gap & (longest_s > 1.75 * step_s + _ROUNDED_S)], "gap-filled")
-    uneven = np.flatnonzero(longest_s > _STEADY_RATIO * step_s)
+    uneven = np.flatnonzero(longest_s > STEADY_RATIO * step_s)
     spread = np.array([_spread(steps[starts[at] : starts[at] + samples.lengths[at]]) for at in uneven])
     ledger.note(samples.rows[uneven[spread > limits.uneven_share]], "uneven-times")
 
@@ -106,7 +106,7 @@ def _typical_step_s(
     """Mean step, or the median where long steps would pull the mean."""
     step_s = duration_s / (samples.lengths - 1)
     starts = samples.starts
-    for at in np.flatnonzero(longest_s > _STEADY_RATIO * step_s):
+    for at in np.flatnonzero(longest_s > STEADY_RATIO * step_s):
         step_s[at] = np.median(steps[starts[at] : starts[at] + samples.lengths[at]])
     return step_s
 

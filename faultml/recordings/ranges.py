@@ -11,7 +11,7 @@ from faultml.recordings.findings import Limits, Range
 from faultml.recordings.ledger import Ledger
 from faultml.recordings.raw import Samples
 
-_MEDIAN_BEND = 0.6745 * 6**0.5
+MEDIAN_BEND = 0.6745 * 6**0.5
 """Median size of the second differences of white noise, in its SDs."""
 _SUSPECT_SPAN_DEG = 20.0
 """A channel that spans less is looked at closely: how much of it is noise?"""
@@ -178,7 +178,7 @@ def _noisy(samples: Samples, limits: Limits) -> NDArray[np.bool_]:
     """``(n_swings,)``: whether flexion or ulnar deviation is noisier than `noisy_deg`.
 
     Most of a recording is slow, so half of the second differences of its samples are noise: of white noise their median
-    size is `_MEDIAN_BEND` SDs. Whether it is above is counted, which needs no sorting.
+    size is `MEDIAN_BEND` SDs. Whether it is above is counted, which needs no sorting.
     """
     noisy = np.zeros(len(samples), dtype=bool)
     inner = np.ones(len(samples.t_s), dtype=bool)
@@ -187,7 +187,7 @@ def _noisy(samples: Samples, limits: Limits) -> NDArray[np.bool_]:
         flat = samples.angles_deg[channel]
         rough = np.zeros(len(flat), dtype=bool)
         bends = np.abs(flat[2:] - 2 * flat[1:-1] + flat[:-2])
-        rough[1:-1] = bends > _MEDIAN_BEND * limits.noisy_deg
+        rough[1:-1] = bends > MEDIAN_BEND * limits.noisy_deg
         count = np.add.reduceat((rough & inner).astype(np.int64), samples.starts)
         noisy |= count > 0.5 * (samples.lengths - 2)
     return noisy

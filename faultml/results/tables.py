@@ -65,7 +65,13 @@ class TableWriter:
             )
         else:
             words = [name for name, kind in schema.items() if kind in ("text", "words", "flag")]
-            self._writer = pq.ParquetWriter(path, arrow, compression="zstd", use_dictionary=words)
+            # Text goes in as dictionaries, which are written as they are. The file does not tell: it reads as text.
+            for at, kind in enumerate(schema.values()):
+                if kind == "text":
+                    arrow = arrow.set(at, pa.field(arrow.names[at], pa.dictionary(pa.int32(), pa.string())))
+            self._writer = pq.ParquetWriter(
+                path, arrow, compression="zstd", use_dictionary=words, store_schema=False
+            )
         self._arrow = arrow
 
     def append(self, frame: pd.DataFrame) -> None:
@@ -91,7 +97,11 @@ class TableWriter:
             except (pa.ArrowException, TypeError, ValueError) as error:
                 where = f"{self.path.name}, column {name}"
                 raise InputError("wrong-type", where=where, expected=kind, found=str(error)) from error
-            columns.append(_csv_cells(column, kind) if self._csv else column)
+            if self._csv:
+                column = _csv_cells(_plain(column), kind)
+            elif kind == "text" and not pa.types.is_dictionary(column.type):
+                column = column.dictionary_encode()
+            columns.append(column)
         self._writer.write_table(pa.table(columns, schema=self._arrow))
         self.n_rows += len(frame)
 
@@ -190,11 +200,15 @@ def _to_arrow(column: pd.Series, kind: Kind) -> pa.Array:
         return pa.array([None if value is None else list(value) for value in column], _TYPES[kind])
     if isinstance(column.dtype, pd.CategoricalDtype):
         words = pa.array(column.cat.categories, _TYPES[kind])
-        return pa.DictionaryArray.from_arrays(column.cat.codes.to_numpy(), words).dictionary_decode()
+        return pa.DictionaryArray.from_arrays(column.cat.codes.to_numpy().astype(np.int32), words)
     array = pa.array(column, from_pandas=True)
     array = array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
     array = array.cast(_TYPES[kind])
     return array.fill_null("") if kind == "text" else array
+
+
+def _plain(column: pa.Array) -> pa.Array:
+    return column.dictionary_decode() if pa.types.is_dictionary(column.type) else column
 
 
 def _csv_cells(column: pa.Array, kind: Kind) -> pa.Array:

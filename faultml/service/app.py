@@ -10,7 +10,6 @@ from typing import Any
 from fastapi import APIRouter, FastAPI, Request
 
 from faultml import __version__
-from faultml.network import one_thread
 from faultml.service import book_routes, care_routes, label_routes, problems, season_routes, swing_routes
 from faultml.service.answers import AssessIn, Health, Ready
 from faultml.service.context import Service, service_of
@@ -90,8 +89,7 @@ async def readyz(request: Request) -> dict[str, Any]:
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     service: Service = app.state.service
-    # One thread a product: several requests at once would give BLAS more threads than there are cores.
-    with open_spool(service.settings.spool) as spool, one_thread("blas"):
+    with open_spool(service.settings.spool) as spool:
         service.jobs = Jobs(service.settings, spool)
         tasks = [
             asyncio.create_task(each)

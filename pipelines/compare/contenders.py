@@ -18,14 +18,16 @@ from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 from sklearn.linear_model import LogisticRegression
 
-from faultml.classifier.faults import FaultClassifier, Posterior
+from faultml.classifier.faults import FaultClassifier
 from faultml.errors import MissingExtraError
 from faultml.faults.catalogue import Catalogue
+from faultml.motion.landmark_model import LandmarkModel
 from faultml.motion.landmarks import LandmarkDetector
 from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
 from faultml.pipelines.data import Drawn
 from faultml.pipelines.evaluate import features_of, seen_measures
 from faultml.pipelines.lessons import shape_columns
+from faultml.runtime.faults import FaultModel, Posterior
 from faultml.synthetic.coach import Coach
 
 Array = NDArray[np.float64]
@@ -88,7 +90,7 @@ class Ours:
     """The catalogue's edges applied to the measures read at the detected landmarks."""
 
 
-def ours(catalogue: Catalogue, detector: LandmarkDetector, classifier: FaultClassifier, drawn: Drawn) -> Ours:
+def ours(catalogue: Catalogue, detector: LandmarkModel, classifier: FaultModel, drawn: Drawn) -> Ours:
     """The classifier's answers, and those of the bare edges at the same landmarks."""
     features, _ = features_of(catalogue, detector, drawn)
     posterior = classifier.posterior(features.values)
@@ -105,10 +107,10 @@ def ours(catalogue: Catalogue, detector: LandmarkDetector, classifier: FaultClas
 
 def train_ours(
     catalogue: Catalogue, drawn: Drawn, truth: Truth, *, epochs: int, seed: int
-) -> tuple[LandmarkDetector, FaultClassifier]:
+) -> tuple[LandmarkModel, FaultModel]:
     """The project's estimators learned from what the peers get and no more: the shipped model has seen far more."""
-    detector = LandmarkDetector(epochs=epochs, random_state=seed)
-    detector.fit(drawn.windows, drawn.offset_s, drawn.golfers)
+    learned = LandmarkDetector(epochs=epochs, random_state=seed)
+    detector = learned.fit(drawn.windows, drawn.offset_s, drawn.golfers).runtime()
     features, _ = features_of(catalogue, detector, drawn)
     measures = np.where(np.isnan(features.measures), np.nan, truth.measures)
     familiar = shape_columns(features.names)
@@ -120,7 +122,7 @@ def train_ours(
         labels=truth.labels,
         groups=drawn.golfers,
     )
-    return detector, classifier
+    return detector, classifier.runtime()
 
 
 def peer_windows(windows: Windows) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import evaluate_all, evaluate_guards
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.pipelines.data import Drawn
 
 Array = NDArray[np.float64]

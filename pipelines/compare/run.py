@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.faults import INTERVAL_Z
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.compare.contenders import (
@@ -42,6 +41,7 @@ from faultml.pipelines.compare.suites import SUITES, Suite
 from faultml.pipelines.data import Drawn, draw, vary
 from faultml.pipelines.evaluate import features_of
 from faultml.pipelines.train import Plan
+from faultml.runtime.faults import INTERVAL_Z
 
 logger = logging.getLogger(__name__)
 

@@ -81,10 +81,9 @@ class Suite:
 def without_forearm(drawn: Drawn) -> Drawn:
     """The same recordings as a recorder without a forearm part would leave them."""
     windows = drawn.windows
-    kept = [values.copy() for values in (windows.angles_deg, windows.rates_dps, windows.noise_deg)]
-    for values in kept:
-        values[:, PRONATION] = 0
-    angles, rates, noise = kept
+    angles, rates, noise = windows.angles_deg.copy(), windows.rates_dps.copy(), windows.noise_deg.copy()
+    angles[:, PRONATION] = rates[:, PRONATION] = 0
+    noise[:, PRONATION] = 0
     lacking = np.zeros(len(windows), dtype=bool)
     return replace(
         drawn,

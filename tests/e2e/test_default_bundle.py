@@ -61,7 +61,7 @@ def test_the_card_and_its_picture_are_what_the_figures_beside_it_give(tmp_path: 
 @pytest.mark.parametrize("name", [COMPARED, TIMED])
 def test_what_was_measured_beside_the_bundle_was_measured_of_it(name: str) -> None:
     here = default_bundle_path()
-    assert figures_of(here, name, read_manifest(here).sha256), (
+    assert figures_of(here, name, read_manifest(here)), (
         f"{name} is of another model, or missing: make {name.removesuffix('.json')}"
     )
 

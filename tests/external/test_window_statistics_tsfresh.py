@@ -12,7 +12,7 @@ from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import PHASE_GRID
 from faultml.features.table import compute_features
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import make_windows
 from faultml.synthetic.season import Recipe, draw_season
 

@@ -20,7 +20,7 @@ def call(assessor: Assessor, assessed: Assessment, fault: str, measure: float) -
     posterior = replace(assessed.posterior, mean=mean, sd=sd, guard_mean=guard)
     chance = assessor.bundle.classifier.probability(posterior, assessed.edges)
     probability = np.where(assessed.status == "assessed", chance, np.nan)
-    calls = assessor.calls(replace(assessed, posterior=posterior, probability=probability))
+    calls = assessor.calls(replace(assessed, posterior=posterior, probability=probability)).texts
     return str(calls[row, column])
 
 

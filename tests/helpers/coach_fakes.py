@@ -4,19 +4,36 @@ from __future__ import annotations
 
 import numpy as np
 
-from faultml.classifier.faults import FaultClassifier, Posterior
+from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import load_catalogue
 from faultml.pipelines.coach_suite import Suite
+from faultml.runtime.dense import DenseNetwork
+from faultml.runtime.faults import FaultModel, MeasureNetworks, Posterior
 
 CATALOGUE = load_catalogue()
 SOFT = CATALOGUE.softness_by_fault
 
 
-def edge_classifier() -> FaultClassifier:
-    """A calibrated model without its networks: what an eye needs of it."""
-    model = FaultClassifier.for_catalogue(CATALOGUE)
-    model.slope_, model.offset_ = np.full(len(SOFT), 1.05), np.full(len(SOFT), -0.1)
-    return model
+def edge_classifier() -> FaultModel:
+    """A calibrated model whose networks say nothing: what an eye needs of it."""
+    nothing = DenseNetwork(
+        np.zeros(1), np.ones(1), ((np.zeros((1, 1)), np.zeros(1)),), np.zeros(1), np.ones(1)
+    )
+    plain = FaultClassifier.for_catalogue(CATALOGUE)
+    return FaultModel(
+        measures=MeasureNetworks(nothing, nothing, np.ones(1), 1.0, np.ones(1)),
+        familiar=np.zeros(0, dtype=np.int64),
+        distance=None,
+        edges=plain.edges,
+        signs=plain.signs,
+        softness=plain.softness,
+        guarded=np.array(plain.guarded),
+        guard_edges=np.array(plain.guard_edges),
+        slope=np.full(len(SOFT), 1.05),
+        offset=np.full(len(SOFT), -0.1),
+        learned=np.ones(len(SOFT), dtype=bool),
+        n_features=1,
+    )
 
 
 def drawn_suite(golfers: int = 130, swings: int = 8, seed: int = 4) -> Suite:

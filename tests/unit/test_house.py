@@ -21,7 +21,7 @@ OWN_FOLDERS = set(FOLDERS.values()) - {"faultml"}
 MOST_LINES = 500
 
 WORDS = {"faultml", "errors", "channels", "faults", "exact"}
-STEPS = {"recordings", "motion", "quality", "features", "classifier", "network"}
+STEPS = {"recordings", "motion", "quality", "features", "classifier", "network", "runtime", "kernels"}
 INPUT = {"importing", "streams"}
 TABLES = {"results", "store", "care", "labels", "outcomes", "coaching"}
 MAY_IMPORT: dict[str, set[str]] = {
@@ -30,14 +30,16 @@ MAY_IMPORT: dict[str, set[str]] = {
     "channels": set(),
     "svg": {"errors"},
     "exact": {"errors"},
-    "network": set(),  # a learner on plain arrays
-    "faults": {"errors", "channels"},
-    "recordings": WORDS,
-    "motion": WORDS | {"recordings", "network"},
+    "kernels": set(),  # how kernels are compiled: everybody with kernels
+    "runtime": {"kernels"},  # arrays that answer
+    "network": {"runtime"},  # a learner on plain arrays
+    "faults": {"errors", "channels", "kernels"},
+    "recordings": WORDS | {"kernels"},
+    "motion": WORDS | {"recordings", "network", "runtime", "kernels"},
     "importing": WORDS | {"recordings", "motion", "results"},  # results: folders replaced as a whole
     "quality": WORDS | {"recordings", "motion"},
-    "features": WORDS | {"recordings", "motion"},
-    "classifier": WORDS | {"recordings", "motion", "features", "network", "quality"},
+    "features": WORDS | {"recordings", "motion", "kernels"},
+    "classifier": WORDS | {"recordings", "motion", "features", "network", "quality", "runtime", "kernels"},
     "streams": WORDS | STEPS,
     "results": WORDS,
     "store": WORDS,
@@ -173,7 +175,7 @@ def test_a_module_keeps_to_its_room(module: str, path: Path) -> None:
 @pytest.mark.parametrize(
     ("module", "source"),
     [
-        ("faultml.recordings.read", "from faultml.motion.landmarks import find"),
+        ("faultml.recordings.read", "from faultml.motion.landmark_model import find"),
         ("faultml.recordings.read", "from faultml import motion"),
         ("faultml.recordings.read", "from ..motion import landmarks"),
         ("faultml.recordings.read", "from .. import motion"),

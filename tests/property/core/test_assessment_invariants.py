@@ -248,7 +248,7 @@ def test_probability_rises_as_an_edge_is_drawn_nearer(assessor: Assessor, assess
 
 def test_severity_calls_and_probabilities_agree(assessor: Assessor, assessed: Assessment) -> None:
     severity, low, high = assessor.severity(assessed)
-    calls = assessor.calls(assessed)
+    calls = assessor.calls(assessed).texts
     assert (low <= severity).all() and (severity <= high).all() and (low >= 0).all()
     known = assessed.status == "assessed"
     assert set(calls[known]) == {"yes", "borderline", "no"} and set(calls[~known]) == {""}

@@ -8,12 +8,12 @@ import pytest
 from faultml.channels import CHANNELS, LANDMARKS, ULNAR
 from faultml.classifier.bundle import Bundle
 from faultml.classifier.closure_doubt import RECORDER_BEND_SD_DEG, SHAFT_ANGLE_SD_DEG, closure_sd
-from faultml.classifier.faults import INTERVAL_Z
 from faultml.faults.catalogue import Catalogue
 from faultml.motion.closure import closure_budget
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import Windows, make_windows
+from faultml.runtime.faults import INTERVAL_Z
 from faultml.synthetic.season import Recipe, draw_season
 
 

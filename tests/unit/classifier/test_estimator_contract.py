@@ -29,7 +29,8 @@ from faultml.classifier.faults import FaultClassifier
 from faultml.classifier.gate import SwingGate
 from faultml.classifier.measures import MeasureModel
 from faultml.classifier.unfamiliar import Unfamiliarity
-from faultml.motion.landmarks import LandmarkDetector, Landmarks
+from faultml.motion.landmark_model import Landmarks
+from faultml.motion.landmarks import LandmarkDetector
 from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
 from faultml.network import Network
 from faultml.pipelines.compare.window_features import WindowFeatures

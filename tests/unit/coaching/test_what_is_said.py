@@ -169,3 +169,30 @@ def test_explain_counts_the_balls_and_names_the_roster(made, coach, coaching) ->
     told = coach(season, {**healthy, "usual_miss": "pull"}).explanations["lp-01"]
     line = next(line for line in as_lines(told, coaching) if line.startswith("balls: "))
     assert line == "balls: 24 straight of 48 noted; push 24; the roster's usual miss: pull"
+
+
+def test_a_difference_between_two_later_moments_does_not_feel_the_setup(made, coach) -> None:
+    moved = {"address_by_session": (0.0, 0.0, -9.0, -9.0), "shots": [("slice",)]}
+    plan = _plan(coach(made(past={"recupping": 3.0}, **moved)))
+    assert _fault(plan, "recupping").kind == "fault"
+    assert all("address-drift" not in row.warnings for row in plan.faults)
+
+
+def test_a_bowed_top_that_is_worth_no_drill_holds_no_drill_of_the_save_back(made, coach) -> None:
+    season = {"shots": [("push",), ("straight",)], "late_save": 0.8}
+    inside = _plan(coach(made(past={"flexed_top": -0.5, "hold_off": 9.0}, **season)))
+    past = _plan(coach(made(past={"flexed_top": 9.0, "hold_off": 9.0}, **season)))
+    assert _fault(inside, "flexed_top").kind == _fault(past, "flexed_top").kind == "fault"
+    assert inside.drills[0].faults[0] == "hold_off"
+    assert "waiting" not in {note.code for note in inside.drills[0].notes}
+    assert past.drills[0].faults[0] == "flexed_top"
+    assert "waiting" in {note.code for note in past.drills[0].notes}
+
+
+def test_a_disagreement_names_what_the_balls_were_most_often(made, coach, coaching) -> None:
+    healthy = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
+    season = made(past={"hold_off": 9.0}, shots=[("push",), ("straight",), ("slice",), ("slice",)], swings=4)
+    row = _fault(_plan(coach(season, {**healthy, "usual_miss": "push"})), "hold_off")
+    assert row.miss == "push"  # the roster's word tips the scales
+    said = _texts(row.notes, coaching)["miss-disagrees"]
+    assert "names push as the usual miss; 8 of 16 balls were slices, 4 straight" in said

@@ -256,6 +256,18 @@ def test_where_every_window_is_met_the_reason_is_given(made, coaching) -> None:
     assert "most of the faulty swings already meet" in told.drills["notes"][0][0]
 
 
+def test_a_reserve_does_not_come_after_a_leading_fault_that_gets_no_drill(made, coaching) -> None:
+    season = made(past={"flexed_top": 14.0, "roll_over": 7.0}, shots=[("hook",), ("straight",)])
+    drills = [drill for drill, served in coaching.serving.items() if "flexed_top" in served]
+    told = _first(coaching, season, add_tables([_counted(20, 15, drill) for drill in drills], KEYS))
+    assert told.players.set_index("fault")["leading"]["flexed_top"]
+    assert len(told.drills) > 1
+    for notes, faults in zip(told.drills["notes"], told.drills["faults"], strict=True):
+        codes = {note.split(":")[0] for note in notes}
+        assert faults[0] == "roll_over"
+        assert "serves-other" in codes and "serves-next" not in codes
+
+
 def test_faulty_swings_that_meet_a_window_are_counted_by_player_drill_and_fault(coaching) -> None:
     """Three swings bowed at the top; of the last one the takeaway is bowed as well."""
     bowed = {"b0.0": 0, "b0.6": 2, "b1.0": 35, "d1.0": 20}

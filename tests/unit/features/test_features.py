@@ -13,7 +13,7 @@ from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import evaluate_all
 from faultml.features.table import Features, compute_features
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.pipelines.data import take_windows
 
 

@@ -7,22 +7,22 @@ import pytest
 from numpy.typing import NDArray
 from scipy.interpolate import CubicHermiteSpline
 
-from faultml.motion.resample import along, cubics, known, lookup, slope_weights
+from faultml.motion.resample import along, intervals, known, lookup, slopes
 
 Array = NDArray[np.float64]
 
 
 def read_by_cubics(t_s: Array, values: Array, query_s: Array) -> Array:
     """Values ``(n_channels, n_queries)`` of a swing within its samples, interval by interval by the kernels."""
-    weights, parts = np.empty((5, len(t_s))), np.empty((3, len(t_s)))
-    slope_weights(t_s, weights)
+    length_s, by, before, after, slope = np.empty((5, len(t_s)))
+    intervals(t_s, length_s, by, before, after)
     low = np.clip(np.searchsorted(t_s, query_s, "right") - 1, 0, len(t_s) - 2)
     read = np.empty((len(values), len(query_s)))
     for channel, curve in enumerate(values):
         kept = np.array([known(value) for value in curve])
-        cubics(kept, weights, parts)
+        slopes(kept, before, after, slope)
         for at, place in enumerate(low):
-            read[channel, at] = along(kept, parts, place, (query_s[at] - t_s[place]) / weights[0, place])
+            read[channel, at] = along(kept, slope, length_s, place, (query_s[at] - t_s[place]) * by[place])
     return read
 
 
@@ -63,7 +63,7 @@ def test_samples_are_met_and_lost_values_count_as_nought() -> None:
 def test_lookup_is_linear_and_holds_the_ends() -> None:
     values = np.random.default_rng(5).normal(0, 1, (2, 3, 10))
     position = np.array([[-3.0, 0.0, 0.25, 4.5, 9.0, 40.0], [1, 2, 3, 4.75, 8.999, 9.5]])
-    read = lookup(values, position)
+    read = lookup(values, 7.0 + position / 50.0, 7.0, 50.0)
     for row in range(2):
         for channel in range(3):
             expected = np.interp(position[row], np.arange(10), values[row, channel])

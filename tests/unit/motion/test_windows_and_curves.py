@@ -13,7 +13,7 @@ from season_fakes import BACKSWING_S, DOWNSWING_S, FOLLOW_S, LANDMARKS, fake_ang
 from faultml.channels import CHANNELS, PRONATION
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import AFTER_S, BEFORE_S, OFFSETS_S, Windows, make_windows
 from faultml.recordings.swings import SwingBatch
 

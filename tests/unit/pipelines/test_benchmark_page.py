@@ -71,7 +71,7 @@ def test_what_is_left_beside_a_bundle_names_its_model_and_the_card_says_so(
 ) -> None:
     shutil.copy(default_bundle_path() / MANIFEST_FILE, tmp_path / MANIFEST_FILE)
     write_page(figures, tmp_path)
-    assert figures_of(tmp_path, TIMED, figures["model"]["sha256"]) == json.loads(as_json(figures))
+    assert figures_of(tmp_path, TIMED, read_manifest(tmp_path)) == json.loads(as_json(figures))
     assert f"[{PAGE_FILE}]({PAGE_FILE})" in (tmp_path / CARD_FILE).read_text(encoding="utf-8")
 
 

@@ -130,7 +130,7 @@ def _saved(folder: Path, **changes: Any) -> None:
 def _bundle(sha256: str = "m" * 64) -> Any:
     from faultml.classifier.bundle import Bundle
 
-    manifest: Any = SimpleNamespace(sha256=sha256, faults=CATALOGUE.ids)
+    manifest: Any = SimpleNamespace(is_model=sha256.__eq__, faults=CATALOGUE.ids, sha256=sha256)
     nothing: Any = None
     return Bundle(detector=nothing, gate=nothing, classifier=edge_classifier(), manifest=manifest)
 

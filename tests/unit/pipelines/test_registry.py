@@ -16,6 +16,8 @@ import pytest
 from click.testing import CliRunner
 
 from faultml.classifier.bundle import MANIFEST_FILE, Bundle, default_bundle_path, read_manifest, save_bundle
+from faultml.classifier.faults import FaultClassifier
+from faultml.classifier.tensors import Model
 from faultml.cli.models import command
 from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
@@ -58,23 +60,22 @@ def folder(empty: Path, tmp_path: Path) -> Path:
 @pytest.fixture(scope="module")
 def shuffled(catalogue: Catalogue, bundle: Bundle, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The bundle with faults learned anew, in small, from measures that belong to other swings."""
-    from sklearn.base import clone
-
     drawn = draw(catalogue, Recipe(golfers=60, sessions=2, swings=4, seed=81, non_swing_share=0.0), jobs=1)
     features, _ = features_of(catalogue, bundle.detector, drawn)
     true = np.column_stack([seen_measures(catalogue, drawn), drawn.guards(catalogue)])
     other = np.random.default_rng(5).permutation(true)
-    classifier = clone(bundle.classifier).set_params(epochs=2, averaged=1, n_jobs=1)
-    classifier.fit(features.values, other, groups=drawn.golfers)
+    familiar = tuple(bundle.classifier.familiar.tolist())
+    estimator = FaultClassifier.for_catalogue(catalogue, familiar=familiar, epochs=2)
+    classifier = estimator.fit(features.values, other, groups=drawn.golfers).runtime()
     return saved(tmp_path_factory.mktemp("shuffled"), bundle, classifier=classifier, version="shuffled")
 
 
 def saved(folder: Path, bundle: Bundle, *, version: str, **changes: object) -> Path:
     """The bundle with another part, or another entry of the manifest."""
-    parts = {name: changes.pop(name, getattr(bundle, name)) for name in ("detector", "gate", "classifier")}
+    parts = [changes.pop(name, getattr(bundle, name)) for name in ("detector", "gate", "classifier")]
     kept = json.loads((default_bundle_path() / MANIFEST_FILE).read_text())
     manifest = {name: kept[name] for name in kept if name not in {"schema", "sha256", "versions"}}
-    save_bundle(folder, parts, manifest | {"version": version} | changes)
+    save_bundle(folder, Model(*parts), manifest | {"version": version} | changes)
     return folder
 
 

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 from season_fakes import fake_season
 
-from faultml.classifier.bundle import Registered, default_bundle_path, read_manifest
+from faultml.classifier.bundle import MODEL_FILE, Registered, default_bundle_path, read_manifest
 from faultml.cli import main
 from faultml.errors import BundleError
 from faultml.pipelines import registry
@@ -82,7 +82,7 @@ def test_another_file_than_was_registered_is_refused(folder: Path, season: Path,
     changed = msgspec.structs.replace(registered, sha256="0" * 64)
     with pytest.raises(BundleError, match="as registered"):
         create_app(Settings(model=path, registered=changed))
-    model = path / "bundle.skops"
+    model = path / MODEL_FILE
     model.write_bytes(model.read_bytes() + b"\0")
     code, said = run("classify", season, "--out", tmp_path / "r", "--registry", folder)
     assert code == 2 and "bundle-changed" in said

@@ -16,7 +16,7 @@ from coach_fakes import CATALOGUE, SOFT, drawn_suite, edge_classifier
 from scipy.optimize import approx_fprime, minimize
 
 from faultml.classifier.bundle import Bundle, load_bundle
-from faultml.classifier.coach_eye import EYE_FILE, LeaningClassifier, load_eye, with_eye
+from faultml.classifier.coach_eye import EYE_FILE, load_eye, with_eye
 from faultml.errors import BundleError
 from faultml.labels import Verdict, add
 from faultml.pipelines.adapt import learn_eye
@@ -203,7 +203,7 @@ def leant(season: Season, tmp_path: Path) -> Path:
 def test_classify_gives_what_retraining_was_judged_by(season: Season, leant: Path) -> None:
     eye, catalogue = load_eye(leant)
     bundle = with_eye(season.bundle, eye)
-    assert isinstance(bundle.classifier, LeaningClassifier)
+    assert bundle.classifier.leaning is not None
     classify_season(
         [season.folder / "season.parquet"], season.folder / "own", bundle=bundle, catalogue=catalogue
     )

@@ -100,9 +100,9 @@ class TestTraining:
         generated: SyntheticSeason,
     ) -> None:
         bundle = load_bundle(trained[0])
-        assert not bundle.classifier.learned_.all(), "eight golfers do not show every fault"
+        assert not bundle.classifier.learned.all(), "eight golfers do not show every fault"
         found = Assessor(bundle, catalogue).assess(generated.batch)
-        unknown = ~bundle.classifier.learned_
+        unknown = ~bundle.classifier.learned
         told = found.status[found.assessed][:, unknown]
         assert set(told.ravel()) <= {"not_learned", "not_assessed"} and (told == "not_learned").any()
         assert np.isnan(found.probability[:, unknown]).all()

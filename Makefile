@@ -2,7 +2,7 @@
 # Each sets up .venv first: once, and again only when the lock or pyproject.toml has changed.
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test lint types wheel smoke lock train compare benchmark models clean
+.PHONY: help setup demo test lint types wheel smoke lock train compare benchmark throughput models clean
 
 ENV := .venv
 BIN := $(ENV)/bin
@@ -78,6 +78,9 @@ compare: $(READY) $(PEERS)/ready  ## the model beside its peers, in models/COMPA
 
 benchmark: $(READY) $(PEERS)/ready  ## pace and memory, in models/BENCHMARK.md; wants a machine that does nothing else
 	$(BIN)/faultml benchmark --out models --peers $(PEERS)/bin/python $(ARGS)
+
+throughput: $(READY)  ## swings a second with 1 and 2 workers, on a season drawn for it; wants an idle machine
+	$(BIN)/python -m faultml.pipelines.throughput
 
 models:  ## everything in models/ anew: bundle, comparison, pace, and the card with all of it
 	@for step in train compare benchmark; do $(MAKE) $$step || exit 1; done

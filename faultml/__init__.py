@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from faultml.recordings.read import open_season
     from faultml.recordings.write import write_season
     from faultml.results import read_results
-    from faultml.season import classify_season
+    from faultml.season import assess_partition, classify_season
     from faultml.store import open_store
     from faultml.streams.cut import cut_stream
 
@@ -28,6 +28,7 @@ __version__ = "0.1.0"
 
 _HOMES: Final = {
     "Assessor": "faultml.classifier.assess",
+    "assess_partition": "faultml.season",
     "assess_swings": "faultml.assessing",
     "calibrate": "faultml.importing.calibration",
     "changes": "faultml.outcomes.change",
@@ -49,6 +50,7 @@ _HOMES: Final = {
 
 __all__ = [
     "Assessor",
+    "assess_partition",
     "assess_swings",
     "calibrate",
     "changes",
@@ -66,6 +68,10 @@ __all__ = [
     "read_watch",
     "write_season",
 ]
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
 
 
 def __getattr__(name: str) -> Any:

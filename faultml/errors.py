@@ -48,3 +48,7 @@ class StoreError(FaultmlError):
 
 class MissingExtraError(FaultmlError):
     """An optional dependency is not installed; the message holds the install line."""
+
+
+class WorkerError(FaultmlError):
+    """A process or machine that assesses partitions cannot do so; the message names it and says why."""

@@ -59,7 +59,7 @@ class Load:
     quant_swings, tsfresh_swings
         Swings the peers answer for: as many as take them some seconds.
     jobs
-        Threads, for everybody.
+        Processes of ours, threads of the peers.
     """
 
     swings: int = 20_000
@@ -112,7 +112,7 @@ def benchmark(load: Load, peers: Path | None = None) -> dict[str, Any]:
 def _season(folder: Path, swings: SwingBatch, count: int, jobs: int) -> dict[str, float]:
     """One season from Parquet to tables and report, start-up included."""
     season = write_long_season(swings, folder / "season", count)
-    ran = _run("classify", str(season), "--out", str(folder / "results"), "--jobs", str(jobs))
+    ran = _run("classify", str(season), "--out", str(folder / "results"), "--on", f"local:{jobs}")
     return {
         "swings": count,
         "seconds": ran.seconds,

@@ -10,7 +10,6 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -22,7 +21,8 @@ from faultml.coaching.met import Met
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.records import PlayerPlan
 from faultml.coaching.rules import Coaching, load_coaching
-from faultml.coaching.summary import Summary
+from faultml.coaching.summary import read_summary
+from faultml.coaching.tables import read_plans
 from faultml.coaching.window import AnyWindow, SpreadWindow, inside
 from faultml.faults.catalogue import load_catalogue
 from faultml.recordings.write import write_season
@@ -48,7 +48,7 @@ def first_drills(
     """
     counted = {
         (row.player, row.drill, row.fault): (int(row.n_faulty), int(row.n_met))
-        for row in run.summary.windows.itertuples()
+        for row in read_summary(run.results).windows.itertuples()
     }
     play = season.batch.table["context"].to_numpy(object) != "practice"
     rows = []
@@ -83,8 +83,10 @@ def measure_seasons(seasons: int, players: int, first_seed: int) -> pd.DataFrame
     coaching = load_coaching(load_catalogue())
     parts = []
     for season, run in _runs(seasons, players, first_seed):
-        free = prescribe(_without_counts(run), run.known, coaching, date.today())
-        for rule, plans in ((True, run.prescription.plans), (False, free.plans)):
+        summary = read_summary(run.results)
+        free = prescribe(replace(summary, windows=summary.windows.iloc[:0]), run.known, coaching, run.day)
+        given = read_plans(run.results.players, run.results.drills)
+        for rule, plans in ((True, given), (False, free.plans)):
             parts.append(first_drills(season, run, plans, coaching).assign(rule=rule))
     return pd.concat(parts, ignore_index=True)
 
@@ -99,10 +101,6 @@ def _runs(seasons: int, players: int, first_seed: int) -> Iterator[tuple[Synthet
             write_season(season.batch, path)
             season.roster.assign(pain="none").to_csv(path.with_name("roster.csv"), index=False)
             yield season, classify_season([path.parent], Path(folder) / "results")
-
-
-def _without_counts(run: SeasonRun) -> Summary:
-    return replace(run.summary, windows=run.summary.windows.iloc[:0])
 
 
 @click.command()

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @click.command(short_help="Find faults and drills in a season of recordings.")
 @click.argument("season", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the results.")
-@click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Threads to use.")
+@options.ON
 @click.option(
     "--format",
     "table_format",
@@ -63,7 +63,7 @@ if TYPE_CHECKING:
 def command(
     season: tuple[Path, ...],
     out: Path,
-    jobs: int,
+    place: str,
     table_format: TableFormat,
     model: Path | None,
     registry: Path | None,
@@ -86,19 +86,16 @@ def command(
 
     \b
     Example:
-      faultml classify season/ --out results/ --jobs 2
+      faultml classify season/ --out results/ --on local:2
       faultml classify season/ --out results/ --registry faultml-registry --coach ann
     """
-    from dataclasses import replace
-
-    from faultml.classifier.bundle import load_bundle
-    from faultml.classifier.coach_eye import load_eye, with_eye
-    from faultml.classifier.promise import read_own_promise
+    from faultml.classifier.coach_eye import load_eye
     from faultml.cli.drills_given import given_drills
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
     from faultml.kernels import is_cold
     from faultml.outcomes.table import read_changes
+    from faultml.season.inputs import ModelSource
     from faultml.store.place import store_if_there
 
     if coach and catalogue:
@@ -110,26 +107,32 @@ def command(
     if is_cold():
         click.echo("Compiling for this machine, once: half a minute.", err=True)
     chosen = options.chosen_model(model, registry, coach or "")
-    bundle, edges = load_bundle(*chosen), load_catalogue(catalogue)
+    edges = load_catalogue(catalogue)
+    kept: tuple[Path | None, str] = (None, "")
     if coach:
         kept = (
             (chosen.path, chosen.registered.eye_sha256)
             if chosen.path and chosen.registered
             else (Path(coach), "")
         )
-        eye, edges = load_eye(*kept)
-        bundle = with_eye(bundle, eye)
+        eye, edges = load_eye(kept[0] or Path(coach), kept[1])
         if store and _to_retrain(store, eye.sha256):
             since = "has learned from somebody who was forgotten since: faultml retrain makes it anew."
             click.echo(f"The eye of {eye.coach} {since}", err=True)
-    if promise:
-        bundle = replace(bundle, own_promise=read_own_promise(promise))
+    source = ModelSource(
+        model=_absolute(chosen.path),
+        registered=chosen.registered,
+        catalogue=str(catalogue) if catalogue else None,
+        coach=_absolute(kept[0]),
+        coach_sha256=kept[1],
+        promise=_absolute(promise),
+    )
     run = run_season(
         season,
         out,
-        bundle=bundle,
+        source=source,
         catalogue=edges,
-        jobs=jobs,
+        on=place,
         table_format=table_format,
         false_share=float(false_share),
         assigned=given_drills(store) if store else None,
@@ -139,6 +142,10 @@ def command(
         quiet=quiet,
     )
     sys.exit(run.exit_code)
+
+
+def _absolute(path: Path | None) -> str | None:
+    return str(path.absolute()) if path else None
 
 
 def _to_retrain(store: Path, sha256: str) -> bool:

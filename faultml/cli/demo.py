@@ -33,7 +33,7 @@ PLAYERS: Final = (
     "--seed", type=click.IntRange(0), default=SEED, show_default=True, help="Of the generated season."
 )
 @click.option(
-    "--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes and threads to use."
+    "--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes that draw the season."
 )
 def command(out: Path, seed: int, jobs: int) -> None:
     """Make a season of twelve generated players of an academy that does not exist, and classify it.
@@ -42,9 +42,9 @@ def command(out: Path, seed: int, jobs: int) -> None:
     Example:
       faultml demo --out demo/
     """
-    from faultml.classifier.bundle import load_bundle
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
+    from faultml.season.inputs import ModelSource
     from faultml.synthetic.recipe import Recipe
     from faultml.synthetic.season import iterate_golfers, roster_golfers
     from faultml.synthetic.tables import draw_roster
@@ -61,9 +61,8 @@ def command(out: Path, seed: int, jobs: int) -> None:
     run = run_season(
         [out / "season"],
         out / "results",
-        bundle=load_bundle(),
+        source=ModelSource(),
         catalogue=catalogue,
-        jobs=jobs,
         assigned=given,
     )
     # Problems in its input are part of what the demo shows.

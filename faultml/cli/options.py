@@ -42,6 +42,14 @@ ROSTER: Final = click.option(
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Another roster than the season's.  [default: the season's, as it is now]",
 )
+ON: Final = click.option(
+    "--on",
+    "place",
+    metavar="PLACE",
+    default="",
+    help="Where to assess: here, local:N in N processes, or a Dask cluster as tls://host:port.  [default: as many "
+    "processes as cores where the season is large, else here]",
+)
 STORE: Final = click.option(
     "--store",
     type=click.Path(path_type=Path, dir_okay=False),

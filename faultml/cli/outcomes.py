@@ -13,8 +13,6 @@ from faultml.cli import options
 if TYPE_CHECKING:
     import pandas as pd
 
-    from faultml.coaching.rules import Coaching
-
 
 @click.command(short_help="Did it work? What each drill changed.")
 @click.argument("results", type=click.Path(path_type=Path, exists=True, file_okay=False))
@@ -64,7 +62,7 @@ def command(
     from faultml.outcomes.words import as_lines, as_records, player_lines
 
     coaching = load_coaching(load_catalogue(overrides))
-    sums = _sums(results, coaching)
+    sums = _sums(results)
     table = changes(sums, given_drills(store), coaching.catalogue)
     effects = drill_effects(table, coaching.serving, coaching.catalogue)
     if player is not None and player not in set(table["player"]):
@@ -101,10 +99,9 @@ def _stopped(results: Path, players: set[str], store: Path | None) -> list[str]:
     return sorted(player for player in players & set(recorded) if care_stop(known.body(player), today))
 
 
-def _sums(results: Path, coaching: Coaching) -> pd.DataFrame:
-    """The season's sums, read a batch at a time."""
-    from faultml.coaching.summary import add_sums, decode_sums, sum_up
+def _sums(results: Path) -> pd.DataFrame:
+    """The season's sums of faults."""
+    from faultml.coaching.summary import read_summary
     from faultml.results import read_results
 
-    batches = read_results(results).batches()
-    return decode_sums(add_sums(sum_up(*batch, coaching.catalogue) for batch in batches)).faults
+    return read_summary(read_results(results)).faults

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -200,6 +201,18 @@ def readmit_player(player: str, store: Path | None) -> None:
     click.echo("Can be taken in again." if was else "Was not forgotten.")
 
 
+def _forget_parts(results: Path, *, dry_run: bool) -> list[str]:
+    """Remove what an unfinished run into these results has left: whole, since anybody may be in it."""
+    import shutil
+
+    from faultml.season.workplace import parts_folder
+
+    found = [*results.resolve().parent.glob(f"{glob.escape(parts_folder(results).name)}*")]
+    for folder in found if not dry_run else ():
+        shutil.rmtree(folder)
+    return [f"  {folder}: what an unfinished run has left" for folder in found]
+
+
 def _forget(
     who: str,
     season: tuple[Path, ...],
@@ -226,6 +239,7 @@ def _forget(
         lines += [_row_line(folder / table, n) for table, n in counts.items()]
         if counts and had_page:
             lines.append(f"  {page}: the whole page; faultml report writes it anew")
+        lines += _forget_parts(folder, dry_run=dry_run)
     if pseudonyms is not None:
         table = load_pseudonyms(pseudonyms)
         if table.find(who):

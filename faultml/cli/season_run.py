@@ -13,11 +13,10 @@ import click
 if TYPE_CHECKING:
     import pandas as pd
 
-    from faultml.classifier.bundle import Bundle
     from faultml.faults.catalogue import Catalogue
     from faultml.recordings.problems import Problem
     from faultml.results.tables import TableFormat
-    from faultml.season import BatchTables, SeasonRun
+    from faultml.season import ModelSource, Progress, SeasonRun
 
 MOST_NAMED: Final = 3
 MOST_KINDS: Final = 6
@@ -28,9 +27,9 @@ def run_season(
     paths: Sequence[Path],
     out: Path,
     *,
-    bundle: Bundle,
+    source: ModelSource,
     catalogue: Catalogue,
-    jobs: int,
+    on: str = "",
     table_format: TableFormat = "parquet",
     false_share: float = 0.10,
     assigned: pd.DataFrame | None = None,
@@ -43,32 +42,34 @@ def run_season(
     from faultml.recordings.read import open_season
     from faultml.season import classify_season
 
-    page = None
-    if report and _report_installed():
-        from faultml.report.season_page import SeasonPage
-
-        page = SeasonPage(catalogue)
-    season = open_season(paths)
+    season = open_season([path.absolute() for path in paths] if "://" in on else paths)
     shown = sys.stderr.isatty() and not quiet
     with click.progressbar(length=season.n_swings, label="Swings", file=sys.stderr, hidden=not shown) as bar:
 
-        def on_batch(tables: BatchTables) -> None:
-            bar.update(len(tables.swings))
+        def advance(done: Progress) -> None:
+            bar.update(done.n_done - bar.pos)
 
         run = classify_season(
             season,
             out,
-            bundle=bundle,
-            catalogue=catalogue,
-            jobs=jobs,
+            source=source,
+            on=on,
             table_format=table_format,
             false_share=false_share,
             assigned=assigned,
             outcomes=outcomes,
             store=store,
-            on_batch=on_batch,
-            before_closing=page.write if page else None,
+            progress=advance,
         )
+    if report and _report_installed():
+        from faultml.coaching.rules import load_coaching
+        from faultml.report.page import write_report
+        from faultml.report.source import read_source
+        from faultml.results import REPORT_FILE
+
+        coaching = load_coaching(catalogue)
+        source_of_page = read_source(run.results, run.known, coaching, run.day)
+        write_report(source_of_page, out / REPORT_FILE, coaching)
     if not quiet:
         click.echo(_outcome(run, out))
     return run
@@ -83,10 +84,9 @@ def _report_installed() -> bool:
 
 
 def _outcome(run: SeasonRun, out: Path) -> str:
-    from faultml.care.rules import MEND_ROSTER, WHOSE_ROW
     from faultml.results import REPORT_FILE
 
-    players = run.prescription.players["player"].nunique()
+    players = run.n_players
     lines = [
         f"{run.n_assessed} of {run.n_swings} recordings assessed, {players} {'player' if players == 1 else 'players'}."
     ]
@@ -98,14 +98,15 @@ def _outcome(run: SeasonRun, out: Path) -> str:
         lines.append(_first(run.unrecorded, "players of the roster without recordings", ", "))
     if run.roster_unreadable:
         lines.append("The roster could not be read: mend it first. Until then nobody gets a drill.")
-    elif withheld := int((run.prescription.drills["reason"] == MEND_ROSTER).sum()):
+    elif run.n_withheld:
         lines.append(
-            f"Rows of the roster could not be read: until they are mended, no drill for {withheld} of the players."
+            "Rows of the roster could not be read: until they are mended, no drill for "
+            f"{run.n_withheld} of the players."
         )
-    if held := int((run.prescription.drills["reason"] == WHOSE_ROW).sum()):
+    if run.n_held:
         lines.append(
-            f"Names of the roster fit nobody recorded: until somebody says whose they are, no drill for {held} of the"
-            " players. See: faultml players care."
+            f"Names of the roster fit nobody recorded: until somebody says whose they are, no drill for {run.n_held} of"
+            " the players. See: faultml players care."
         )
     if run.n_problems:
         lines.append(

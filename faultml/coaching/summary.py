@@ -20,6 +20,7 @@ from faultml.coaching.rules import LATE_SAVE
 from faultml.errors import InputError
 from faultml.exact import Columns, RunningTables, add_groups, from_units, table_of
 from faultml.faults.catalogue import PHASE_STARTS, Catalogue, load_catalogue
+from faultml.results import Results
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -148,6 +149,17 @@ def add_sums(parts: Iterable[Mapping[str, pa.Table]]) -> dict[str, pa.Table]:
 def decode_sums(tables: Mapping[str, pa.Table]) -> Summary:
     """The summary that tables of `sum_up` hold, in numbers."""
     return Summary(**{name: _frame(name, tables[name]) for name in KEYS})
+
+
+def read_summary(results: Results) -> Summary:
+    """The summary of a results folder, from the sums that lie in it.
+
+    Raises
+    ------
+    InputError
+        Where they are missing or damaged.
+    """
+    return decode_sums({name: results.sums(name) for name in KEYS})
 
 
 def _frame(name: str, table: pa.Table) -> pd.DataFrame:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from faultml.channels import CHANNELS, ID_COLUMNS
 from faultml.recordings.csv_blocks import FIELD_COUNT, IMPACT_UNREADABLE, NOT_A_NUMBER, BadRow, CsvFile
 from faultml.recordings.findings import limits
+from faultml.recordings.fragments import Piece
 from faultml.recordings.problems import Problem, file_problem, swing_problem
 from faultml.recordings.raw import RawSwings, raw_table
 from faultml.recordings.schema import (
@@ -46,6 +47,7 @@ class CsvSeason:
         self.names = header.names
         self.columns = [name for name in self.names if name in KNOWN_COLUMNS]
         self.notes: list[Problem] = []
+        self.pieces: list[Piece] = []
         if header.delimiter != ",":
             found = f"{header.delimiter!r} between fields and {header.decimal!r} as decimal mark: read so"
             self.notes.append(
@@ -55,13 +57,16 @@ class CsvSeason:
             )
 
     def scan(self) -> Iterator[pa.Table]:
-        """The ids of all swings in tables of bounded size."""
+        """The ids of all swings in tables of bounded size; `pieces` is known at its end."""
         tables = self._file.tables((*TEXT_COLUMNS, SHOT_COLUMN), lambda _: None)
+        n_swings = 0
         for table, starts in _whole_swings(tables):
+            n_swings += len(starts)
             yield table.select(list(ID_COLUMNS)).take(starts)
+        self.pieces = [Piece(str(self.path), "csv", 0, self.path.stat().st_size, 1, n_swings)]
 
-    def read(self, report: Report) -> Iterator[RawSwings]:
-        """All swings, in order."""
+    def read(self, report: Report, piece: Piece | None = None) -> Iterator[RawSwings]:
+        """The swings of a piece, or all, in order."""
         bad_rows = _BadRows(str(self.path))
         for table, starts in _whole_swings(self._file.tables(KNOWN_COLUMNS, bad_rows.add)):
             yield _raw_swings(table, starts, str(self.path), report)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
@@ -16,6 +17,7 @@ from faultml.channels import CHANNELS, ID_COLUMNS
 from faultml.errors import InputError
 from faultml.recordings.columns import as_text, check_columns, is_list
 from faultml.recordings.files import unpack_limit_bytes
+from faultml.recordings.fragments import Piece
 from faultml.recordings.problems import Problem, file_problem, shorten, swing_problem
 from faultml.recordings.raw import RawSwings, raw_table
 from faultml.recordings.schema import (
@@ -55,6 +57,7 @@ class ParquetSeason:
                 self._check_size(metadata)
         except _READ_ERRORS as error:
             raise InputError("damaged-file", expected="a whole Parquet file", found=shorten(error)) from error
+        self.pieces = [_piece(path, start, rows) for start, rows in _group_rows(metadata)]
         self.names = tuple(schema.names)
         self.columns = [name for name in self.names if name in KNOWN_COLUMNS]
 
@@ -79,24 +82,37 @@ class ParquetSeason:
         except _READ_ERRORS as error:
             raise InputError("damaged-file", expected="ids that can be read", found=shorten(error)) from error
 
-    def read(self, report: Report) -> Iterator[RawSwings]:
-        """All swings, in order; where a part is damaged, its swings are refused and the rest is read."""
+    def read(self, report: Report, piece: Piece | None = None) -> Iterator[RawSwings]:
+        """The swings of a piece, or all, in order; where a part is damaged, its swings are refused."""
+        first, last = (piece.start, piece.stop) if piece else (0, sys.maxsize)
         with self._open(self.columns) as file:
-            row = 1
+            row = 0
             for groups, n_rows in _group_runs(file.metadata):
-                done = 0
-                try:
-                    for batch in file.iter_batches(
-                        self._batch_rows(file.metadata, groups), groups, self.columns
-                    ):
-                        yield _raw_swings(batch, str(self.path), row + done, report)
-                        done += len(batch)
-                except _READ_ERRORS as error:
-                    found = shorten(error)
-                    report(file_problem(str(self.path), "damaged-file", "samples", found, row + done))
-                    ids = file.read_row_groups(groups, columns=list(ID_COLUMNS)).slice(done)
-                    yield _damaged(ids, str(self.path), row + done)
+                start, stop = max(first - row, 0), min(last - row, n_rows)
+                if start < stop:
+                    yield from self._read_groups(file, groups, row, start, stop, report)
                 row += n_rows
+
+    def _read_groups(
+        self, file: pq.ParquetFile, groups: list[int], row: int, start: int, stop: int, report: Report
+    ) -> Iterator[RawSwings]:
+        """Rows `start` to `stop` of some row groups, whose first row is the file's `row`."""
+        done = 0
+        try:
+            for batch in file.iter_batches(self._batch_rows(file.metadata, groups), groups, self.columns):
+                from_row, to_row = max(start - done, 0), min(stop - done, len(batch))
+                if from_row < to_row:
+                    wanted = batch.slice(from_row, to_row - from_row)
+                    yield _raw_swings(wanted, str(self.path), row + done + from_row + 1, report)
+                done += len(batch)
+                if done >= stop:
+                    return
+        except _READ_ERRORS as error:
+            done = max(done, start)
+            where = row + done + 1
+            report(file_problem(str(self.path), "damaged-file", "samples", shorten(error), where))
+            ids = file.read_row_groups(groups, columns=list(ID_COLUMNS)).slice(done, stop - done)
+            yield _damaged(ids, str(self.path), where)
 
     def _open(self, columns: list[str]) -> pq.ParquetFile:
         # Words stay dictionaries while they are read: a long word repeated in every row is then held once.
@@ -145,6 +161,20 @@ def _values(metadata: pq.FileMetaData, group: int) -> int:
     """Values in the sample columns of a row group."""
     chunks = (metadata.row_group(group).column(at) for at in range(metadata.num_columns))
     return sum(chunk.num_values for chunk in chunks if chunk.path_in_schema.split(".")[0] in SAMPLE_COLUMNS)
+
+
+def _piece(path: Path, start: int, rows: int) -> Piece:
+    return Piece(str(path), "parquet", start, start + rows, 0, rows)
+
+
+def _group_rows(metadata: pq.FileMetaData) -> Iterator[tuple[int, int]]:
+    """First row and number of rows of each row group that has some."""
+    start = 0
+    for group in range(metadata.num_row_groups):
+        rows = metadata.row_group(group).num_rows
+        if rows:
+            yield start, rows
+        start += rows
 
 
 def _group_runs(metadata: pq.FileMetaData) -> Iterator[tuple[list[int], int]]:

@@ -1,32 +1,34 @@
 """Open a season and read it in batches; memory does not grow with its length.
 
 A season is read twice. The first pass reads ids only and finds those that stand more than once, wherever in
-the season: every copy has to be refused, and the first one would be gone by the time the second is met. It
-keeps 8 bytes a swing. The second pass reads batches.
+the season: every copy has to be refused, and the first one would be gone by the time the second is met. The second pass
+reads batches, of the whole season or of one fragment of it.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections import Counter, deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.recordings.checks import check_swings
 from faultml.recordings.columns import check_names
 from faultml.recordings.files import FileKind, find_files
+from faultml.recordings.fragments import PARTITION_SWINGS, Fragment, Piece, cut_fragments
 from faultml.recordings.long_csv import CsvSeason
 from faultml.recordings.parquet import ParquetSeason, read_table
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.raw import RawSwings
+from faultml.recordings.repeats import RepeatFinder, Repeats, confirm, id_hashes
 from faultml.recordings.roster import Roster, read_roster
 from faultml.recordings.roster_match import MatchedRoster, match_roster
 from faultml.recordings.schema import KNOWN_COLUMNS, SAMPLE_COLUMNS
@@ -37,6 +39,7 @@ MOST_BATCH_SAMPLES: Final = 4_000_000
 """A batch's padded arrays hold at most so many samples a channel, unless a single swing is longer."""
 
 SeasonFile = ParquetSeason | CsvSeason
+Report = Callable[[Problem], None]
 
 
 class Season:
@@ -46,43 +49,50 @@ class Season:
     ----------
     n_swings
         Swings in the readable files, refused ones included.
+    players
+        Swings of each player.
+    repeats
+        Swings whose ids stand more than once.
     roster
         One row a player, see `faultml.recordings.roster.read_roster`; empty where there is none.
     roster_unreadable
         Whether there is a roster that could not be read.
     unread
         What was wrong with each file that was not read, or not to its end.
+    batch_size
+        Most swings of a batch.
     """
 
     def __init__(
         self,
-        files: Sequence[SeasonFile],
-        repeated: NDArray[np.uint64],
-        n_swings: int,
+        pieces: Sequence[Piece],
+        scanned: Scanned,
         roster: Roster,
         problems: list[Problem],
-        unread: list[Problem],
         batch_size: int,
     ) -> None:
-        self.n_swings = n_swings
+        self.n_swings = sum(scanned.players.values())
+        self.players = scanned.players
+        self.repeats = scanned.repeats
         self.roster = roster.table
-        self.unread = unread
-        self._roster = roster
+        self.unread = scanned.unread
         self.roster_unreadable = roster.unreadable
-        self._problems = deque(
-            [*unread, *problems]
-        )  # batches may be drawn in one thread and problems taken in another
-        self._files = files
-        self._repeated = repeated
-        self._batch_size = batch_size
+        self.batch_size = batch_size
+        self._pieces = pieces
+        self._roster = roster
+        # Batches may be drawn in one thread and problems taken in another.
+        self._problems = deque([*scanned.unread, *problems])
+
+    def fragments(self, swings: int = PARTITION_SWINGS) -> list[Fragment]:
+        """The season in parts of about so many swings, in file order, that can be read on their own."""
+        return cut_fragments(self._pieces, swings)
 
     def batches(self) -> Iterator[SwingBatch]:
         """Every swing of the season exactly once, in file order, at most ``batch_size`` a time."""
-        for raw in self._raw_batches():
-            repeated = np.isin(_id_hashes(raw.table), self._repeated) if len(self._repeated) else None
-            checked = check_swings(raw, repeated)
-            self._problems.extend(checked.problems)
-            yield checked.batch
+        whole = Fragment(tuple(self._pieces))
+        yield from read_fragment(
+            whole, self.repeats, self._problems.append, self.unread.append, self.batch_size
+        )
 
     @property
     def problems(self) -> list[Problem]:
@@ -100,26 +110,13 @@ class Season:
         self._problems.extend(matched.problems)
         return matched
 
-    def _raw_batches(self) -> Iterator[RawSwings]:
-        held: list[RawSwings] = []
-        for raw in self._raw():
-            held.append(raw)
-            if sum(map(len, held)) >= self._batch_size:
-                joined = RawSwings.concat(held)
-                full = len(joined) - len(joined) % self._batch_size
-                for start in range(0, full, self._batch_size):
-                    yield from _bounded(joined.slice(start, start + self._batch_size))
-                held = [joined.slice(full, len(joined))] if full < len(joined) else []
-        if held:
-            yield from _bounded(RawSwings.concat(held))
 
-    def _raw(self) -> Iterator[RawSwings]:
-        for file in self._files:
-            try:
-                yield from file.read(self._problems.append)
-            except (InputError, OSError) as error:
-                self.unread.append(_of_file(file.path, error))
-                self._problems.append(self.unread[-1])
+class Scanned(NamedTuple):
+    """What the first pass over a season finds; `unread` is what was wrong with files that cannot be read."""
+
+    players: dict[str, int]
+    repeats: Repeats
+    unread: list[Problem]
 
 
 def open_season(
@@ -139,23 +136,89 @@ def open_season(
     Raises
     ------
     InputError
-        ``no-such-path`` where a path does not exist.
+        ``no-such-path`` where a path does not exist, ``no-paths`` where there is none.
     """
+    if not paths:
+        raise InputError("no-paths", where="season", expected="at least one file or folder", found="none")
     found = find_files(paths)
-    unread, problems, files, hashes = found.problems, list[Problem](), [], []
-    for path, kind in found.files:
+    unread, problems, files, pieces = found.problems, list[Problem](), list[SeasonFile](), list[Piece]()
+    players: Counter[str] = Counter()
+    with RepeatFinder() as finder:
+        for path, kind in found.files:
+            try:
+                file = _open(path, kind)
+                own, counts = _scan(file)
+            except (InputError, OSError) as error:
+                unread.append(_of_file(path, error))
+            else:
+                files.append(file)
+                pieces += file.pieces
+                players.update(counts)
+                finder.add(own)
+                problems.extend([*file.notes, *_misspelt(file)])
+        repeats = confirm(finder.repeated(), lambda: (ids for file in files for ids in file.scan()))
+    known = read_roster(roster or found.roster)
+    problems.extend(known.problems)
+    return Season(pieces, Scanned(dict(players), repeats, unread), known, problems, batch_size)
+
+
+def read_fragment(
+    fragment: Fragment, repeats: Repeats, report: Report, unread: Report, batch_size: int = DEFAULT_BATCH_SIZE
+) -> Iterator[SwingBatch]:
+    """Every swing of a fragment exactly once, in order, checked.
+
+    Parameters
+    ----------
+    fragment
+        Of `Season.fragments`.
+    repeats
+        Of the season.
+    report, unread
+        Called with each problem, before the batch it was noticed in; `unread` also with that of a file that cannot be
+        read to its end.
+    batch_size
+        Most swings of a batch.
+    """
+    for raw in _batches(_raw(fragment, report, unread), batch_size):
+        checked = check_swings(raw, repeats.mask(raw.table))
+        for problem in checked.problems:
+            report(problem)
+        yield checked.batch
+
+
+def _scan(file: SeasonFile) -> tuple[NDArray[np.uint64], Counter[str]]:
+    """Hashes of a file's ids, and swings of each player."""
+    hashes, players = [], Counter[str]()
+    for ids in file.scan():
+        hashes.append(id_hashes(ids))
+        for each in pc.value_counts(ids["player"].fill_null("")).to_pylist():
+            players[each["values"]] += each["counts"]
+    return np.concatenate([np.empty(0, np.uint64), *hashes]), players
+
+
+def _raw(fragment: Fragment, report: Report, unread: Report) -> Iterator[RawSwings]:
+    for piece in fragment.pieces:
+        path = Path(piece.path)
         try:
-            file = _open(path, kind)
-            hashes.append(np.concatenate([_id_hashes(ids) for ids in file.scan()]))
+            yield from _open(path, piece.kind).read(report, piece)
         except (InputError, OSError) as error:
-            unread.append(_of_file(path, error))
-        else:
-            files.append(file)
-            problems.extend([*file.notes, *_misspelt(file)])
-    ids, counts = np.unique(np.concatenate([np.empty(0, np.uint64), *hashes]), return_counts=True)
-    players = read_roster(roster or found.roster)
-    problems.extend(players.problems)
-    return Season(files, ids[counts > 1], int(counts.sum()), players, problems, unread, batch_size)
+            problem = _of_file(path, error)
+            unread(problem)
+            report(problem)
+
+
+def _batches(pieces: Iterable[RawSwings], batch_size: int) -> Iterator[RawSwings]:
+    held: list[RawSwings] = []
+    for raw in pieces:
+        held.append(raw)
+        if sum(map(len, held)) >= batch_size:
+            joined = RawSwings.concat(held)
+            full = len(joined) - len(joined) % batch_size
+            for start in range(0, full, batch_size):
+                yield from _bounded(joined.slice(start, start + batch_size))
+            held = [joined.slice(full, len(joined))] if full < len(joined) else []
+    if held:
+        yield from _bounded(RawSwings.concat(held))
 
 
 def read_frame(frame: pd.DataFrame) -> tuple[SwingBatch, list[Problem]]:
@@ -182,7 +245,7 @@ def read_swings(table: pa.Table) -> tuple[SwingBatch, list[Problem]]:
     """
     problems: list[Problem] = []
     raw = read_table(table, problems.append)
-    hashes = _id_hashes(raw.table)
+    hashes = id_hashes(raw.table)
     ids, counts = np.unique(hashes, return_counts=True)
     checked = check_swings(raw, np.isin(hashes, ids[counts > 1]))
     return checked.batch, [*problems, *checked.problems]
@@ -232,11 +295,3 @@ def _bounded(raw: RawSwings) -> Iterator[RawSwings]:
         yield from _bounded(raw.slice(middle, len(raw)))
     else:
         yield raw
-
-
-def _id_hashes(table: pa.Table) -> NDArray[np.uint64]:
-    """64-bit hashes of the swings' ids. In a million swings two collide by chance 3 times in 10^8."""
-    ids = pd.DataFrame(
-        {name: table[name].fill_null("").to_numpy(zero_copy_only=False) for name in ID_COLUMNS}
-    )
-    return pd.util.hash_pandas_object(ids, index=False).to_numpy()

@@ -11,15 +11,12 @@ import pandas as pd
 import pyarrow as pa
 
 from faultml.care.known import Known
-from faultml.coaching import closures, summary
 from faultml.coaching.care_now import plan_now
-from faultml.coaching.closures import sum_closures
 from faultml.coaching.records import PlayerPlan
 from faultml.coaching.retest import RetestResult, read_retests
 from faultml.coaching.rules import Coaching
-from faultml.coaching.summary import Summary, decode_sums, sum_up
+from faultml.coaching.summary import Summary, read_summary
 from faultml.coaching.tables import read_plans
-from faultml.exact import RunningTables
 from faultml.results import Results
 
 
@@ -56,7 +53,7 @@ class ReportSource:
 
 
 def read_source(results: Results, known: Known, coaching: Coaching, on: date) -> ReportSource:
-    """Read a results folder, the large tables a part at a time; the care check is asked again.
+    """Read a results folder: its sums and small tables, never the swings; the care check is asked again.
 
     Parameters
     ----------
@@ -74,14 +71,10 @@ def read_source(results: Results, known: Known, coaching: Coaching, on: date) ->
     InputError
         Where a table is missing or damaged.
     """
-    running = RunningTables({**summary.COLUMNS, "closures": closures.COLUMNS})
-    for swings, faults in results.batches():
-        running.add(sum_up(swings, faults, coaching.catalogue) | {"closures": sum_closures(swings)})
-    sums = running.total()
     plans = read_plans(results.players, results.drills)
     return ReportSource(
-        summary=decode_sums(sums),
-        closures=sums["closures"],
+        summary=read_summary(results),
+        closures=results.sums("closures"),
         plans=[plan_now(plan, known.body(plan.player), coaching, on) for plan in plans],
         retests=read_retests(results.retests),
         curves=results.curves,

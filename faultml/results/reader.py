@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from faultml.errors import InputError
-from faultml.results.columns import PROGRAM, RUN_FILE
+from faultml.results.columns import PROGRAM, RUN_FILE, SUMS_PREFIX
 from faultml.results.tables import Kind, damage_told, read_table, stream_table
 
 BATCH_SWINGS: Final = 4000
@@ -45,6 +47,18 @@ class Results:
         path, schema = self._table(name)
         return read_table(path, schema, columns)
 
+    def sums(self, name: str) -> pa.Table:
+        """A table of the season's sums, integers as `faultml.exact` has them: ``faults``, ``sessions`` and so on.
+
+        Raises
+        ------
+        InputError
+            As `frame`.
+        """
+        path, schema = self._table(f"{SUMS_PREFIX}{name}")
+        with damage_told(path):
+            return pq.read_table(path, columns=list(schema))
+
     def batches(self, rows: int = BATCH_SWINGS) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
         """``swings`` and the rows of ``faults`` that belong to them, `rows` swings at a time.
 
@@ -72,7 +86,7 @@ class Results:
 
     def _table(self, name: str) -> tuple[Path, dict[str, Kind]]:
         table = self.run["tables"].get(name)
-        if table is None or not (self.folder / table["file"]).is_file():
+        if table is None or not (self.folder / table["file"]).exists():
             raise InputError(
                 "missing-table", where=str(self.folder), expected=name, found=", ".join(self.run["tables"])
             )

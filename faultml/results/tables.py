@@ -33,6 +33,9 @@ _TYPES: Final[dict[Kind, pa.DataType]] = {
     "words": pa.list_(pa.string()),
     "numbers": pa.list_(pa.float64()),
 }
+PART_PREFIX: Final = "part-"
+"""How the files of a table that is a folder begin."""
+
 _SEPARATOR: Final = " | "
 _RUNS_IN_A_SPREADSHEET: Final = r"^('*[=+\-@\t\r\n])"
 ESCAPED: Final = r"^'('*[=+\-@\t\r\n])"
@@ -105,6 +108,11 @@ class TableWriter:
         self._writer.write_table(pa.table(columns, schema=self._arrow))
         self.n_rows += len(frame)
 
+    def append_arrow(self, table: pa.Table) -> None:
+        """Add the rows of an Arrow table that has the columns and types of the schema."""
+        self._writer.write_table(table.cast(self._arrow))
+        self.n_rows += len(table)
+
     def close(self) -> None:
         """Finish the file."""
         self._writer.close()
@@ -159,14 +167,20 @@ def damage_told(path: Path) -> Iterator[None]:
         ) from error
 
 
+def table_parts(path: Path) -> list[Path]:
+    """The files of a table in order: itself, or the parts in its folder."""
+    return sorted(path.glob(f"{PART_PREFIX}*")) if path.is_dir() else [path]
+
+
 def _blocks(path: Path, schema: Schema, wanted: list[str]) -> Iterator[pa.Table]:
-    """A file's rows in blocks of bounded size, in the types of the schema."""
+    """A table's rows in blocks of bounded size, in the types of the schema."""
     if path.suffix == ".csv":
         yield from _csv_blocks(path, schema, wanted)
         return
-    with pq.ParquetFile(path) as file:
-        for batch in file.iter_batches(columns=wanted):
-            yield pa.Table.from_batches([batch]).select(wanted)
+    for part in table_parts(path):
+        with pq.ParquetFile(part) as file:
+            for batch in file.iter_batches(columns=wanted):
+                yield pa.Table.from_batches([batch]).select(wanted)
 
 
 def _empty(schema: Schema, wanted: list[str]) -> pa.Table:

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import json
+import shutil
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
 import pandas as pd
+import pyarrow as pa
 
 from faultml.errors import InputError
-from faultml.results.columns import PROGRAM, REPORT_FILE, RUN_FILE, STREAMED, TABLES
+from faultml.results.columns import PROBLEMS, PROGRAM, REPORT_FILE, RUN_FILE, STREAMED, TABLES
 from faultml.results.folders import LOCK_FILE, replaced_folder
 from faultml.results.reader import read_run
-from faultml.results.tables import Schema, TableFormat, TableWriter, infer_schema
+from faultml.results.tables import PART_PREFIX, Kind, Schema, TableFormat, TableWriter, infer_schema
 
 _OURS: Final = frozenset(
     {RUN_FILE, REPORT_FILE, LOCK_FILE, *(f"{name}.{form}" for name in TABLES for form in ("parquet", "csv"))}
@@ -55,18 +58,21 @@ class ResultsWriter:
         self._format = format
         self._stack = ExitStack()
         self._writers: dict[str, TableWriter] = {}
+        self._adopted: dict[str, dict[str, Any]] = {}
         self._part = out
 
     def __enter__(self) -> Self:
         self._part = self._stack.enter_context(replaced_folder(self._out, check_ours))
-        for name, schema in STREAMED.items():
-            self._open(name, schema)
+        self._open("problems", PROBLEMS)
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         try:
+            if error is None:
+                for name in STREAMED.keys() - self._writers.keys() - self._adopted.keys():
+                    self._open(name, STREAMED[name])
             for writer in self._writers.values():
                 writer.close()
             if error is None:
@@ -89,7 +95,38 @@ class ResultsWriter:
         InputError
             Where the frame does not fit, see `faultml.results.tables.TableWriter.append`.
         """
+        if name not in self._writers:
+            self._open(name, STREAMED[name])
         self._writers[name].append(frame)
+
+    def adopt(self, name: str, parts: Sequence[Path], n_rows: int) -> None:
+        """Take over files as the table ``swings`` or ``faults``: in a folder, or as one file where they are CSV.
+
+        The files may be linked, and are not changed.
+        """
+        path = self._part / f"{name}.{self._format}"
+        if self._format == "csv":
+            _join_csv(parts, path)
+        else:
+            path.mkdir()
+            for number, part in enumerate(parts):
+                _link(part, path / f"{PART_PREFIX}{number:06d}.parquet")
+        self._adopted[name] = {"file": path.name, "rows": n_rows, "columns": STREAMED[name]}
+
+    def append_rows(self, name: str, frame: pd.DataFrame) -> None:
+        """Add rows to another table, such as ``players``; the kinds of its columns are told from the first frame."""
+        if name not in self._writers:
+            self._open(name, infer_schema(frame))
+        self._writers[name].append(frame)
+
+    def append_sums(self, name: str, table: pa.Table) -> None:
+        """Add rows to a table of sums, which is kept as Parquet in every case: text keys and integers."""
+        if name not in self._writers:
+            kinds: dict[str, Kind] = {
+                field.name: "text" if field.type == pa.string() else "whole" for field in table.schema
+            }
+            self._writers[name] = TableWriter(self._part / f"{name}.parquet", kinds)
+        self._writers[name].append_arrow(table)
 
     def write(self, name: str, frame: pd.DataFrame) -> None:
         """Write a whole table such as ``players``; the kinds of its columns are told from the frame."""
@@ -105,7 +142,7 @@ class ResultsWriter:
         return self._writers[name]
 
     def _write_run(self) -> None:
-        tables = {
+        tables = self._adopted | {
             name: {"file": writer.path.name, "rows": writer.n_rows, "columns": writer.schema}
             for name, writer in self._writers.items()
         }
@@ -113,6 +150,24 @@ class ResultsWriter:
         content = {"program": PROGRAM, **self.run, "tables": tables, "files": files}
         text = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
         self.file(RUN_FILE).write_text(text + "\n", encoding="utf-8")
+
+
+def _link(part: Path, path: Path) -> None:
+    try:
+        path.hardlink_to(part)
+    except OSError:  # another file system, or one without links
+        shutil.copyfile(part, path)
+
+
+def _join_csv(parts: Sequence[Path], path: Path) -> None:
+    """One file of several, with one header."""
+    with path.open("wb") as out:
+        for number, part in enumerate(parts):
+            with part.open("rb") as file:
+                header = file.readline()
+                if number == 0:
+                    out.write(header)
+                shutil.copyfileobj(file, out)
 
 
 def check_ours(folder: Path) -> None:

@@ -3,6 +3,17 @@
 from __future__ import annotations
 
 from faultml.season.batch import CURVES_PER_PLAYER, BatchTables, assess_batch
-from faultml.season.run import SeasonRun, classify_season
+from faultml.season.inputs import ModelSource
+from faultml.season.partition import assess_partition
+from faultml.season.run import Progress, SeasonRun, classify_season
 
-__all__ = ["CURVES_PER_PLAYER", "BatchTables", "SeasonRun", "assess_batch", "classify_season"]
+__all__ = [
+    "CURVES_PER_PLAYER",
+    "BatchTables",
+    "ModelSource",
+    "Progress",
+    "SeasonRun",
+    "assess_batch",
+    "assess_partition",
+    "classify_season",
+]

@@ -27,6 +27,7 @@ from faultml.recordings.problems import Problem
 from faultml.recordings.swings import SwingBatch
 
 CURVES_PER_PLAYER: Final = 12
+CURVES_IN_ALL: Final = 3000
 
 COLUMNS: Final[dict[str, Columns]] = {
     **summary.COLUMNS,
@@ -48,10 +49,8 @@ class BatchTables:
     watched: Tally
 
 
-def assess_batch(
-    assessor: Assessor, coaching: Coaching, batch: SwingBatch, noticed: Sequence[Problem] = ()
-) -> BatchTables:
-    """Every table of one batch; `noticed` are the problems of its reading."""
+def assess_batch(assessor: Assessor, coaching: Coaching, batch: SwingBatch) -> BatchTables:
+    """Every table of one batch; its problems are those that the motion shows."""
     assessment = assessor.assess(batch)
     swings = swings_frame(assessment)
     faults = faults_frame(assessor, assessment, coded=True)
@@ -66,9 +65,16 @@ def assess_batch(
         faults,
         curves,
         sums,
-        [*noticed, *motion_problems(batch, assessment.findings)],
+        motion_problems(batch, assessment.findings),
         _watched(assessor, assessment),
     )
+
+
+def bounded_curves(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Of the curves of one part or several, those that are drawn: the first of each player, and in all."""
+    filled = [part for part in parts if len(part)] or parts[:1]
+    ordered = pd.concat(filled, ignore_index=True).sort_values("order", kind="stable")
+    return ordered.groupby("player", sort=False).head(CURVES_PER_PLAYER).head(CURVES_IN_ALL)
 
 
 def _windows_met(
@@ -90,4 +96,5 @@ def _watched(assessor: Assessor, assessment: Assessment) -> Tally:
 
 def _id_order(swings: pd.DataFrame) -> np.ndarray:
     """A number for each swing that depends on its ids alone: which curves are drawn does not depend on batches."""
-    return pd.util.hash_pandas_object(swings[list(ID_COLUMNS)], index=False).to_numpy()
+    hashes = pd.util.hash_pandas_object(swings[list(ID_COLUMNS)], index=False).to_numpy()
+    return (hashes >> np.uint64(1)).astype(np.int64)

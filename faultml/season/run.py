@@ -1,75 +1,80 @@
-"""Classify a season: read, assess, prescribe, write. Batches stream through; memory does not grow with the season."""
+"""Classify a season: scan it, freeze the inputs, assess its partitions, put it together."""
 
 from __future__ import annotations
 
+import os
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
-from itertools import islice
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import pandas as pd
-import pyarrow as pa
-from joblib import Parallel, delayed
 
 from faultml import __version__
 from faultml.care.known import Known, known_now
-from faultml.channels import ID_COLUMNS
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle, load_bundle
 from faultml.classifier.promise import DEFAULT_FALSE_SHARE
-from faultml.coaching.explain import EXPLANATIONS_FILE, encode
-from faultml.coaching.prescribe import Prescription, prescribe
 from faultml.coaching.rules import Coaching, load_coaching
-from faultml.coaching.summary import Summary, decode_sums
-from faultml.exact import RunningTables
+from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
-from faultml.network import one_thread
 from faultml.outcomes.change import all_changes
 from faultml.outcomes.effects import drill_effects
-from faultml.quality.drift import address_drifts
-from faultml.quality.watch import Tally, compare_to
-from faultml.recordings.findings import limits
-from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten
+from faultml.quality.watch import compare_to
+from faultml.recordings.fragments import PARTITION_SWINGS, Fragment
+from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.read import Season, open_season
 from faultml.recordings.roster_match import NOT_RECORDED, MatchedRoster
-from faultml.results import ResultsWriter
-from faultml.results.sessions import number_sessions
+from faultml.results import Results, ResultsWriter, read_results
 from faultml.results.tables import TableFormat
-from faultml.season.batch import COLUMNS, CURVES_PER_PLAYER, BatchTables, assess_batch
+from faultml.season.answering import Answering
+from faultml.season.batch import BatchTables
+from faultml.season.inputs import Inputs, ModelSource, repeats_digest, save_inputs, versions_of
+from faultml.season.merge import Merge, bucket_names, lost_problems
+from faultml.season.parts import Partition, remove_others
+from faultml.season.runners import InProcess, LocalProcesses, Lost, Runner
+from faultml.season.workplace import workplace
 
 DONE: Final = 0
 NOTHING_ASSESSED: Final = 1
 DONE_WITH_PROBLEMS: Final = 3
 
-CURVES_IN_ALL: Final = 3000
+PROCESSES_PAY_FROM: Final = 20_000
+"""Swings from which on a season is given to several processes: below, starting them costs more than they give."""
+
+
+class Progress(NamedTuple):
+    """How far a run is: swings in all, done so far and assessed of them; players put together."""
+
+    n_swings: int
+    n_done: int
+    n_assessed: int
+    n_players: int = 0
 
 
 @dataclass
 class SeasonRun:
-    """A classified season, as far as it is kept in memory.
+    """A classified season; its tables are in the results.
 
     Attributes
     ----------
-    summary, closures
-        The season's sums.
-    prescription
-        Players, drills and explanations.
-    curves
-        Curves of at most `CURVES_PER_PLAYER` swings a player and `CURVES_IN_ALL` in all, chosen by their ids' hash.
+    out
+        The results folder.
     roster
         As read, and with the names of the recordings.
-    known
-        What was known of the players' bodies.
-    outcomes
-        What became of every drill that was given, in this season and those before; None where none was.
+    known, day
+        What was known of the players' bodies, and the day of the care check.
     run
-        The content of ``run.json`` so far.
-    n_swings, n_assessed, n_problems
+        The content of ``run.json``, but for the lists of files and tables.
+    n_swings, n_assessed, n_players, n_problems
         Counts.
+    n_withheld
+        Players who get no drill until the roster is mended.
+    n_held
+        Players who get none until somebody says whose a row of the roster is.
     problem_counts
         Problems by code and file.
     unread
@@ -80,17 +85,17 @@ class SeasonRun:
         Players of the roster without recordings.
     """
 
-    summary: Summary
-    closures: pa.Table
-    prescription: Prescription
-    curves: pd.DataFrame
+    out: Path
     roster: pd.DataFrame
     known: Known
-    outcomes: pd.DataFrame | None = None
+    day: date
     run: dict[str, Any] = field(default_factory=dict)
     n_swings: int = 0
     n_assessed: int = 0
+    n_players: int = 0
     n_problems: int = 0
+    n_withheld: int = 0
+    n_held: int = 0
     problem_counts: Counter[tuple[str, str]] = field(default_factory=Counter)
     unread: list[Problem] = field(default_factory=list)
     roster_unreadable: bool = False
@@ -103,35 +108,49 @@ class SeasonRun:
             return NOTHING_ASSESSED
         return DONE_WITH_PROBLEMS if self.n_problems else DONE
 
+    @property
+    def results(self) -> Results:
+        """The tables, as `faultml.read_results` reads them."""
+        return read_results(self.out)
+
 
 def classify_season(
-    season: Season | Sequence[str | Path],
+    season: Season | str | Path | Sequence[str | Path],
     out: str | Path,
     *,
+    source: ModelSource | None = None,
     bundle: Bundle | None = None,
     catalogue: Catalogue | None = None,
-    jobs: int = 1,
+    on: str = "",
     false_share: float = DEFAULT_FALSE_SHARE,
     table_format: TableFormat = "parquet",
     assigned: pd.DataFrame | None = None,
     outcomes: pd.DataFrame | None = None,
     store: str | Path | None = None,
     today: date | None = None,
-    on_batch: Callable[[BatchTables], None] | None = None,
-    before_closing: Callable[[SeasonRun, ResultsWriter], None] | None = None,
+    partition_swings: int = PARTITION_SWINGS,
+    progress: Callable[[Progress], None] | None = None,
 ) -> SeasonRun:
     """Classify every swing of a season and leave the result tables in `out`.
+
+    A run that was killed leaves its parts in a hidden folder beside `out`; the next run into the same folder goes on
+    with those that fit.
 
     Parameters
     ----------
     season
-        An opened season, or its Parquet files or folders, long CSV files or folders of them.
+        An opened season, or a Parquet file or folder, a long CSV file or a folder of them, or several.
     out
         The results folder; replaced as a whole once the new results are complete.
+    source
+        Where model and catalogue come from; the package's own where not given.
     bundle, catalogue
-        The package's own where not given.
-    jobs
-        Threads.
+        The same as objects, in place of `source`. They cannot be given to other processes: the season is then assessed
+        in this one.
+    on
+        Where partitions are assessed: ``here``, ``local:N`` in N processes of this machine, ``tls://host:port`` or
+        ``tcp://127.0.0.1:port`` on a Dask cluster. By default in as many processes as there are cores where the season
+        is large enough, else here.
     false_share
         What share of the flags may be wrong; see `faultml.classifier.promise`.
     table_format
@@ -140,16 +159,16 @@ def classify_season(
         Drills that were given (``player, drill, fault, since``): what they changed in this season weighs the
         drills.
     outcomes
-        What drills changed in earlier seasons, as `faultml.outcomes.change.changes` tells it; weighs them too.
+        What drills changed in earlier seasons, as `faultml.outcomes.change.changes` gives it; weighs them too.
     store
         The coach's store, which is there: what was said about players' bodies is read from it, and since when the
         roster says what it says is kept in it. None where there is none.
     today
         The day of the care check; by default the day of the call.
-    on_batch
-        Called with each batch's tables, in order.
-    before_closing
-        Called when all tables are written and before they take the old ones' place, to add a report.
+    partition_swings
+        Most swings of a partition.
+    progress
+        Called after each batch, partition and bucket of players; what it raises ends the run.
 
     Raises
     ------
@@ -157,113 +176,173 @@ def classify_season(
         Where a path does not exist or `out` must not be replaced.
     BundleError
         Where the model does not fit.
+    WorkerError
+        Where a process or a cluster cannot take part; the message names it and says why.
     """
     started = time.monotonic()
-    catalogue = catalogue or load_catalogue()
+    if source is not None and not (bundle is None and catalogue is None):
+        raise InputError("two-models", expected="source, or bundle and catalogue", found="both")
+    opened = _open(season, on)
+    given = bundle is not None or catalogue is not None
+    if given:
+        bundle, catalogue = bundle or load_bundle(), catalogue or load_catalogue()
+    else:
+        bundle, catalogue = (source or ModelSource()).load()
+    assessor = Assessor(bundle, catalogue, false_share=false_share)
     coaching = load_coaching(catalogue)
-    assessor = Assessor(bundle or load_bundle(), catalogue, false_share=false_share)
-    season = season if isinstance(season, Season) else open_season([Path(path) for path in season])
-    running, watched = RunningTables(COLUMNS), Tally()
-    curves: list[pd.DataFrame] = []
-    n_swings = n_assessed = 0
-    counts: Counter[tuple[str, str]] = Counter()
-    with ResultsWriter(Path(out), format=table_format) as results:
-
-        def take_problems(problems: Sequence[Problem]) -> None:
-            results.append("problems", problems_frame(problems))
-            counts.update((problem.code, problem.file) for problem in problems)
-
-        for tables in _assess_batches(assessor, coaching, season, jobs):
-            results.append("swings", tables.swings)
-            results.append("faults", tables.faults)
-            take_problems(tables.problems)
-            # Folded as they come, so that what is kept does not grow with the season.
-            running.add(tables.sums)
-            watched.add(tables.watched)
-            curves = [_bounded_curves([*curves, tables.curves])]
-            n_swings += len(tables.swings)
-            n_assessed += int(tables.swings["assessed"].sum())
-            if on_batch:
-                on_batch(tables)
-        sums = running.total()
-        summary = decode_sums(sums)
-        players = summary.sessions["player"].unique()
-        roster = season.match_roster(players)
-        last = season.take_problems()
-        take_problems([*last, *_edges_for_nobody(catalogue, players)])
-        unrecorded = [problem.player for problem in last if problem.code == NOT_RECORDED]
-        changed = all_changes(summary.faults, assigned, outcomes, catalogue)
-        effects = {} if changed is None else drill_effects(changed, coaching.serving, catalogue)
-        on = today or date.today()
-        known = _known(roster, players, on, store)
-        prescription = prescribe(summary, known, coaching, on, effects=effects)
-        run = SeasonRun(
-            summary=summary,
-            closures=sums["closures"],
-            prescription=prescription,
-            curves=_drawn(curves),
-            roster=season.roster,
-            known=known,
-            outcomes=changed,
-            run=results.run,
-            n_swings=n_swings,
-            n_assessed=n_assessed,
-            n_problems=results.n_problems,
-            problem_counts=counts,
-            unread=season.unread,
-            roster_unreadable=season.roster_unreadable,
-            unrecorded=unrecorded,
+    out = Path(out).absolute() if "://" in on else Path(out)
+    with ResultsWriter(out, format=table_format) as results, workplace(out) as parts_folder:
+        inputs = Inputs(
+            source=source or ModelSource(),
+            folder=str(Path.cwd()),
+            repeats_sha256=repeats_digest(opened.repeats),
+            versions=versions_of(bundle, catalogue),
+            false_share=false_share,
+            table_format=table_format,
+            batch_size=opened.batch_size,
+            buckets=bucket_names(opened.players),
+            alike=tuple(sorted(opened.repeats.alike)),
         )
-        results.write("players", prescription.players)
-        results.write("drills", prescription.drills)
-        results.write("retests", prescription.retests)
+        save_inputs(parts_folder, inputs, opened.repeats)
+        told = _Progress(opened.n_swings, progress)
+        answering = Answering(inputs, opened.repeats, assessor, parts_folder)
+        runner = _runner(on, opened.n_swings, answering, told, given=given)
+        done = _assess(opened, runner, parts_folder, partition_swings, told)
+        parts = [each for each in done.values() if isinstance(each, Partition)]
+        remove_others(parts_folder, {part.id for part in parts})
+
+        merge = Merge(parts_folder, parts, results)
+        merge.take_problems(opened.take_problems())
+        merge.take_tables(table_format)
+        for fragment, result in done.items():
+            if isinstance(result, Lost):
+                merge.take_problems(lost_problems(fragment, result))
+        roster, day = opened.match_roster(opened.players), today or date.today()
+        known = _known(roster, opened.players, day, store)
+        last = [*opened.take_problems(), *_edges_for_nobody(catalogue, opened.players)]
+        merge.take_problems(last)
+        n_buckets = len(inputs.buckets) + 1
+        sums = merge.fault_sums(n_buckets, [] if assigned is None else assigned["fault"].tolist())
+        changed = all_changes(sums, assigned, outcomes, catalogue)
+        effects = {} if changed is None else drill_effects(changed, coaching.serving, catalogue)
+        merge.prescribe(n_buckets, known, coaching, day, effects, told.players)
         if changed is not None:
             results.write("outcomes", changed)
-        results.write("curves", run.curves)
-        results.file(EXPLANATIONS_FILE).write_bytes(encode(prescription.explanations))
+        merge.write_curves()
+        merged = merge.merged
+        run = SeasonRun(
+            out=out,
+            roster=opened.roster,
+            known=known,
+            day=day,
+            n_swings=merged.n_swings,
+            n_assessed=merged.n_assessed,
+            n_players=merged.n_players,
+            n_problems=results.n_problems,
+            n_withheld=merged.n_withheld,
+            n_held=merged.n_held,
+            problem_counts=merged.problem_counts,
+            unread=[*opened.unread, *merged.unread],
+            roster_unreadable=opened.roster_unreadable,
+            unrecorded=[problem.player for problem in last if problem.code == NOT_RECORDED],
+        )
         results.run |= _run_record(assessor, coaching, run, started)
         # As given: later commands read the roster as it is then.
         results.run["roster"] = {"file": roster.file}
-        results.run["address_drift"] = _drifted(sums["address"])
-        if assessor.bundle.reference is not None:
-            results.run["watch"] = compare_to(assessor.bundle.reference, watched)
-        if before_closing:
-            before_closing(run, results)
+        results.run["address_drift"] = merged.drifted
+        if bundle.reference is not None:
+            results.run["watch"] = compare_to(bundle.reference, merge.watched())
+        run.run = results.run
     return run
 
 
-def _known(roster: MatchedRoster, players: Iterable[str], on: date, store: str | Path | None) -> Known:
+def _known(roster: MatchedRoster, players: Iterable[str], day: date, store: str | Path | None) -> Known:
     """Roster and statements; the store's library is needed only where there is a store."""
     if store is None:
-        return known_now(roster, players, on)
+        return known_now(roster, players, day)
     from faultml.store import open_store
 
     with open_store(store, create=False) as opened:
-        return known_now(roster, players, on, opened)
+        return known_now(roster, players, day, opened)
 
 
-def _assess_batches(
-    assessor: Assessor, coaching: Coaching, season: Season, jobs: int
-) -> Iterator[BatchTables]:
-    # Problems go along with the batch they were noticed in: their order does not depend on the threads.
-    drawn = ((batch, season.take_problems()) for batch in season.batches())
-    # The first batch alone: what is compiled at its first call must not be called first by two threads at once.
-    yield from (assess_batch(assessor, coaching, *each) for each in islice(drawn, None if jobs == 1 else 1))
-    if jobs == 1:
-        return
-    tasks = (delayed(assess_batch)(assessor, coaching, *each) for each in drawn)
-    # Held over all batches: a batch that ends would give the threads back to one that still runs.
-    with one_thread("blas"):
-        yield from Parallel(n_jobs=jobs, backend="threading", return_as="generator", pre_dispatch=2 * jobs)(
-            tasks
-        )
+class _Progress:
+    """Counts what is done, and passes it on."""
+
+    def __init__(self, n_swings: int, call: Callable[[Progress], None] | None) -> None:
+        self._now = Progress(n_swings, 0, 0)
+        self._call = call
+        self._by_batch = 0
+
+    def batch(self, tables: BatchTables) -> None:
+        """A batch is done, in this process."""
+        self._by_batch += len(tables.swings)
+        self._add(len(tables.swings), int(tables.swings["assessed"].sum()))
+
+    def part(self, part: Partition) -> None:
+        """A partition is done; what its batches have counted is not counted again."""
+        by_batch, self._by_batch = self._by_batch, 0
+        if by_batch != part.n_swings:
+            self._add(part.n_swings - by_batch, part.n_assessed)
+
+    def players(self, n_players: int) -> None:
+        """So many players are put together."""
+        self._now = self._now._replace(n_players=n_players)
+        self._add(0, 0)
+
+    def _add(self, n_swings: int, n_assessed: int) -> None:
+        now = self._now
+        self._now = now._replace(n_done=now.n_done + n_swings, n_assessed=now.n_assessed + n_assessed)
+        if self._call is not None:
+            self._call(self._now)
 
 
-def _drifted(address: pa.Table) -> list[dict[str, Any]]:
-    """Sessions whose address has moved since the player's last one, for ``run.json``."""
-    drifts = address_drifts(address, number_sessions, limits().motion)
-    kept = drifts[drifts["drifted"].astype(bool)].drop(columns="drifted")
-    return kept.round({"change_deg": 1}).to_dict("records")
+def _open(season: Season | str | Path | Sequence[str | Path], on: str) -> Season:
+    if isinstance(season, Season):
+        return season
+    paths = [Path(season)] if isinstance(season, str | Path) else [Path(path) for path in season]
+    # Other machines have another working folder.
+    return open_season([path.absolute() for path in paths] if "://" in on else paths)
+
+
+def _runner(on: str, n_swings: int, answering: Answering, told: _Progress, *, given: bool) -> Runner:
+    """Who assesses the partitions.
+
+    Raises
+    ------
+    InputError
+        ``bad-place`` where `on` is none that there is, ``model-in-memory`` where other processes cannot load the model.
+    """
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    if on == "here" or (not on and (given or n_swings < PROCESSES_PAY_FROM or cores == 1)):
+        return InProcess(answering, told.batch)
+    if given:
+        expected = "source, which other processes can load"
+        raise InputError("model-in-memory", where=on, expected=expected, found="bundle or catalogue")
+    if "://" in on:
+        from faultml.season.cluster import Cluster, check_address
+
+        check_address(on)
+        return Cluster(on)
+    place, _, number = on.partition(":")
+    if not on or (place == "local" and number.isdecimal() and int(number) > 0):
+        return LocalProcesses(int(number) if on else cores)
+    raise InputError(
+        "bad-place", where=on, expected="here, local:N, tls://host:port or tcp://127.0.0.1:port", found=on
+    )
+
+
+def _assess(
+    season: Season, runner: Runner, parts_folder: Path, partition_swings: int, told: _Progress
+) -> dict[Fragment, Partition | Lost]:
+    """What became of every fragment, in the order of the season."""
+    fragments = season.fragments(partition_swings)
+    done: dict[int, Partition | Lost] = {}
+    for outcome in runner.run(fragments, parts_folder):
+        done[outcome.number] = outcome.result
+        if isinstance(outcome.result, Partition):
+            told.part(outcome.result)
+    return {fragment: done[number] for number, fragment in enumerate(fragments)}
 
 
 def _edges_for_nobody(catalogue: Catalogue, players: Iterable[str]) -> list[Problem]:
@@ -273,17 +352,6 @@ def _edges_for_nobody(catalogue: Catalogue, players: Iterable[str]) -> list[Prob
         file_problem(where, "edge-for-nobody", expected, shorten(name))
         for name in sorted(catalogue.own_edge_players - set(players))
     ]
-
-
-def _bounded_curves(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    filled = [part for part in parts if len(part)] or parts[:1]
-    ordered = pd.concat(filled, ignore_index=True).sort_values("order", kind="stable")
-    return ordered.groupby("player", sort=False).head(CURVES_PER_PLAYER).head(CURVES_IN_ALL)
-
-
-def _drawn(curves: list[pd.DataFrame]) -> pd.DataFrame:
-    kept = curves[0] if curves else pd.DataFrame(columns=[*ID_COLUMNS, "order"])
-    return kept.sort_values(list(ID_COLUMNS), kind="stable").drop(columns="order").reset_index(drop=True)
 
 
 def _run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started: float) -> dict[str, Any]:
@@ -300,7 +368,7 @@ def _run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started:
         "counts": {
             "swings": run.n_swings,
             "assessed": run.n_assessed,
-            "players": int(run.prescription.players["player"].nunique()),
+            "players": run.n_players,
             "problems": run.n_problems,
         },
     }

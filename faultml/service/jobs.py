@@ -72,7 +72,7 @@ class Job:
     def as_dict(self) -> dict[str, Any]:
         """As `faultml.service.answers.JobOut`."""
         told, done = self.told, self.done
-        files = [name for name in RESULT_FILES if (self.results / name).is_file()] if done else []
+        files = [name for name in RESULT_FILES if (self.results / name).exists()] if done else []
         return {
             "id": self.id,
             "state": self.state,

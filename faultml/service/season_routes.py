@@ -9,6 +9,7 @@ from fastapi.responses import FileResponse
 
 from faultml.quality.watched import Watch, read_watch
 from faultml.results import REPORT_FILE, read_results
+from faultml.results.tables import table_parts
 from faultml.service.answers import JobOut
 from faultml.service.bodies import PARQUET
 from faultml.service.context import service_of
@@ -100,6 +101,8 @@ async def result(request: Request, season: JobName, file: ResultFile) -> FileRes
     """The tables are described in the README; the page comes as a file to be saved."""
     job = service_of(request).jobs.get(season)
     path = job.results / file
+    if path.is_dir():  # a table of one part
+        path = table_parts(path)[0]
     if not job.done or not path.is_file():
         raise _not_there()
     headers = {"content-security-policy": REPORT_POLICY} if file == REPORT_FILE else {}

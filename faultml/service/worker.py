@@ -12,13 +12,17 @@ import threading
 import traceback
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
 from faultml.errors import FaultmlError
+from faultml.results.columns import REPORT_FILE
 from faultml.service.orders import RESULTS_FOLDER, Order, Told
 from faultml.service.uploads import SEASON_FOLDER
+
+if TYPE_CHECKING:
+    from faultml.season import SeasonRun
 
 
 def main() -> None:
@@ -38,41 +42,42 @@ def main() -> None:
 
 
 def _classify(order: Order) -> Told:
-    from faultml.classifier.bundle import load_bundle
-    from faultml.faults.catalogue import load_catalogue
     from faultml.recordings.read import open_season
-    from faultml.season import BatchTables, classify_season
+    from faultml.season import ModelSource, Progress, classify_season
 
-    catalogue = load_catalogue(Path(order.catalogue) if order.catalogue else None)
     # Relative: the results then say nothing of where on this machine they were made.
     season = open_season([Path(SEASON_FOLDER)])
-    hooks: dict[str, Any] = {}
-    if find_spec("jinja2"):
-        from faultml.report.season_page import SeasonPage
 
-        hooks["before_closing"] = SeasonPage(catalogue).write
-    seen = assessed = 0
-
-    def on_batch(tables: BatchTables) -> None:
-        nonlocal seen, assessed
-        seen += len(tables.swings)
-        assessed += int(tables.swings["assessed"].sum())
-        _tell(Told(season.n_swings, seen, assessed))
+    def advance(done: Progress) -> None:
+        _tell(Told(done.n_swings, done.n_done, done.n_assessed))
 
     run = classify_season(
         season,
         RESULTS_FOLDER,
-        bundle=load_bundle(Path(order.model) if order.model else None, order.registered),
-        catalogue=catalogue,
+        source=ModelSource(model=order.model, registered=order.registered, catalogue=order.catalogue),
+        on="here",
         assigned=_given(order.store),
         store=order.store,
-        on_batch=on_batch,
-        **hooks,
+        partition_swings=max(season.n_swings, 1),  # one part a table, so that each is given out as one file
+        progress=advance,
     )
+    if find_spec("jinja2"):
+        _write_page(run, order)
     problems = tuple(
         (Path(file).name, code, count) for (code, file), count in run.problem_counts.most_common()
     )
     return Told(run.n_swings, run.n_swings, run.n_assessed, problems, run.roster_unreadable, finished=True)
+
+
+def _write_page(run: SeasonRun, order: Order) -> None:
+    from faultml.coaching.rules import load_coaching
+    from faultml.faults.catalogue import load_catalogue
+    from faultml.report.page import write_report
+    from faultml.report.source import read_source
+
+    catalogue = load_catalogue(Path(order.catalogue) if order.catalogue else None)
+    coaching = load_coaching(catalogue)
+    write_report(read_source(run.results, run.known, coaching, run.day), run.out / REPORT_FILE, coaching)
 
 
 def _given(store: str | None) -> Any:

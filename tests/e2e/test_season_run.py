@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,7 @@ from faultml.faults.catalogue import Catalogue
 from faultml.recordings.read import open_season
 from faultml.recordings.write import write_season
 from faultml.results import read_results
-from faultml.season import CURVES_PER_PLAYER, SeasonRun, classify_season
+from faultml.season import CURVES_PER_PLAYER, Progress, SeasonRun, classify_season
 from faultml.synthetic.nonswings import DEAD_CHANNEL
 from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.season import draw_season
@@ -57,12 +58,18 @@ def results(season: Path, bundle: Bundle, tmp_path_factory: pytest.TempPathFacto
     return out
 
 
+def content(folder: Path) -> dict[str, bytes]:
+    """Every file of a folder, by its path there."""
+    files = (path for path in folder.rglob("*") if path.is_file())
+    return {str(path.relative_to(folder)): path.read_bytes() for path in files}
+
+
 def assert_same_tables(one: Path, other: Path) -> None:
     first, second = read_results(one), read_results(other)
     for name in TABLES:
         left, right = getattr(first, name), getattr(second, name)
         assert len(left)
-        pd.testing.assert_frame_equal(left, right, check_exact=False, rtol=1e-9, atol=1e-9)
+        pd.testing.assert_frame_equal(left, right, check_exact=True)
 
 
 def test_every_recording_is_in_the_tables(season: Path, results: Path) -> None:
@@ -83,14 +90,12 @@ def test_the_run_says_what_it_was_made_with(results: Path, bundle: Bundle, catal
     assert run["catalogue"] == {"owner": catalogue.owner, "sha256": catalogue.digest}
 
 
-def test_two_jobs_leave_what_one_leaves(season: Path, results: Path, bundle: Bundle, tmp_path: Path) -> None:
-    classified(season, tmp_path / "two", bundle=bundle, jobs=2)
+def test_two_processes_leave_what_one_leaves(season: Path, results: Path, tmp_path: Path) -> None:
+    classified(season, tmp_path / "two", on="local:2", partition_swings=9)
     assert_same_tables(results, tmp_path / "two")
 
 
-def test_problems_stand_in_the_same_order_whatever_the_jobs(
-    season: Path, bundle: Bundle, tmp_path: Path
-) -> None:
+def test_problems_stand_in_the_same_order_whatever_the_partitions(season: Path, tmp_path: Path) -> None:
     # Some that reading tells of and some that come with the motion, in every batch.
     table = pd.read_parquet(season / "season.parquet")
     table["flexion_deg"] = [
@@ -103,12 +108,13 @@ def test_problems_stand_in_the_same_order_whatever_the_jobs(
     (tmp_path / "bad").mkdir()
     table.to_parquet(tmp_path / "bad" / "season.parquet", row_group_size=9)
     told = []
-    for jobs in (1, 3):
-        out = tmp_path / str(jobs)
-        assert classified(tmp_path / "bad", out, batch_size=9, bundle=bundle, jobs=jobs).n_problems
+    for on, swings in (("here", 63), ("here", 7), ("local:3", 10)):
+        out = tmp_path / f"{on}-{swings}"
+        run = classified(tmp_path / "bad", out, batch_size=9, on=on, partition_swings=swings)
+        assert run.n_problems and sum(run.problem_counts.values()) == run.n_problems
         told.append((out / "problems.csv").read_text(encoding="utf-8"))
-    assert told[0] == told[1]
-    assert {"length-mismatch", "side-suspected"} <= set(pd.read_csv(tmp_path / "1" / "problems.csv")["code"])
+    assert told[0] == told[1] == told[2]
+    assert {"length-mismatch", "side-suspected"} <= set(pd.read_csv(out / "problems.csv")["code"])
 
 
 def test_the_first_season_of_a_process_says_nothing_of_its_threads(season: Path, tmp_path: Path) -> None:
@@ -116,7 +122,8 @@ def test_the_first_season_of_a_process_says_nothing_of_its_threads(season: Path,
     code = (
         "import sys; from pathlib import Path; from faultml.recordings.read import open_season; "
         "from faultml.season import classify_season; "
-        "classify_season(open_season([Path(sys.argv[1])], batch_size=5), sys.argv[2], jobs=4)"
+        "classify_season(open_season([Path(sys.argv[1])], batch_size=5), sys.argv[2], on='local:2', "
+        "partition_swings=20)"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(season), str(tmp_path / "out")], capture_output=True, text=True
@@ -135,7 +142,8 @@ def test_csv_tables_hold_what_parquet_tables_hold(
     season: Path, results: Path, bundle: Bundle, tmp_path: Path
 ) -> None:
     classified(season, tmp_path / "csv", bundle=bundle, table_format="csv")
-    assert not list((tmp_path / "csv").glob("*.parquet")) and (tmp_path / "csv" / "faults.csv").exists()
+    assert all(path.stem.startswith("sums_") for path in (tmp_path / "csv").glob("*.parquet"))
+    assert (tmp_path / "csv" / "faults.csv").exists()
     assert_same_tables(results, tmp_path / "csv")
 
 
@@ -161,16 +169,17 @@ def test_results_are_replaced_as_a_whole(season: Path, bundle: Bundle, tmp_path:
 def test_a_run_that_fails_leaves_the_old_results(season: Path, bundle: Bundle, tmp_path: Path) -> None:
     out = tmp_path / "results"
     classified(season, out, bundle=bundle)
-    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    before = content(out)
 
-    def fails(*_: object) -> None:
-        raise RuntimeError("in the middle")
+    def fails(last: int, done: Progress) -> None:
+        if done.n_done >= last:
+            raise RuntimeError("in the middle")
 
-    for where in ({"on_batch": fails}, {"before_closing": fails}):
+    for last in (20, 63):
         with pytest.raises(RuntimeError, match="in the middle"):
-            classified(season, out, bundle=bundle, **where)
-        assert {path.name: path.read_bytes() for path in out.iterdir()} == before
-        assert [path.name for path in tmp_path.iterdir()] == ["results"]
+            classified(season, out, bundle=bundle, progress=partial(fails, last))
+        assert content(out) == before
+        assert {path.name for path in tmp_path.iterdir()} <= {"results", ".results.parts"}
 
 
 def test_a_folder_that_is_not_ours_is_never_replaced(season: Path, bundle: Bundle, tmp_path: Path) -> None:
@@ -186,11 +195,11 @@ from pathlib import Path
 from faultml.recordings.read import open_season
 from faultml.season import classify_season
 
-def stop(tables):
-    print("one batch is written", flush=True)
+def stop(done):
+    print("one batch is done", flush=True)
     time.sleep(600)
 
-classify_season(open_season([Path(sys.argv[1])], batch_size=20), sys.argv[2], on_batch=stop)
+classify_season(open_season([Path(sys.argv[1])], batch_size=20), sys.argv[2], progress=stop)
 """
 
 
@@ -199,16 +208,16 @@ def test_a_killed_run_does_no_harm_and_starts_again(
 ) -> None:
     out = tmp_path / "results"
     classified(season, out, bundle=bundle, table_format="csv")
-    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    before = content(out)
     with subprocess.Popen(
         [sys.executable, "-c", KILLED, str(season), str(out)], stdout=subprocess.PIPE, text=True
     ) as run:
         assert run.stdout is not None
-        assert run.stdout.readline() == "one batch is written\n"
+        assert run.stdout.readline() == "one batch is done\n"
         run.send_signal(signal.SIGKILL)
     assert run.returncode == -signal.SIGKILL
-    assert len(list(tmp_path.iterdir())) == 2, "the killed run's half-made folder lies beside the results"
-    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert len(list(tmp_path.iterdir())) == 3, "the killed run's half-made folders lie beside the results"
+    assert content(out) == before
 
     classified(season, out, bundle=bundle)
     assert [path.name for path in tmp_path.iterdir()] == ["results"]
@@ -240,7 +249,7 @@ class TestExitCodes:
         out = tmp_path / "out"
         assert self.run(tmp_path / "no such season", "--out", out) == 2
         assert self.run(season) == 2
-        assert self.run(season, "--out", out, "--jobs", "0") == 2
+        assert self.run(season, "--out", out, "--on", "nowhere") == 2
         assert self.run(season, "--out", out, "--format", "xlsx") == 2
         assert self.run(season, "--out", out, "--model", tmp_path / "no model") == 2
         assert self.run(season, "--out", out, "--brand-new-option") == 2

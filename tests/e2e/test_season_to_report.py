@@ -32,7 +32,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             "1",
         ]
     )
-    run(["classify", str(out / "season"), "--out", str(out / "results"), "--jobs", "2"], (0, 3))
+    run(["classify", str(out / "season"), "--out", str(out / "results")], (0, 3))
     return out
 
 

@@ -6,7 +6,6 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
-import pandas as pd
 import pytest
 from care_fakes import TODAY, known_of
 from click.testing import CliRunner
@@ -15,6 +14,7 @@ from faultml.cli import main
 from faultml.coaching.explain import EXPLANATIONS_FILE, encode
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching
+from faultml.coaching.summary import sum_up
 from faultml.errors import InputError
 from faultml.report.page import render_report
 from faultml.report.source import ReportSource, read_source
@@ -59,6 +59,9 @@ def folder(
             results.append("swings", swings.iloc[start : start + ROWS])
         faults = season.faults.assign(promised=0.1)[list(FAULTS)]  # type: ignore[attr-defined]
         results.append("faults", faults)
+        sums = sum_up(season.swings, season.faults, coaching.catalogue)  # type: ignore[attr-defined]
+        for name, table in (sums | {"closures": source.closures}).items():
+            results.append_sums(f"sums_{name}", table)
         told = prescribe(source.summary, known_of(source.roster), coaching, TODAY)
         results.write("players", told.players)
         results.write("drills", told.drills)
@@ -84,15 +87,6 @@ def test_the_page_of_the_folder_is_the_page_of_the_run(
     assert body(render_report(read, coaching)) == body(render_report(source, coaching))
 
 
-def test_the_sums_do_not_depend_on_how_much_is_read_at_a_time(
-    folder: Path, source: ReportSource, coaching: Coaching, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    results = read_results(folder)
-    monkeypatch.setattr(results, "batches", lambda: type(results).batches(results, rows=13))
-    summary = read_source(results, known_of(source.roster), coaching, TODAY).summary
-    pd.testing.assert_frame_equal(summary.faults, source.summary.faults)
-
-
 def test_the_report_command_writes_the_page(folder: Path, tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     done = CliRunner().invoke(main, ["report", str(folder), "--player", "lp-02", "--out", str(page)])
@@ -109,7 +103,7 @@ def test_the_explain_command_shows_every_factor(folder: Path) -> None:
     assert unknown.exit_code == 2 and "unknown-player" in unknown.stderr
 
 
-@pytest.mark.parametrize("table", ["swings", "faults", "players", "curves"])
+@pytest.mark.parametrize("table", ["sums_faults", "sums_closures", "players", "curves"])
 def test_a_damaged_or_missing_table_is_named(folder: Path, tmp_path: Path, table: str) -> None:
     copy = shutil.copytree(folder, tmp_path / "copy")
     (file,) = copy.glob(f"{table}.*")

@@ -1,0 +1,199 @@
+"""One partition: a fragment of a season in, part files and sums out. Nothing else is read, kept or shared."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import msgspec
+import pandas as pd
+
+from faultml.channels import CHANNELS, ID_COLUMNS
+from faultml.classifier.assess import Assessor
+from faultml.coaching.rules import load_coaching
+from faultml.exact import RunningTables
+from faultml.quality.watch import Tally
+from faultml.recordings.digests import file_digest, fragment_digest
+from faultml.recordings.fragments import Fragment
+from faultml.recordings.problems import Problem, problems_frame
+from faultml.recordings.read import DEFAULT_BATCH_SIZE, read_fragment
+from faultml.recordings.repeats import Repeats
+from faultml.results.columns import FAULTS, PROBLEMS, SWINGS
+from faultml.results.tables import Schema, TableFormat, TableWriter
+from faultml.season.batch import COLUMNS, BatchTables, assess_batch, bounded_curves
+from faultml.season.inputs import repeats_digest, versions_of
+from faultml.season.parts import (
+    CURVES_FILE,
+    PART_FILE,
+    WATCH_FILE,
+    Partition,
+    find_part,
+    new_part,
+    write_sums,
+)
+from faultml.season.watched import encode_tally
+
+CURVES: Schema = {
+    **dict.fromkeys((*ID_COLUMNS, "club"), "text"),
+    "shot": "words",
+    **dict.fromkeys(("phase", *CHANNELS), "numbers"),
+    "order": "whole",
+}
+
+
+def assess_partition(
+    fragment: Fragment,
+    out: str | Path,
+    *,
+    assessor: Assessor,
+    repeats: Repeats,
+    buckets: Sequence[str] = (),
+    table_format: TableFormat = "parquet",
+    batch_size: int = DEFAULT_BATCH_SIZE,
+    on_batch: Callable[[BatchTables], None] | None = None,
+) -> Partition:
+    """Assess one fragment of a season and leave its tables and sums as a part.
+
+    `faultml.classify_season` calls this for every fragment, in one process or in many, on one machine or on several.
+    It has no state of its own: the same arguments leave the same part, in any order and anywhere.
+
+    ::
+
+        season = faultml.open_season([Path("season")])
+        assessor = faultml.Assessor(faultml.load_bundle(), faultml.load_catalogue())
+        for fragment in season.fragments():
+            part = faultml.assess_partition(fragment, "parts/", assessor=assessor, repeats=season.repeats)
+            print(part.place, part.n_assessed, part.sums(Path("parts"))["sessions"])
+
+    Parameters
+    ----------
+    fragment
+        Of `Season.fragments`: rows of Parquet files, or blocks of CSV files.
+    out
+        The folder of parts, made where it is not there. A part of the same content, rows and options is not made again
+        if every file of it has the hash it was written with.
+    assessor
+        Model, catalogue and share of wrong flags.
+    repeats
+        `Season.repeats`: swings whose ids stand more than once, wherever in the season.
+    buckets
+        Sorted names that divide the players into buckets; see `Partition.bucket_rows`.
+    table_format
+        ``parquet`` or ``csv``.
+    batch_size
+        Swings that are held in memory at a time.
+    on_batch
+        Called with the tables of each batch, in order.
+
+    Returns
+    -------
+    Partition
+        Its counts and the hashes of its files; `Partition.sums` reads its sums, 64-bit integers that add up to the same
+        in any order.
+
+    Raises
+    ------
+    InputError
+        ``sum-overflow``. What is wrong with files and swings is no error: it is in the part's problems.
+    OSError
+        Where the part cannot be written.
+    """
+    out = Path(out)
+    part_id = _part_id(fragment, assessor, repeats, buckets, table_format)
+    done = find_part(out, part_id)
+    if done is not None:
+        return done
+    with new_part(out, part_id) as folder:
+        made = _assess(
+            fragment, folder, part_id, assessor, repeats, buckets, table_format, batch_size, on_batch
+        )
+        (folder / PART_FILE).write_bytes(msgspec.json.encode(made))
+    return made
+
+
+def _part_id(
+    fragment: Fragment,
+    assessor: Assessor,
+    repeats: Repeats,
+    buckets: Sequence[str],
+    table_format: TableFormat,
+) -> str:
+    options = [
+        versions_of(assessor.bundle, assessor.catalogue),
+        assessor.false_share,
+        repeats_digest(repeats),
+        sorted(repeats.alike),
+        tuple(buckets),
+        table_format,
+    ]
+    return hashlib.sha256(msgspec.json.encode([fragment_digest(fragment), options])).hexdigest()
+
+
+def _assess(
+    fragment: Fragment,
+    folder: Path,
+    part_id: str,
+    assessor: Assessor,
+    repeats: Repeats,
+    buckets: Sequence[str],
+    table_format: TableFormat,
+    batch_size: int,
+    on_batch: Callable[[BatchTables], None] | None,
+) -> Partition:
+    running, watched = RunningTables(COLUMNS), Tally()
+    noticed: list[Problem] = []
+    unread: list[Problem] = []
+    curves: list[pd.DataFrame] = []
+    swings = TableWriter(folder / f"swings.{table_format}", SWINGS)
+    faults = TableWriter(folder / f"faults.{table_format}", FAULTS)
+    n_assessed = 0
+    coaching = load_coaching(assessor.catalogue)
+    try:
+        for batch in read_fragment(fragment, repeats, noticed.append, unread.append, batch_size):
+            tables = assess_batch(assessor, coaching, batch)
+            swings.append(tables.swings)
+            faults.append(tables.faults)
+            noticed += tables.problems
+            running.add(tables.sums)
+            watched.add(tables.watched)
+            curves = [bounded_curves([*curves, tables.curves])]
+            n_assessed += int(tables.swings["assessed"].sum())
+            if on_batch:
+                on_batch(tables)
+    finally:
+        swings.close()
+        faults.close()
+    problems = _in_order(noticed, fragment)
+    _write(folder / "problems.csv", PROBLEMS, problems_frame(problems))
+    if curves and len(curves[0]):
+        _write(folder / CURVES_FILE, CURVES, curves[0])
+    (folder / WATCH_FILE).write_bytes(encode_tally(watched))
+    ends = write_sums(folder, running.total(), buckets)
+    return Partition(
+        id=part_id,
+        place=fragment.place,
+        n_swings=swings.n_rows,
+        n_assessed=n_assessed,
+        n_problems=len(problems),
+        rows={"swings": swings.n_rows, "faults": faults.n_rows, "problems": len(problems)},
+        problems=tuple((*key, n) for key, n in Counter((each.code, each.file) for each in problems).items()),
+        unread=tuple(unread),
+        bucket_rows=ends,
+        files={each.name: file_digest(each) for each in sorted(folder.iterdir())},
+    )
+
+
+def _in_order(problems: list[Problem], fragment: Fragment) -> list[Problem]:
+    """By file and row, whatever the batches: of one row, what reading noticed before what the motion shows."""
+    places = {path: at for at, path in enumerate(dict.fromkeys(piece.path for piece in fragment.pieces))}
+    return sorted(problems, key=lambda each: (places.get(each.file, -1), each.row))
+
+
+def _write(path: Path, schema: Schema, frame: pd.DataFrame) -> None:
+    writer = TableWriter(path, schema)
+    try:
+        writer.append(frame)
+    finally:
+        writer.close()

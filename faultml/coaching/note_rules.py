@@ -9,11 +9,8 @@ from faultml.coaching.notes import Figure, Note, write
 from faultml.coaching.players import PlayerFacts
 from faultml.coaching.records import PlayerFault, ReadingDoubt
 from faultml.coaching.rules import Coaching
-from faultml.coaching.setup import DRIFT, EXTENSION_HIGH, EXTENSION_LOW
+from faultml.coaching.setup import DRIFT, EXTENSION_HIGH, EXTENSION_LOW, FROM_ADDRESS
 from faultml.outcomes.effects import DrillEffect
-
-FROM_ADDRESS: Final = ("at", "min", "max")
-"""Measures that a moved setup moves; differences and shares do not feel it."""
 
 EDGE_SLACK: Final = {"deg": 10.0, "share": 0.05}
 """How far each edge may be off: common practice, and for the release the span in which it is unsure."""

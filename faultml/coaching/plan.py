@@ -298,7 +298,13 @@ class PlayerCase:
     def finding_notes(self, fault: str) -> list[Note]:
         """How far to trust one flagged fault."""
         row, doubt = self.season.faults[fault], self.season.doubts[fault]
-        return finding_notes(row, doubt, self.facts, self.coaching) + self._miss_notes()
+        notes = finding_notes(row, doubt, self.facts, self.coaching) + self._miss_notes()
+        return notes + (self._near_end_notes((fault,)))
+
+    def _near_end_notes(self, faults: Collection[str]) -> list[Note]:
+        """That a fault is read near the end of usual wrist motion, which is for the coach to look at."""
+        near = tuple(fault for fault in faults if fault in self.facts.near_end)
+        return [write("near-end", faults=near, words=self.rules.words.near_end)] if near else []
 
     def drill_notes(self, option: DrillOption) -> list[Note]:
         """What to say with a picked drill; what holds for the player as a whole is said with the first."""
@@ -439,6 +445,7 @@ class PlayerCase:
         notes += save_notes(self.season.faults[LATE_SAVE].rate_now, self.facts, self.waiting, self.coaching)
         if self.styles:
             notes.append(write("style-not-fault", faults=self.styles))
+        notes += self._near_end_notes(self.faults)
         if self.facts.misses.path:
             notes.append(write("path-not-seen"))
         if self._misses and not self.facts.forearm_seen:

@@ -15,7 +15,7 @@ from faultml.coaching.figures import by_session, figures
 from faultml.coaching.misses import MissProfile, Shot, explains, pass_back, profile
 from faultml.coaching.records import FaultFigures, Kind, PlayerFault, ReadingDoubt, records_of
 from faultml.coaching.rules import LATE_SAVE, Coaching, Rules
-from faultml.coaching.setup import PlayerSetup, player_setups
+from faultml.coaching.setup import FROM_ADDRESS, PlayerSetup, player_setups
 from faultml.coaching.summary import Summary
 from faultml.results.sessions import COUNTING
 
@@ -39,6 +39,8 @@ class PlayerFacts:
         Whether forearm rotation was recorded in most assessed swings.
     findings
         Codes carried by a tenth of the assessed swings or more.
+    near_end
+        Faults whose usual reading lies near the end of usual wrist motion.
     limited_share
         Share of the assessed swings with findings that limit quality (at most; a swing may carry two).
     """
@@ -52,6 +54,7 @@ class PlayerFacts:
     forearm_seen: bool
     findings: frozenset[str]
     limited_share: float
+    near_end: frozenset[str]
 
 
 @dataclass(frozen=True)
@@ -117,7 +120,10 @@ def player_seasons(
         hit = [Shot(row.shot, row.fault, row.n, row.p) for row in shots.get(player, [])]
         misses = profile(hit, usual_misses.get(player, ""), rules)
         save_rate = own[LATE_SAVE].rate_now
-        facts = _facts(save_rate, sessions[player], codes.get(player, []), misses, setups[player], rules)
+        near_end = _near_end(own, setups[player], care, coaching)
+        facts = _facts(
+            save_rate, sessions[player], codes.get(player, []), misses, setups[player], near_end, rules
+        )
         seasons.append(PlayerSeason(player, _with_kinds(own, doubt, hit, facts, coaching), doubt, facts))
     return seasons
 
@@ -143,6 +149,7 @@ def _facts(
     codes: Sequence[_Code],
     misses: MissProfile,
     setup: PlayerSetup,
+    near_end: frozenset[str],
     rules: Rules,
 ) -> PlayerFacts:
     assessed = sum(row.n_assessed for row in sessions)
@@ -158,6 +165,27 @@ def _facts(
         forearm_seen=sum(row.n_pronation for row in sessions) > assessed / 2,
         findings=frozenset(code for code, n in found.items() if n >= max(assessed, 1) / 10),
         limited_share=min(1.0, limiting / assessed) if assessed else 0.0,
+        near_end=near_end,
+    )
+
+
+def _near_end(
+    own: Mapping[str, FaultFigures], setup: PlayerSetup, care: CareRules, coaching: Coaching
+) -> frozenset[str]:
+    """Faults whose mean reading, as an absolute angle, lies near the end of usual wrist motion.
+
+    A reading from the address is one angle; a difference or a moment is none.
+    """
+    if not setup.measured:
+        return frozenset()
+    return frozenset(
+        fault.id
+        for fault in coaching.catalogue.faults
+        if fault.measure.stat in FROM_ADDRESS
+        and care.usual_motion.near_end(
+            fault.measure.channel,
+            getattr(setup.setup, fault.measure.channel) + own[fault.id].measure,
+        )
     )
 
 
@@ -233,4 +261,5 @@ def _kind(
     )
     steady = row.spread * coaching.to_degrees(fault) <= style.spread_deg
     often = row.rate_now >= style.rate and row.swings >= style.swings
-    return "style" if harmless and steady and often and not saving and not brought else "fault"
+    alone = not saving and not brought and fault not in facts.near_end
+    return "style" if harmless and steady and often and alone else "fault"

@@ -14,6 +14,9 @@ from faultml.faults.catalogue import Address
 
 ANGLES: Final = ("flexion_deg", "ulnar_deg", "pronation_deg")
 
+FROM_ADDRESS: Final = ("at", "min", "max")
+"""Measures that are one angle, read from the address: they move with the setup. Differences and shares do not."""
+
 EXTENSION_HIGH: Final = "address-extension-high"
 EXTENSION_LOW: Final = "address-extension-low"
 DRIFT: Final = "address-drift"

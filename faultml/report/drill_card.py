@@ -27,6 +27,7 @@ FIRST_NOTES: Final = frozenset(
         "order-closers",
         WINDOW_MET,
         WEAK,
+        "near-end",
         "serves-other",
         "serves-instead",
     }

@@ -196,3 +196,19 @@ def test_a_disagreement_names_what_the_balls_were_most_often(made, coach, coachi
     assert row.miss == "push"  # the roster's word tips the scales
     said = _texts(row.notes, coaching)["miss-disagrees"]
     assert "names push as the usual miss; 8 of 16 balls were slices, 4 straight" in said
+
+
+def test_a_fault_near_the_end_of_usual_motion_is_no_style(made, coach, coaching) -> None:
+    straight = {"past": {"cupped_top": 9.0}, "shots": [("straight",)]}
+    usual = _fault(_plan(coach(made(**straight))), "cupped_top")
+    assert usual.kind == "style" and "near-end" not in _texts(usual.notes, coaching)
+    plan = _plan(coach(made(**straight, address=(-50.0, 10.0, 0.0))))
+    extreme = _fault(plan, "cupped_top")  # 50 of extension at address, and 29 more at the top
+    assert extreme.kind == "fault"
+    words = "cupped top: near the end of usual wrist motion: a coach's look; not a medical finding."
+    assert _texts(extreme.notes, coaching)["near-end"].lower() == words
+    told = plan.drills[0].notes if plan.drills else plan.no_drill.notes
+    assert "near-end" in {note.code for note in told}
+    assert "style-not-fault" not in {note.code for note in told}
+    moment = _plan(coach(made(past={"recupping": 9.0}, shots=[("straight",)], address=(-70.0, 10.0, 0.0))))
+    assert _fault(moment, "recupping").kind == "style"  # a difference is not an angle

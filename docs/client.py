@@ -222,6 +222,34 @@ class ModelOut(TypedDict):
     sha256: str
 
 
+class PlanOut(TypedDict):
+    """A row of the table ``plans``."""
+
+    player: str
+    on: str
+    state: str
+    since: str
+    drill: str
+    fault: str
+    reason: str
+    words: str
+    next_check: str
+    given: str
+    counted_from: str
+    practice_days: int | None
+    sets_done: float | None
+    sets_planned: float | None
+    free_swings: int | None
+    free_sessions: int | None
+    gain: float | None
+    gain_lo: float | None
+    gain_hi: float | None
+    unit: str
+    next_drill: str
+    next_fault: str
+    returned: list[str]
+
+
 class PlayerDrills(TypedDict):
     """A player's drills, rank 1 the one to work on next; rank 0 is none, and its reason and notes say why."""
 
@@ -229,6 +257,14 @@ class PlayerDrills(TypedDict):
     classified_at: str
     care: list[str]
     drills: list[DrillOut]
+
+
+class PlayerPlanOut(TypedDict):
+    """Which drill a player is on on a day: state, reason, since when, and what is counted."""
+
+    player: str
+    care: list[str]
+    plan: PlanOut
 
 
 class ProblemOut(TypedDict):
@@ -534,6 +570,15 @@ class Client:
         content = json.dumps(body).encode()
         told = self.ask("POST", f"/v1/players/{_name(player)}/statements", body=content, kind="application/json")
         return cast(Recorded, json.loads(told))
+
+    def player_plan(self, player: str, on: str | None = None) -> PlayerPlanOut:
+        """A player's plan. State, reason and since when, from the server's results and store up to a day.
+        `start`, `carry on`, `change`, `done`, `waits` or `returned`. What came later than the day is not
+        looked at.
+        """
+        query = {"on": on}
+        told = self.ask("GET", f"/v1/players/{_name(player)}/plan", query=query)
+        return cast(PlayerPlanOut, json.loads(told))
 
     def labels(
         self,

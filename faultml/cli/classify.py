@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,8 +39,14 @@ if TYPE_CHECKING:
 @click.option(
     "--store",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="The coach's store: what the drills given there have changed weighs the drills. What it says of pain counts"
-    " also where it lies at its usual place.",
+    help="The coach's store: what the drills given there have changed weighs the drills, and every player has a plan."
+    " What it says of pain counts also where it lies at its usual place.",
+)
+@click.option(
+    "--day",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="DATE",
+    help="The day of the plans, such as 2031-05-01.  [default: today]",
 )
 @click.option(
     "--outcomes",
@@ -70,6 +77,7 @@ def command(
     catalogue: Path | None,
     coach: str | None,
     store: Path | None,
+    day: datetime | None,
     outcomes: Path | None,
     false_share: str,
     promise: Path | None,
@@ -90,7 +98,7 @@ def command(
       faultml classify season/ --out results/ --registry faultml-registry --coach ann
     """
     from faultml.classifier.coach_eye import load_eye
-    from faultml.cli.drills_given import given_drills
+    from faultml.cli.drills_given import coach_notes, given_drills
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
     from faultml.kernels import is_cold
@@ -98,6 +106,8 @@ def command(
     from faultml.season.inputs import ModelSource
     from faultml.store.place import store_if_there
 
+    if day and not store:
+        raise click.UsageError("--day: the day of the plans, which need --store")
     if coach and catalogue:
         raise click.UsageError("--coach has edges of its own: give it or --catalogue, not both.")
     if coach and not registry and not Path(coach).is_dir():
@@ -138,6 +148,8 @@ def command(
         assigned=given_drills(store) if store else None,
         outcomes=read_changes(outcomes) if outcomes else None,
         store=store_if_there(store),
+        notes=coach_notes(store) if store else None,
+        plan_day=day.date() if day else None,
         report=not no_report,
         quiet=quiet,
     )

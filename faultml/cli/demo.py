@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -44,6 +44,7 @@ def command(out: Path, seed: int, jobs: int) -> None:
     """
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
+    from faultml.plan.evidence import GivenNote, StoreNotes
     from faultml.season.inputs import ModelSource
     from faultml.synthetic.recipe import Recipe
     from faultml.synthetic.season import iterate_golfers, roster_golfers
@@ -64,6 +65,8 @@ def command(out: Path, seed: int, jobs: int) -> None:
         source=ModelSource(),
         catalogue=catalogue,
         assigned=given,
+        notes=StoreNotes(given=tuple(GivenNote(*row) for row in given.itertuples(index=False))),
+        plan_day=recipe.first_day + timedelta(days=7 * (recipe.sessions - 1)),  # of the last session
     )
     # Problems in its input are part of what the demo shows.
     sys.exit(0 if run.n_assessed else run.exit_code)

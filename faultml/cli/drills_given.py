@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import pandas as pd
 
+    from faultml.plan.evidence import StoreNotes
+
 
 def given_drills(store: Path | None) -> pd.DataFrame:
     """Every drill that was given, from the store at its usual place or another; it must be there."""
@@ -16,3 +18,12 @@ def given_drills(store: Path | None) -> pd.DataFrame:
 
     with open_store(store_path(store), create=False) as opened:
         return assignments(opened)
+
+
+def coach_notes(store: Path) -> StoreNotes:
+    """Everything in a store that plans rest on; it must be there."""
+    from faultml.plan.evidence import read_notes
+    from faultml.store import open_store
+
+    with open_store(store, create=False) as opened:
+        return read_notes(opened)

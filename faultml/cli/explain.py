@@ -32,6 +32,9 @@ def command(results: Path, player: str, roster: Path | None, store: Path | None,
     from faultml.coaching.rules import Coaching, load_rules
     from faultml.errors import InputError
     from faultml.faults.catalogue import load_catalogue
+    from faultml.plan.holds import row_now
+    from faultml.plan.lines import plan_lines
+    from faultml.plan.table import read_plan_rows
     from faultml.results import read_results
     from faultml.store.place import store_if_there
 
@@ -49,4 +52,7 @@ def command(results: Path, player: str, roster: Path | None, store: Path | None,
     if as_json:
         click.echo(encode({player: told}))
     else:
-        click.echo("\n".join(as_lines(told, coaching)))
+        row = read_plan_rows(read_results(results).plans).get(player)
+        now = row_now(row, known.body(player), coaching.book, today) if row else None
+        plan = [f"plan on {now.on}: {line}" for line in plan_lines(now, coaching)] if now else []
+        click.echo("\n".join([*plan, *as_lines(told, coaching)]))

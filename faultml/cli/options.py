@@ -56,6 +56,13 @@ STORE: Final = click.option(
     help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
 )
 
+DAY: Final = click.option(
+    "--on",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="DATE",
+    help="The day, such as 2031-05-01.  [default: today]",
+)
+
 
 class Chosen(NamedTuple):
     """Which model to load, as `faultml.classifier.bundle.load_bundle` takes it; None for the one that comes along."""

@@ -11,9 +11,12 @@ from typing import TYPE_CHECKING, Final
 import click
 
 if TYPE_CHECKING:
+    from datetime import date
+
     import pandas as pd
 
     from faultml.faults.catalogue import Catalogue
+    from faultml.plan.evidence import StoreNotes
     from faultml.recordings.problems import Problem
     from faultml.results.tables import TableFormat
     from faultml.season import ModelSource, Progress, SeasonRun
@@ -35,6 +38,8 @@ def run_season(
     assigned: pd.DataFrame | None = None,
     outcomes: pd.DataFrame | None = None,
     store: Path | None = None,
+    notes: StoreNotes | None = None,
+    plan_day: date | None = None,
     report: bool = True,
     quiet: bool = False,
 ) -> SeasonRun:
@@ -59,6 +64,8 @@ def run_season(
             assigned=assigned,
             outcomes=outcomes,
             store=store,
+            notes=notes,
+            plan_day=plan_day,
             progress=advance,
         )
     if report and _report_installed():

@@ -11,6 +11,7 @@ import msgspec
 from faultml.care.check import CareAnswer
 from faultml.care.rules import Question, load_care
 from faultml.coaching.data import Record
+from faultml.coaching.lesson import CARRY_ON
 from faultml.coaching.notes import reasons
 from faultml.coaching.plan import PlayerCase
 from faultml.coaching.ranking import DrillOption, Part
@@ -250,8 +251,9 @@ def _balls_line(told: PlayerExplanation) -> str:
 
 def _option_lines(option: DrillOption, window: WindowFacts, coaching: Coaching) -> list[str]:
     drill = coaching.book[option.drill]
+    first = "carry on" if option.why == CARRY_ON else "next"
     head = {
-        "picked": "next" if option.rank == 1 else f"reserve {option.rank - 1}",
+        "picked": first if option.rank == 1 else f"reserve {option.rank - 1}",
         "left": "worth less",
         "later": f"later, after {coaching.words.get(option.why, option.why)}",
         "waits": f"waits for the re-test of {coaching.words.get(option.why, option.why)}",

@@ -150,3 +150,22 @@ def evidence_notes(effect: DrillEffect | None, coaching: Coaching) -> list[Note]
             unit=coaching.units[effect.fault],
         )
     ]
+
+
+def ball_notes(facts: PlayerFacts) -> list[Note]:
+    """What the balls were, and where the roster names another miss."""
+    misses = facts.misses
+    if not misses.main:
+        return []
+    if not misses.swings:
+        return [write("miss-from-roster")]
+    miss = misses.common or misses.main if misses.disagrees else misses.main
+    balls: dict[str, Figure] = {
+        "miss": miss,
+        "n": misses.balls.get(miss, 0),
+        "known": round(misses.swings),
+        "straight": misses.straight,
+    }
+    if misses.disagrees:
+        return [write("miss-disagrees", usual=misses.usual, **balls)]
+    return [write("miss-balls", **balls)]

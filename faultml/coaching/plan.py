@@ -15,8 +15,16 @@ from faultml.care.rules import CareRules
 from faultml.coaching import retest
 from faultml.coaching.book import Drill
 from faultml.coaching.care_notes import care_notes
+from faultml.coaching.lesson import CARRY_ON, FINISHED, TRIED, Lesson, carried_on
 from faultml.coaching.met import WINDOW_MET, Met, already_met
-from faultml.coaching.note_rules import drift_matters, evidence_notes, finding_notes, save_notes, setup_notes
+from faultml.coaching.note_rules import (
+    ball_notes,
+    drift_matters,
+    evidence_notes,
+    finding_notes,
+    save_notes,
+    setup_notes,
+)
 from faultml.coaching.notes import WEAK, Figure, Note, confidence, write
 from faultml.coaching.place import OwnNumbers, PlacedWindow, own_numbers, place
 from faultml.coaching.players import PlayerFacts, PlayerSeason
@@ -51,6 +59,8 @@ class PlayerCase:
         What drills have brought so far.
     met
         (drill, fault) -> how many of the player's faulty swings meet the drill's window already.
+    lesson
+        The drill the player is on, and what is over.
     """
 
     season: PlayerSeason
@@ -62,6 +72,7 @@ class PlayerCase:
     rules: CareRules
     effects: Effects = field(default_factory=dict)
     met: Mapping[tuple[str, str], Met] = field(default_factory=dict)
+    lesson: Lesson = field(default_factory=Lesson)
 
     @property
     def player(self) -> str:
@@ -93,9 +104,9 @@ class PlayerCase:
 
     @cached_property
     def worths(self) -> list[FaultWorth]:
-        """What each fault is worth working on, before any drill."""
+        """What each fault is worth working on, before any drill; one that is done is left alone."""
         floor = self.coaching.rules.explaining.floor
-        rows = [self.season.faults[fault] for fault in self.faults]
+        rows = [self.season.faults[fault] for fault in self.faults if fault not in self.lesson.finished]
         return [
             FaultWorth(
                 row.fault,
@@ -155,10 +166,11 @@ class PlayerCase:
         return self._situation(self.waiting)
 
     def _situation(self, waiting: frozenset[str]) -> Situation:
-        refused = {drill.id: self._refusal(drill) for drill in self.coaching.book.drills}
+        refused = {drill: TRIED for drill, _ in self.lesson.tried if drill != self.lesson.drill}
+        refused |= {drill.id: code for drill in self.coaching.book.drills if (code := self._refusal(drill))}
         first = self.coaching.rules.closers_first
         return Situation(
-            refused={drill: code for drill, code in refused.items() if code},
+            refused=refused,
             met=already_met(self.met, self.coaching.rules.met),
             warnings=self.facts.setup.warnings,
             waiting=waiting,
@@ -168,8 +180,16 @@ class PlayerCase:
 
     @cached_property
     def options(self) -> list[DrillOption]:
-        """Every drill that serves one of the faults, the picked ones first."""
-        return rank_drills(self.worths, self.situation, self.coaching)
+        """Every drill that serves one of the faults, the picked ones first; before all the one the player is on."""
+        ranked = rank_drills(self.worths, self.situation, self.coaching)
+        if not self.on_drill:
+            return ranked
+        return carried_on(ranked, self.lesson.drill, self.coaching.rules.benefit.reserves)
+
+    @property
+    def on_drill(self) -> bool:
+        """Whether the player is on a drill that care gives."""
+        return bool(self.lesson.drill) and not self._refusal(self.coaching.book[self.lesson.drill])
 
     @cached_property
     def picked(self) -> list[DrillOption]:
@@ -188,6 +208,8 @@ class PlayerCase:
         stop = care_stop(self.body, self.on, self.rules)
         if stop:
             return self.rules.reasons[stop].public
+        if self.on_drill:
+            return ""
         if not self.facts.assessed:
             return "no-swing-assessed"
         if self.facts.practice == self.facts.assessed:
@@ -202,6 +224,8 @@ class PlayerCase:
             )
         if self.picked:
             return ""
+        if not self.worths:
+            return FINISHED
         free = replace(self.situation, refused={}, met=frozenset())
         if self._picks(free):
             return "drills-ruled-out"
@@ -250,7 +274,11 @@ class PlayerCase:
 
     def _drill(self, option: DrillOption) -> PlayerDrill:
         drill = self.coaching.book[option.drill]
-        notes, answer = self.drill_notes(option), self.answers[option.drill]
+        carried, answer = option.why == CARRY_ON, self.answers[option.drill]
+        notes = self.carry_on_notes() if carried else self.drill_notes(option)
+        served = [part.fault for part in sorted(option.parts, key=lambda part: -part.benefit)]
+        if carried:
+            served = [self.lesson.fault, *(fault for fault in served if fault != self.lesson.fault)]
         return PlayerDrill(
             player=self.player,
             rank=option.rank,
@@ -259,7 +287,7 @@ class PlayerCase:
             care="show" if answer.verdict == "show" else "give",
             confidence=confidence(notes),
             notes=tuple(notes),
-            faults=tuple(part.fault for part in sorted(option.parts, key=lambda part: -part.benefit)),
+            faults=tuple(served),
             dose=drill.dose.words(answer.dose or drill.dose.amount),
             retest=str(drill.retest),
             retest_due=self.retest_due(drill),
@@ -326,6 +354,17 @@ class PlayerCase:
             + evidence
         )
 
+    def carry_on_notes(self) -> list[Note]:
+        """What to say with the drill the player is on, which is not given as if it were new."""
+        fault, drill = self.lesson.fault, self.coaching.book[self.lesson.drill]
+        notes = [write(CARRY_ON, since=self.lesson.given, fault=fault)]
+        if fault in self.faults:
+            notes += self.finding_notes(fault)
+        notes += self._player_notes(known={note.code for note in notes}) if self.facts.assessed else []
+        evidence = evidence_notes(self.effects.get((drill.id, fault)), self.coaching)
+        notes += self._retest_notes(fault) + self._window_notes(drill)
+        return notes + care_notes(self.answers[drill.id]) + evidence
+
     def reason_notes(self) -> list[Note]:
         """What to say where there is no drill."""
         facts = self.facts
@@ -346,14 +385,18 @@ class PlayerCase:
         )
         if self.reason == "waiting":
             return whole  # the late save and what waits for it are said there
-        balls = self._ball_notes() if self.reason in {"nothing-explains-miss", "explains-little"} else []
+        balls = ball_notes(self.facts) if self.reason in {"nothing-explains-miss", "explains-little"} else []
         return [first[self.reason]() if self.reason in first else write(self.reason), *balls, *whole]
 
     @cached_property
     def order(self) -> str:
         """Code of what puts the first drill before one that is expected to bring more, "" where none is."""
         first = self.picked[0] if self.picked else None
-        if first is None or max(option.benefit for option in self.picked) <= first.benefit:
+        if (
+            first is None
+            or first.why == CARRY_ON
+            or max(option.benefit for option in self.picked) <= first.benefit
+        ):
             return ""
         if self.coaching.book[first.drill].phase == "setup":
             return "order-setup"
@@ -416,28 +459,10 @@ class PlayerCase:
         if not misses.known:
             return [write("miss-unknown")]
         explained = max((self.season.faults[fault].explains for fault in self.faults), default=0.0)
-        balls = self._ball_notes()
+        balls = ball_notes(self.facts)
         if self._misses and explained < self.coaching.rules.explaining.explains_at:
             return [write("nothing-explains-miss", miss=misses.main), *balls]
         return balls
-
-    def _ball_notes(self) -> list[Note]:
-        """What the balls were, and where the roster names another miss."""
-        misses = self.facts.misses
-        if not misses.main:
-            return []
-        if not misses.swings:
-            return [write("miss-from-roster")]
-        miss = misses.common or misses.main if misses.disagrees else misses.main
-        balls: dict[str, Figure] = {
-            "miss": miss,
-            "n": misses.balls.get(miss, 0),
-            "known": round(misses.swings),
-            "straight": misses.straight,
-        }
-        if misses.disagrees:
-            return [write("miss-disagrees", usual=misses.usual, **balls)]
-        return [write("miss-balls", **balls)]
 
     def _player_notes(self, known: set[str]) -> list[Note]:
         """What holds for the player as a whole, leaving out what was said."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -12,6 +13,7 @@ from faultml.care.known import Known
 from faultml.care.rules import CareRules, load_care
 from faultml.coaching import retest
 from faultml.coaching.explain import PlayerExplanation, explanation
+from faultml.coaching.lesson import Lesson
 from faultml.coaching.met import met_by_player
 from faultml.coaching.plan import PlayerCase
 from faultml.coaching.players import PlayerFacts, player_seasons
@@ -55,6 +57,7 @@ def prescribe(
     on: date,
     care: CareRules | None = None,
     effects: Effects | None = None,
+    lessons: Mapping[str, Lesson] | None = None,
 ) -> Prescription:
     """Turn a season's sums into players, drills and explanations.
 
@@ -73,8 +76,10 @@ def prescribe(
     effects
         What drills have brought so far; none where not given. They weigh drills against each other, and never
         stand against care.
+    lessons
+        Player -> the drill the player is on, and what is over; nobody is on one where not given.
     """
-    care = care or load_care()
+    care, lessons = care or load_care(), lessons or {}
     usual_misses = dict(
         zip(known.roster["player"].astype(str), known.roster["usual_miss"].astype(str), strict=True)
     )
@@ -95,6 +100,7 @@ def prescribe(
             rules=care,
             effects=effects or {},
             met=met.get(season.player, {}),
+            lesson=lessons.get(season.player, Lesson()),
         )
         for season in player_seasons(summary, usual_misses, coaching, care)
     ]

@@ -8,6 +8,7 @@ from typing import Final
 from markupsafe import Markup
 
 from faultml.coaching.book import Drill
+from faultml.coaching.lesson import CARRY_ON
 from faultml.coaching.met import WINDOW_MET
 from faultml.coaching.notes import WEAK, note_text
 from faultml.coaching.records import PlayerDrill
@@ -22,6 +23,7 @@ FIRST_NOTES: Final = frozenset(
         "ask-age",
         "ask-history",
         "half-dose",
+        CARRY_ON,
         "order-setup",
         "order-cause",
         "order-closers",

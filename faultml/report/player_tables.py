@@ -17,6 +17,7 @@ from faultml.coaching.closures import by_player
 from faultml.coaching.notes import Note
 from faultml.coaching.records import NoDrill, PlayerDrill, PlayerFault
 from faultml.coaching.retest import RetestResult
+from faultml.plan.table import PlanRow
 from faultml.report.source import ReportSource
 from faultml.results.sessions import natural_key
 
@@ -40,6 +41,8 @@ class PlayerTables:
         The player's re-tests, in order of session.
     given
         Rows of ``outcomes``, in the order the drills were given.
+    lesson
+        Which drill the player is on; None without the coach's notes.
     roster
         The roster's row, empty where there is none.
     curves
@@ -56,6 +59,7 @@ class PlayerTables:
     no_drill: NoDrill | None
     retests: Sequence[RetestResult]
     given: Sequence[Row]
+    lesson: PlanRow | None
     roster: Row
     curves: pd.DataFrame
     fault_sums: pd.DataFrame
@@ -133,6 +137,7 @@ def player_tables(source: ReportSource) -> list[PlayerTables]:
             no_drill=plan.no_drill,
             retests=retests.get(plan.player, []),
             given=sorted(given.get(plan.player, []), key=lambda row: natural_key(str(row["since"]))),
+            lesson=source.lessons.get(plan.player),
             roster=next(iter(roster.get(plan.player, [])), {}),
             curves=curves.get(plan.player, source.curves.iloc[:0]),
             fault_sums=faults.get(plan.player, source.summary.faults.iloc[:0]),

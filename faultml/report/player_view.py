@@ -12,6 +12,7 @@ from markupsafe import Markup
 from faultml.channels import CHANNELS
 from faultml.coaching.notes import note_text
 from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.plan.lines import plan_lines
 from faultml.report.changes import gone_lines, retest_lines
 from faultml.report.charts import closure_budget
 from faultml.report.closures import budget
@@ -54,6 +55,9 @@ class PlayerView:
     has_pronation: bool
     keep: list[str]
     warnings: list[str]
+    plan: list[str]
+    plan_day: str
+    carries_on: bool
     drill: DrillCard | None
     no_drill: list[str]
     reserves: list[DrillCard]
@@ -83,6 +87,9 @@ def player_view(
         has_pronation=bool(np.isfinite(player.address_deg[CHANNELS.index("pronation_deg")])),
         keep=keep(player, coaching),
         warnings=warnings(player, coaching),
+        plan=plan_lines(player.lesson, coaching) if player.lesson else [],
+        plan_day=player.lesson.on if player.lesson else "",
+        carries_on=player.lesson is not None and player.lesson.active and first is not None,
         drill=first,
         no_drill=[note_text(note, coaching) for note in (player.no_drill.notes if player.no_drill else ())],
         reserves=reserves,

@@ -17,6 +17,8 @@ from faultml.coaching.retest import RetestResult, read_retests
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import Summary, read_summary
 from faultml.coaching.tables import read_plans
+from faultml.plan.holds import row_now
+from faultml.plan.table import PlanRow, read_plan_rows
 from faultml.results import Results
 
 
@@ -38,6 +40,8 @@ class ReportSource:
         What `read_roster` gave, empty where there is none.
     outcomes
         The table of what drills have changed, None where none was given.
+    lessons
+        Player -> which drill they are on; empty without the coach's notes.
     run
         The content of ``run.json``, as far as it is there.
     """
@@ -49,6 +53,7 @@ class ReportSource:
     curves: pd.DataFrame
     roster: pd.DataFrame
     outcomes: pd.DataFrame | None = None
+    lessons: Mapping[str, PlanRow] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -72,6 +77,7 @@ def read_source(results: Results, known: Known, coaching: Coaching, on: date) ->
         Where a table is missing or damaged.
     """
     plans = read_plans(results.players, results.drills)
+    lessons = read_plan_rows(results.plans)
     return ReportSource(
         summary=read_summary(results),
         closures=results.sums("closures"),
@@ -80,5 +86,8 @@ def read_source(results: Results, known: Known, coaching: Coaching, on: date) ->
         curves=results.curves,
         roster=known.roster,
         outcomes=results.outcomes,
+        lessons={
+            player: row_now(row, known.body(player), coaching.book, on) for player, row in lessons.items()
+        },
         run=results.run,
     )

@@ -68,4 +68,4 @@ SUMS_PREFIX: Final = "sums_"
 """How the tables of the season's sums are called, from which a report is drawn and drills are judged."""
 
 STREAMED: Final = {"swings": SWINGS, "faults": FAULTS, "problems": PROBLEMS}
-TABLES: Final = (*STREAMED, "players", "drills", "retests", "outcomes", "curves")
+TABLES: Final = (*STREAMED, "players", "drills", "retests", "outcomes", "plans", "curves")

@@ -123,6 +123,11 @@ class Results:
         return self.frame("outcomes") if "outcomes" in self.run["tables"] else None
 
     @cached_property
+    def plans(self) -> pd.DataFrame | None:
+        """A row a player: which drill they are on; None where no store was given."""
+        return self.frame("plans") if "plans" in self.run["tables"] else None
+
+    @cached_property
     def curves(self) -> pd.DataFrame:
         """Curves of a bounded number of swings."""
         return self.frame("curves")

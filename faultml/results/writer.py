@@ -113,10 +113,10 @@ class ResultsWriter:
                 _link(part, path / f"{PART_PREFIX}{number:06d}.parquet")
         self._adopted[name] = {"file": path.name, "rows": n_rows, "columns": STREAMED[name]}
 
-    def append_rows(self, name: str, frame: pd.DataFrame) -> None:
-        """Add rows to another table, such as ``players``; the kinds of its columns are told from the first frame."""
+    def append_rows(self, name: str, frame: pd.DataFrame, schema: Schema | None = None) -> None:
+        """Add rows to another table, such as ``players``; without a schema the first frame says what columns hold."""
         if name not in self._writers:
-            self._open(name, infer_schema(frame))
+            self._open(name, schema or infer_schema(frame))
         self._writers[name].append(frame)
 
     def append_sums(self, name: str, table: pa.Table) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 import pyarrow as pa
@@ -20,7 +20,9 @@ from faultml.coaching.explain import EXPLANATIONS_FILE, encode
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import decode_sums
+from faultml.coaching.tables import DRILL_COLUMNS
 from faultml.outcomes.effects import Effects
+from faultml.plan.table import PLAN_TABLE, PLANS
 from faultml.quality.drift import address_drifts
 from faultml.quality.watch import Tally
 from faultml.recordings.findings import limits
@@ -35,6 +37,9 @@ from faultml.season.partition import CURVES
 from faultml.season.parts import CURVES_FILE, WATCH_FILE, Partition, add_bucket
 from faultml.season.runners import Lost
 from faultml.season.watched import decode_tally
+
+if TYPE_CHECKING:
+    from faultml.season.plans import SeasonPlans
 
 BUCKET_SWINGS: Final = 20_000
 """Swings of the players who are prescribed together."""
@@ -144,9 +149,12 @@ class Merge:
         coaching: Coaching,
         day: date,
         effects: Effects,
+        plans: SeasonPlans | None,
         on_players: Callable[[int], None],
     ) -> None:
-        """Write players, drills, re-tests, explanations and sums, one bucket after the other."""
+        """Write players, drills, re-tests, plans, explanations and sums, one bucket after the other."""
+        lessons = {} if plans is None else plans.lessons()
+        unwritten = set() if plans is None else set(plans.by_player)
         with self.results.file(EXPLANATIONS_FILE).open("wb") as explanations:
             explanations.write(b"[")
             first = True
@@ -154,10 +162,15 @@ class Merge:
                 for name, table in tables.items():
                     self.results.append_sums(f"{SUMS_PREFIX}{name}", table)
                 self.merged.drifted += drifted(tables["address"])
-                found = prescribe(decode_sums(tables), known, coaching, day, effects=effects)
+                summary = decode_sums(tables)
+                found = prescribe(summary, known, coaching, day, effects=effects, lessons=lessons)
                 self.results.append_rows("players", found.players)
                 self.results.append_rows("drills", found.drills)
                 self.results.append_rows("retests", found.retests)
+                if plans is not None:
+                    own = sorted(summary.sessions["player"].unique())
+                    self.results.append_rows(PLAN_TABLE, plans.frame(found.drills, own), PLANS)
+                    unwritten.difference_update(own)
                 if found.explanations:
                     explanations.write(b"" if first else b",")
                     explanations.write(encode(found.explanations).removeprefix(b"[").removesuffix(b"]"))
@@ -167,6 +180,9 @@ class Merge:
                 self.merged.n_held += int((found.drills["reason"] == WHOSE_ROW).sum())
                 on_players(self.merged.n_players)
             explanations.write(b"]")
+        if plans is not None:  # those whom the notes name and nobody recorded
+            nobodys = pd.DataFrame(columns=DRILL_COLUMNS)
+            self.results.append_rows(PLAN_TABLE, plans.frame(nobodys, sorted(unwritten)), PLANS)
 
 
 def empty_sums() -> dict[str, pa.Table]:

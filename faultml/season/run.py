@@ -23,6 +23,7 @@ from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.outcomes.change import all_changes
 from faultml.outcomes.effects import drill_effects
+from faultml.plan.evidence import StoreNotes
 from faultml.quality.watch import compare_to
 from faultml.recordings.fragments import PARTITION_SWINGS, Fragment
 from faultml.recordings.problems import Problem, file_problem, shorten
@@ -35,6 +36,7 @@ from faultml.season.batch import BatchTables
 from faultml.season.inputs import Inputs, ModelSource, repeats_digest, save_inputs, versions_of
 from faultml.season.merge import Merge, bucket_names, lost_problems
 from faultml.season.parts import Partition, remove_others
+from faultml.season.plans import season_plans
 from faultml.season.runners import InProcess, LocalProcesses, Lost, Runner
 from faultml.season.workplace import workplace
 
@@ -128,6 +130,8 @@ def classify_season(
     outcomes: pd.DataFrame | None = None,
     store: str | Path | None = None,
     today: date | None = None,
+    notes: StoreNotes | None = None,
+    plan_day: date | None = None,
     partition_swings: int = PARTITION_SWINGS,
     progress: Callable[[Progress], None] | None = None,
 ) -> SeasonRun:
@@ -165,6 +169,10 @@ def classify_season(
         roster says what it says is kept in it. None where there is none.
     today
         The day of the care check; by default the day of the call.
+    notes
+        What the coach has noted: with it every player has a plan, and a drill that somebody is on stands first.
+    plan_day
+        The day of the plans; that of the care check where not given.
     partition_swings
         Most swings of a partition.
     progress
@@ -225,7 +233,12 @@ def classify_season(
         sums = merge.fault_sums(n_buckets, [] if assigned is None else assigned["fault"].tolist())
         changed = all_changes(sums, assigned, outcomes, catalogue)
         effects = {} if changed is None else drill_effects(changed, coaching.serving, catalogue)
-        merge.prescribe(n_buckets, known, coaching, day, effects, told.players)
+        plans = None
+        if notes is not None:
+            plans = season_plans(
+                merge, n_buckets, notes, known, coaching, opened.players, plan_day or day, day
+            )
+        merge.prescribe(n_buckets, known, coaching, day, effects, plans, told.players)
         if changed is not None:
             results.write("outcomes", changed)
         merge.write_curves()

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, create_model
 
+from faultml.plan.table import PLANS
 from faultml.results import FAULTS, SWINGS
 from faultml.results.tables import Kind
 
@@ -255,6 +256,15 @@ PlayerDrills = create_model(
     classified_at=(str, ...),
     care=(list[str], ...),
     drills=(_many(DrillOut), ...),
+)
+
+PlanOut = _model("PlanOut", "A row of the table ``plans``.", PLANS)
+PlayerPlanOut = create_model(
+    "PlayerPlanOut",
+    __doc__="Which drill a player is on on a day: state, reason, since when, and what is counted.",
+    player=(str, ...),
+    care=(list[str], ...),
+    plan=(PlanOut, ...),
 )
 
 

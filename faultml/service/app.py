@@ -10,7 +10,15 @@ from typing import Any
 from fastapi import APIRouter, FastAPI, Request
 
 from faultml import __version__
-from faultml.service import book_routes, care_routes, label_routes, problems, season_routes, swing_routes
+from faultml.service import (
+    book_routes,
+    care_routes,
+    label_routes,
+    plan_routes,
+    problems,
+    season_routes,
+    swing_routes,
+)
 from faultml.service.answers import AssessIn, Health, Ready
 from faultml.service.context import Service, service_of
 from faultml.service.describe import SUMMARY, TITLE
@@ -50,6 +58,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.service = Service(settings)
     for router in (
         health, swing_routes.router, season_routes.router, book_routes.router, care_routes.router,
+        plan_routes.router,
         label_routes.router,
     ):  # fmt: skip
         app.include_router(router)

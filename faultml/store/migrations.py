@@ -96,5 +96,27 @@ def _care(connection: Connection) -> None:
     connection.exec_driver_sql("CREATE INDEX roster_cells_by_player ON roster_cells (player)")
 
 
-MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people, _assignments, _care)
+def _plan_notes(connection: Connection) -> None:
+    """What was practised, and from when on a player's angles cannot be compared with earlier ones."""
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE practice_days (
+            player TEXT NOT NULL, drill TEXT NOT NULL, day TEXT NOT NULL,
+            sets INTEGER NOT NULL CHECK (sets > 0), balls INTEGER CHECK (balls >= 0), "when" TEXT NOT NULL,
+            PRIMARY KEY (player, drill, day)
+        )
+        """
+    )
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE baselines (
+            player TEXT NOT NULL, day TEXT NOT NULL, why TEXT NOT NULL CHECK (why IN ('sensor', 'grip')),
+            "when" TEXT NOT NULL,
+            PRIMARY KEY (player, day, why)
+        )
+        """
+    )
+
+
+MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people, _assignments, _care, _plan_notes)
 """Step n makes version n out of version n - 1."""

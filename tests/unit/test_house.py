@@ -23,7 +23,7 @@ MOST_LINES = 500
 WORDS = {"faultml", "errors", "channels", "faults", "exact"}
 STEPS = {"recordings", "motion", "quality", "features", "classifier", "network", "runtime", "kernels"}
 INPUT = {"importing", "streams"}
-TABLES = {"results", "store", "care", "labels", "outcomes", "coaching"}
+TABLES = {"results", "store", "care", "labels", "outcomes", "coaching", "plan"}
 MAY_IMPORT: dict[str, set[str]] = {
     "faultml": set(),
     "errors": set(),
@@ -48,6 +48,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "outcomes": WORDS | {"results", "store"},
     "coaching": WORDS
     | {"results", "labels", "outcomes", "care"},  # probabilities and findings, never samples
+    "plan": WORDS | {"results", "store", "outcomes", "care", "coaching"},  # notes and sums, never samples
     "season": WORDS | STEPS | TABLES,
     "report": WORDS | STEPS | TABLES | {"season", "svg"},
     "check": WORDS | STEPS | {"results"},
@@ -182,6 +183,7 @@ def test_a_module_keeps_to_its_room(module: str, path: Path) -> None:
         ("faultml.recordings.read", "def f():\n    import faultml.season"),
         ("faultml.recordings.read", "class A:\n    async def f(self):\n        import faultml.season"),
         ("faultml.coaching.rank", "from faultml.recordings.swings import SwingBatch"),
+        ("faultml.coaching.prescribe", "from faultml.plan import state"),
         ("faultml.season", "from faultml.report import page"),
         ("faultml.report.page", "def f():\n    from faultml.synthetic import golfers"),
         ("faultml.cli.train", "from faultml.pipelines import train"),

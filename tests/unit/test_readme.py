@@ -10,6 +10,7 @@ import pytest
 from faultml.cli import COMMANDS
 from faultml.coaching.retest import COLUMNS as RETEST_COLUMNS
 from faultml.coaching.tables import DRILL_COLUMNS, PLAYER_COLUMNS
+from faultml.plan.table import PLANS
 from faultml.recordings.roster import ROSTER_COLUMNS
 from faultml.recordings.schema import KNOWN_COLUMNS
 from faultml.results.columns import FAULTS, PROBLEMS, SWINGS
@@ -20,7 +21,17 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 @pytest.mark.parametrize(
     "columns",
-    [SWINGS, FAULTS, PROBLEMS, PLAYER_COLUMNS, DRILL_COLUMNS, RETEST_COLUMNS, ROSTER_COLUMNS, KNOWN_COLUMNS],
+    [
+        SWINGS,
+        FAULTS,
+        PROBLEMS,
+        PLAYER_COLUMNS,
+        DRILL_COLUMNS,
+        RETEST_COLUMNS,
+        PLANS,
+        ROSTER_COLUMNS,
+        KNOWN_COLUMNS,
+    ],
 )
 def test_every_column_is_explained(columns: list[str]) -> None:
     assert [name for name in columns if not re.search(rf"\b{name}\b", README)] == []

@@ -1,0 +1,1 @@
+"""The plan: which drill a player is on, in which of six states, why, and since when."""

@@ -1,0 +1,130 @@
+"""How much less of a fault there is since its drill was given, as it was known after each session.
+
+`faultml.outcomes.change.changes` says it, from the sessions up to that day alone: what was recorded later cannot change
+what was known. The other players of the season are the ones it compares with.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from faultml.faults.catalogue import Catalogue
+from faultml.outcomes.change import changes
+from faultml.outcomes.periods import SUM_COLUMNS, to_degrees
+from faultml.plan.clock import ONE_DAY
+from faultml.plan.progress import Course, event_days
+from faultml.plan.records import Gain
+from faultml.plan.rules import PlanRules
+from faultml.plan.state import Gains, may_change
+from faultml.results.sessions import session_date
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """A gain to be read: of whose course, after the sessions of which day."""
+
+    player: str
+    course: Course
+    day: dt.date
+
+    @property
+    def start(self) -> dt.date:
+        """The day from which the drill is counted."""
+        return self.course.counted_from(self.day)
+
+
+def season_gains(
+    sums: pd.DataFrame,
+    courses: Mapping[str, Sequence[Course]],
+    catalogue: Catalogue,
+    last: dt.date,
+    rules: PlanRules,
+    known: Mapping[str, Gains] | None = None,
+) -> dict[str, Gains]:
+    """The gains on which a plan can depend, by player.
+
+    Parameters
+    ----------
+    sums
+        The season's sums (`SUM_COLUMNS`) of all players. Sessions without a date are left out.
+    courses
+        Player -> the drills the player was on, from `faultml.plan.state.courses`.
+    last
+        Sessions later than this day are left out.
+    known
+        What an earlier call has read, for an earlier day: it is not read again.
+    """
+    known = known or {}
+    wanted = [
+        each
+        for player, own in courses.items()
+        for course in own
+        for each in _wanted(player, course, last, rules)
+        if (course.fault, each.start, each.day) not in known.get(player, {})
+    ]
+    found: dict[str, dict[tuple[str, dt.date, dt.date], Gain]] = {
+        player: dict(known.get(player, {})) for player in courses
+    }
+    if not wanted:
+        return dict(found)
+    dated = _dated(sums, {each.course.fault for each in wanted}, last)
+    for day in sorted({each.day for each in wanted}):
+        asked = [each for each in wanted if each.day == day]
+        for each, gain in _read(dated[dated["day"] <= day], courses, asked, catalogue):
+            found[each.player][each.course.fault, each.start, day] = gain
+    return dict(found)
+
+
+def _wanted(player: str, course: Course, last: dt.date, rules: PlanRules) -> Iterator[_Wanted]:
+    """The last session up to each day on which the gain decides, and up to the last day, which tells of it."""
+    end = last if course.end is None else min(last, course.end - ONE_DAY)
+    seen = set()
+    for day in event_days(course, end, rules):
+        free = course.free_since(course.counted_from(day), day)
+        if free and free[-1].day not in seen and (day == end or may_change(course, day, rules)):
+            seen.add(free[-1].day)
+            yield _Wanted(player, course, free[-1].day)
+
+
+def _dated(sums: pd.DataFrame, faults: set[str], last: dt.date) -> pd.DataFrame:
+    """Rows of these faults with their day, every session named by it: two sessions of a day are one."""
+    rows = sums.loc[sums["fault"].isin(faults), list(SUM_COLUMNS)]
+    days = {label: session_date(label) for label in rows["session"].unique()}
+    rows = rows.assign(day=rows["session"].map(days).astype(object))
+    rows = rows[[day is not None and day == day and day <= last for day in rows["day"]]]
+    return rows.assign(session=[day.isoformat() for day in rows["day"]])
+
+
+def _read(
+    rows: pd.DataFrame, courses: Mapping[str, Sequence[Course]], asked: list[_Wanted], catalogue: Catalogue
+) -> Iterator[tuple[_Wanted, Gain]]:
+    """The gains after the sessions of one day; those with nothing to compare are left out."""
+    day = asked[0].day
+    faults = {each.course.fault for each in asked}
+    given = set()
+    comparable: dict[tuple[str, str], dt.date] = {}
+    for player, own in courses.items():
+        for course in own:
+            if course.fault in faults and course.given <= day:
+                as_of = day if course.end is None else min(day, course.end - ONE_DAY)
+                given.add((player, course.drill, course.fault, course.counted_from(as_of).isoformat()))
+                comparable[player, course.fault] = course.comparable_from(day)
+    keys = zip(rows["player"], rows["fault"], rows["day"], strict=True)
+    kept = [when >= comparable.get((player, fault), dt.date.min) for player, fault, when in keys]
+    assigned = pd.DataFrame(sorted(given), columns=["player", "drill", "fault", "since"])
+    table = changes(rows[kept].drop(columns="day"), assigned, catalogue)
+    gains = {
+        (row.player, row.drill, row.fault, row.since): Gain(
+            -row.change, -row.change_hi, -row.change_lo, row.unit, to_degrees(catalogue[row.fault])
+        )
+        for row in table.itertuples()
+        if row.change == row.change
+    }
+    for each in asked:
+        gain = gains.get((each.player, each.course.drill, each.course.fault, each.start.isoformat()))
+        if gain is not None:
+            yield each, gain

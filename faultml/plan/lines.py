@@ -1,0 +1,28 @@
+"""A plan as a person reads it, a line a thing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from faultml.coaching.rules import Coaching
+from faultml.plan.table import PlanRow
+
+
+def plan_lines(row: PlanRow, coaching: Coaching) -> list[str]:
+    """A plan as a person reads it: state and drill, why, and what comes next."""
+    names = {drill.id: drill.name for drill in coaching.book.drills}
+    what = f": {_drill(row.drill, row.fault, names, coaching)}" if row.drill else ""
+    since = f", since {row.since}" if row.since else ""
+    lines = [f"{row.state.capitalize()}{what}{since}", row.words]
+    if row.state == "start" and not row.drill:
+        lines = [f"{row.state.capitalize()}: nothing now", row.words]
+    if row.next_check:
+        lines.append(f"Next check from {row.next_check} on.")
+    if row.next_drill:
+        lines.append(f"Next: {_drill(row.next_drill, row.next_fault, names, coaching)}")
+    lines += [f"Also back: {coaching.words[fault]} [{fault}]." for fault in row.returned]
+    return lines
+
+
+def _drill(drill: str, fault: str, names: Mapping[str, str], coaching: Coaching) -> str:
+    return f"{names.get(drill, drill)} [{drill}], for {coaching.words.get(fault, fault)}"

@@ -1,0 +1,124 @@
+"""The figures and words of the plan (`plan.toml`), typed and checked."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from importlib import resources
+from typing import Annotated, Final, Literal, get_args
+
+import msgspec
+
+from faultml.errors import CatalogueError
+
+State = Literal["start", "carry on", "change", "done", "waits", "returned"]
+ReasonCode = Literal[
+    "none-given",
+    "practise", "practice-unknown", "record", "gaining", "undecided", "little-practice", "practice-not-noted",
+    "cannot-tell", "undated",
+    "no-gain", "worse", "barred",
+    "seldom-shows", "check-due",
+    "paused",
+    "shows-again",
+]  # fmt: skip
+
+Lack = Literal["practice-unknown", "practice", "recordings", "before", "wide"]
+"""What keeps the tool from telling."""
+
+STATES: Final[tuple[State, ...]] = get_args(State)
+REASONS: Final[tuple[ReasonCode, ...]] = get_args(ReasonCode)
+LACKS: Final[tuple[Lack, ...]] = get_args(Lack)
+
+Share = Annotated[float, msgspec.Meta(gt=0, lt=1)]
+Degrees = Annotated[float, msgspec.Meta(gt=0)]
+Count = Annotated[int, msgspec.Meta(gt=0)]
+
+
+class _Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Base: an unknown field is an error, and nothing changes later."""
+
+
+class CarryOnRules(_Record, frozen=True):
+    """How long a drill is carried on before anything is judged."""
+
+    practice_days: Count
+    days_where_unknown: Count
+    free_swings: Count
+    free_sessions: Count
+
+
+class ChangeRules(_Record, frozen=True):
+    """When a drill is changed, and when the coach decides."""
+
+    planned_share: Share
+    days: Count
+    gain_deg: Degrees
+    worse_deg: Degrees
+    worse_sessions: Count
+    worse_swings: Count
+    undecided_days: Count
+
+
+class DoneRules(_Record, frozen=True):
+    """When a fault counts as done."""
+
+    retests: Annotated[int, msgspec.Meta(ge=2)]
+    days_apart: Count
+    inside: Count
+    of: Count
+
+
+class CheckRules(_Record, frozen=True):
+    """How a fault that is done is followed."""
+
+    days: Count
+    share: Share
+    swings: Count
+
+
+class Reason(_Record, frozen=True):
+    """What a reason says, and the state it belongs to."""
+
+    state: State
+    words: str
+
+
+class PlanRules(_Record, frozen=True):
+    """The content of `plan.toml`."""
+
+    schema: Literal[1]
+    carry_on: CarryOnRules
+    change: ChangeRules
+    done: DoneRules
+    check: CheckRules
+    reason: dict[ReasonCode, Reason]
+    lack: dict[Lack, str]
+
+
+@lru_cache(maxsize=1)
+def load_plan_rules() -> PlanRules:
+    """The rules of the package.
+
+    Raises
+    ------
+    CatalogueError
+        Where they do not fit their schema, or a reason has no words.
+    """
+    return decode_plan_rules(resources.files(__package__).joinpath("plan.toml").read_text(encoding="utf-8"))
+
+
+def decode_plan_rules(text: str) -> PlanRules:
+    """Read the rules from TOML text; raises as `load_plan_rules`."""
+    try:
+        rules = msgspec.toml.decode(text, type=PlanRules)
+    except msgspec.MsgspecError as error:
+        raise CatalogueError(
+            "bad-rules", where="plan.toml", expected="the schema of PlanRules", found=str(error)
+        ) from error
+    missing: list[str] = [code for code in REASONS if code not in rules.reason]
+    missing += [code for code in LACKS if code not in rules.lack]
+    if missing or rules.done.inside > rules.done.of:
+        found = f"no words for {', '.join(missing)}" if missing else "more swings inside than there are"
+        raise CatalogueError(
+            "bad-rules", where="plan.toml", expected="words for every reason, inside <= of", found=found
+        )
+    return rules

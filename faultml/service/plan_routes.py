@@ -1,0 +1,50 @@
+"""``/v1/players/{player}/plan``: which drill a player is on, and why."""
+
+from __future__ import annotations
+
+import datetime as dt
+from functools import partial
+from typing import Annotated, Any
+
+import msgspec
+from fastapi import APIRouter, Path, Query, Request
+
+from faultml.plan.evidence import read_notes
+from faultml.plan.of_results import plans_of_results
+from faultml.service.answers import PlayerPlanOut
+from faultml.service.context import Service, service_of
+from faultml.service.describe import CARE, problems
+from faultml.service.problems import Refusal
+
+router = APIRouter(tags=["plan"])
+
+PlayerName = Annotated[str, Path(min_length=1, max_length=1000, description="As in the recordings.")]
+Day = Annotated[dt.date | None, Query(description="The day of the plan, an ISO date; today where not given.")]
+
+
+@router.get(
+    "/v1/players/{player:path}/plan",
+    operation_id="player_plan",
+    summary="A player's plan.",
+    response_model=PlayerPlanOut,
+    responses=problems(404, 422),
+)
+async def player_plan(request: Request, player: PlayerName, on: Day = None) -> dict[str, Any]:
+    """State, reason and since when, from the server's results and store up to a day.
+
+    `start`, `carry on`, `change`, `done`, `waits` or `returned`. What came later than the day is not looked at.
+    """
+    service = service_of(request)
+    return await service.reading.run(partial(_player_plan, service, player, on or dt.date.today()))
+
+
+def _player_plan(service: Service, player: str, day: dt.date) -> dict[str, Any]:
+    notes = read_notes(service.kept_store())
+    known, _ = service.known()
+    today = dt.date.today()
+    rows = plans_of_results(service.results(), notes, known, service.coaching, day, today)
+    for row in rows:
+        if row.player == player:
+            plan = {**msgspec.structs.asdict(row), "returned": list(row.returned)}
+            return {"player": player, "care": list(CARE), "plan": plan}
+    raise Refusal(404, "unknown-player", "Neither the results nor the store hold anybody of that name.")

@@ -1,0 +1,269 @@
+"""From notes and a season to the plan as tables, commands, the page and HTTP give it."""
+
+from __future__ import annotations
+
+import json
+from datetime import date, timedelta
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from http_fakes import problem, serving
+
+from faultml.care.statements import Statement, add_statements
+from faultml.classifier.bundle import Bundle
+from faultml.cli import main
+from faultml.coaching.rules import load_coaching
+from faultml.faults.catalogue import Catalogue
+from faultml.outcomes.assignments import Assignment, add_assignments
+from faultml.plan.evidence import GivenNote, StoreNotes, read_notes
+from faultml.plan.of_results import plans_of_results
+from faultml.plan.practice import PracticeNote, note_practice, practice_notes
+from faultml.plan.table import read_plan_rows
+from faultml.recordings.write import write_season
+from faultml.results import read_results
+from faultml.season import SeasonRun, classify_season
+from faultml.store import open_store
+from faultml.synthetic.season import Recipe, draw_season
+
+PLAYER, DRILL = "p001", "two_stops_to_the_top"
+RECIPE = Recipe(golfers=3, sessions=4, swings=6, seed=5)
+GIVEN = RECIPE.first_day + timedelta(days=7)
+LAST = RECIPE.first_day + timedelta(days=21)
+NOTES = StoreNotes(given=(GivenNote(PLAYER, DRILL, "flexed_top", GIVEN.isoformat()),))
+
+
+def run(*arguments: object) -> tuple[int, str, str]:
+    result = CliRunner().invoke(main, [str(each) for each in arguments])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    return result.exit_code, result.stdout, result.stderr
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory: pytest.TempPathFactory, catalogue: Catalogue) -> Path:
+    """A season of three; nothing hurts and everybody is grown up, so that care holds nothing."""
+    folder = tmp_path_factory.mktemp("plan") / "season"
+    write_season(draw_season(catalogue, RECIPE).batch, folder / "season.parquet")
+    roster = {"player": ["p001", "p002", "p003"], "pain": "none", "under_16": "no"}
+    histories = dict.fromkeys(("ulnar_history", "thumb_history"), "no")
+    pd.DataFrame(roster | histories).to_csv(folder / "roster.csv", index=False)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def classified(season: Path, bundle: Bundle) -> SeasonRun:
+    return classify_season([season], season.parent / "results", bundle=bundle, notes=NOTES, plan_day=LAST)
+
+
+@pytest.fixture
+def results(season: Path, classified: SeasonRun) -> Path:
+    return season.parent / "results"
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    path = tmp_path / "coach.sqlite"
+    with open_store(path) as opened:
+        add_assignments(opened, [Assignment(PLAYER, DRILL, "flexed_top", GIVEN.isoformat())])
+    return path
+
+
+def test_the_drill_a_player_is_on_stands_first_and_is_not_given_as_new(classified: SeasonRun) -> None:
+    drills = classified.results.drills
+    first = drills[(drills["player"] == PLAYER) & (drills["rank"] == 1)].iloc[0]
+    assert (first["drill"], first["faults"][0]) == (DRILL, "flexed_top")
+    assert first["notes"][0].startswith(f"carry-on: Carry on: the player is on this drill since {GIVEN}")
+    own = drills[drills["player"] == PLAYER]
+    assert list(own["rank"]) == list(range(1, len(own) + 1))
+    assert own["drill"].is_unique
+
+
+def test_the_others_get_what_they_would_have_got(classified: SeasonRun, season: Path, bundle: Bundle) -> None:
+    without = classify_season([season], season.parent / "without", bundle=bundle)
+    assert without.results.plans is None
+    drills, plain = classified.results.drills, without.results.drills
+    others = [each[each["player"] != PLAYER].reset_index(drop=True) for each in (drills, plain)]
+    pd.testing.assert_frame_equal(*others)
+
+
+def test_the_table_says_the_same_as_the_plan_of_its_day(
+    results: Path, classified: SeasonRun, catalogue: Catalogue
+) -> None:
+    read = read_results(results)
+    told = plans_of_results(read, NOTES, classified.known, load_coaching(catalogue), LAST, date.today())
+    assert read_plan_rows(read.plans) == {row.player: row for row in told}
+    assert [row.player for row in told] == ["p001", "p002", "p003"]
+    own = told[0]
+    assert (own.state, own.drill, own.since, own.next_drill) == ("carry on", DRILL, GIVEN.isoformat(), "")
+
+
+def test_sessions_recorded_later_do_not_change_an_earlier_plan(
+    results: Path, season: Path, bundle: Bundle, catalogue: Catalogue, tmp_path: Path
+) -> None:
+    day = GIVEN + timedelta(days=7)
+    table = pd.read_parquet(season / "season.parquet")
+    (tmp_path / "cut").mkdir()
+    table[table["session"] <= day.isoformat()].to_parquet(tmp_path / "cut" / "season.parquet", index=False)
+    (tmp_path / "cut" / "roster.csv").write_bytes((season / "roster.csv").read_bytes())
+    known = classify_season([tmp_path / "cut"], tmp_path / "results", bundle=bundle).known
+    coaching, today = load_coaching(catalogue), date.today()
+    then = plans_of_results(read_results(tmp_path / "results"), NOTES, known, coaching, day, today)
+    now = plans_of_results(read_results(results), NOTES, known, coaching, day, today)
+    assert [row for row in now if row.drill] == [row for row in then if row.given]
+    assert [row.state for row in now] == [row.state for row in then]
+    assert all(not row.drill for row in now if row.state == "start"), "the ranking knows what came later"
+
+
+def test_what_is_practised_is_noted_for_the_drill_given_last(store: Path) -> None:
+    day = GIVEN + timedelta(days=2)
+    code, said, _ = run("practised", PLAYER, "--sets", 3, "--balls", 20, "--on", day, "--store", store)
+    assert (code, said.startswith(f"Noted: {PLAYER}"), f"[{DRILL}]" in said) == (0, True, True)
+    assert "(before: 3)" in run("practised", PLAYER, "--sets", 2, "--on", day, "--store", store)[1]
+    with open_store(store) as opened:
+        assert practice_notes(opened) == [PracticeNote(PLAYER, DRILL, day.isoformat(), 2)]
+    assert run("practised", PLAYER, "--remove", "--on", day, "--store", store)[0] == 0
+    code, _, error = run("practised", PLAYER, "--remove", "--on", day, "--store", store)
+    assert (code, "no-such-practice" in error) == (2, True)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code"),
+    [
+        (("p009", "--sets", 2), "no-drill-given"),
+        ((PLAYER, "--sets", 2, "--on", GIVEN - timedelta(days=1)), "no-drill-given"),
+        ((PLAYER, "--sets", 2, "--drill", "no_such_drill"), "bad-drill"),
+        ((PLAYER, "--sets", 2, "--remove"), "--sets, or --remove"),
+        ((PLAYER,), "--sets, or --remove"),
+    ],
+)
+def test_practice_that_cannot_be_noted(store: Path, arguments: tuple[object, ...], code: str) -> None:
+    status, _, error = run("practised", *arguments, "--store", store)
+    assert (status, code in error) == (2, True), error
+    with open_store(store) as opened:
+        assert practice_notes(opened) == []
+
+
+def test_practice_and_baselines_count_in_the_plan(results: Path, store: Path) -> None:
+    for number in range(1, 4):
+        run("practised", PLAYER, "--sets", 3, "--on", GIVEN + timedelta(days=number), "--store", store)
+
+    def told() -> dict[str, object]:
+        code, said, _ = run("plan", results, "--player", PLAYER, "--on", LAST, "--store", store, "--json")
+        assert code == 0
+        return dict(json.loads(said)[0])
+
+    before = told()
+    assert isinstance(before["practice_days"], int) and before["practice_days"] >= 3
+    assert before["counted_from"] == GIVEN.isoformat()
+    moved = GIVEN + timedelta(days=5)
+    assert run("baseline", PLAYER, "--why", "sensor", "--on", moved, "--store", store)[0] == 0
+    assert str(told()["counted_from"]) >= moved.isoformat()
+    assert run("baseline", PLAYER, "--why", "sensor", "--on", moved, "--remove", "--store", store)[0] == 0
+    assert told() == before
+    code, _, error = run("baseline", PLAYER, "--why", "grip", "--on", moved, "--remove", "--store", store)
+    assert (code, "no-such-baseline" in error) == (2, True)
+
+
+def test_a_forgotten_player_leaves_no_practice(store: Path) -> None:
+    from faultml.errors import InputError
+    from faultml.store.people import forget, rows_about
+
+    run("practised", PLAYER, "--sets", 3, "--on", GIVEN, "--store", store)
+    run("baseline", PLAYER, "--why", "grip", "--on", GIVEN, "--store", store)
+    with open_store(store) as opened:
+        assert {"practice_days", "baselines"} <= set(rows_about(opened, PLAYER))
+        forget(opened, PLAYER)
+        assert rows_about(opened, PLAYER) == {}
+        with pytest.raises(InputError, match="forgotten-player"):
+            note_practice(opened, [PracticeNote(PLAYER, DRILL, GIVEN.isoformat(), 1)])
+
+
+def test_plan_and_explain_say_it_in_words(results: Path, store: Path) -> None:
+    code, said, _ = run("plan", results, "--on", LAST, "--store", store)
+    assert code == 0
+    assert f"{PLAYER}, {LAST}\n  Carry on: " in said
+    assert "{" not in said and "nan" not in said
+    code, _, error = run("plan", results, "--player", "p9", "--store", store)
+    assert (code, "unknown-player" in error) == (2, True)
+    explained = run("explain", results, "--player", PLAYER)[1]
+    assert explained.startswith(f"plan on {LAST}: Carry on: ")
+    assert f"[{DRILL}] carry on, benefit" in explained
+    assert "] next," not in explained
+
+
+def test_the_page_says_carry_on(results: Path, tmp_path: Path) -> None:
+    page = tmp_path / "p.html"
+    assert run("report", results, "--player", PLAYER, "--out", page)[0] == 0
+    text = page.read_text(encoding="utf-8")
+    assert "Carry on</h3>" in text
+    assert "Work on next</h3>" not in text
+    assert f"[{DRILL}], for bowed top, since {GIVEN}" in text
+
+
+def test_classify_writes_plans_where_a_store_is_given(season: Path, store: Path, tmp_path: Path) -> None:
+    out = tmp_path / "results"
+    code, _, error = run("classify", season, "--out", out, "--day", LAST)
+    assert (code, "--day" in error) == (2, True)
+    code, _, error = run(
+        "classify", season, "--out", out, "--store", store, "--day", LAST, "--no-report", "--quiet"
+    )
+    assert code in (0, 3), error
+    assert read_plan_rows(read_results(out).plans)[PLAYER].drill == DRILL
+
+
+def test_somebody_in_pain_is_not_told_to_carry_on_by_any_route(
+    results: Path, season: Path, bundle: Bundle, tmp_path: Path
+) -> None:
+    store = tmp_path / "coach.sqlite"
+    with open_store(store) as opened:
+        add_assignments(opened, [Assignment(PLAYER, DRILL, "flexed_top", GIVEN.isoformat())])
+        today = date.today()
+        said = Statement(PLAYER, "pain", today, "wrist", by="ann", role="coach")
+        add_statements(opened, [said], today)
+    told = json.loads(run("plan", results, "--player", PLAYER, "--store", store, "--json")[1])[0]
+    if today < GIVEN:  # the drill lies ahead: nothing may be begun
+        assert (told["state"], told["drill"]) == ("waits", "")
+    later = json.loads(run("plan", results, "--player", PLAYER, "--on", LAST, "--store", store, "--json")[1])[
+        0
+    ]
+    assert (later["state"], later["reason"], later["next_drill"]) == ("waits", "paused", "")
+    page = tmp_path / "p.html"
+    assert run("report", results, "--player", PLAYER, "--store", store, "--out", page)[0] == 0
+    text = page.read_text(encoding="utf-8")
+    assert "Waits: " in text and "Paused, ask your coach" in text
+    assert "Carry on" not in text and "wrist hurts" not in text
+    explained = run("explain", results, "--player", PLAYER, "--store", store)[1]
+    assert ": Waits: " in explained and "arry on" not in explained
+    notes = read_notes_of(store)
+    again = classify_season(
+        [season], tmp_path / "again", bundle=bundle, store=store, notes=notes, plan_day=LAST
+    )
+    own = read_plan_rows(again.results.plans)[PLAYER]
+    assert (own.state, own.next_drill) == ("waits", "")
+    assert set(again.results.drills.query("player == @PLAYER")["rank"]) == {0}
+
+
+def read_notes_of(store: Path) -> StoreNotes:
+    with open_store(store) as opened:
+        return read_notes(opened)
+
+
+def test_over_http(results: Path, store: Path, tmp_path: Path) -> None:
+    (tmp_path / "spool").mkdir()
+    with serving(tmp_path / "spool", results=results, store=store) as client:
+        answer = client.get(f"/v1/players/{PLAYER}/plan", params={"on": LAST.isoformat()})
+        assert answer.status_code == 200, answer.text
+        plan = answer.json()["plan"]
+        assert (plan["state"], plan["drill"], plan["since"]) == ("carry on", DRILL, GIVEN.isoformat())
+        early = client.get(f"/v1/players/{PLAYER}/plan", params={"on": RECIPE.first_day.isoformat()})
+        assert early.json()["plan"]["state"] == "start"
+        problem(client.get("/v1/players/p009/plan"), 404, "unknown-player")
+        assert client.get(f"/v1/players/{PLAYER}/plan", params={"on": "soon"}).status_code == 422
+    (tmp_path / "other").mkdir()
+    with serving(tmp_path / "other", results=results) as client:
+        problem(client.get(f"/v1/players/{PLAYER}/plan"), 404, "no-store")
+
+
+def test_a_plan_for_today_where_no_day_is_named(results: Path, store: Path) -> None:
+    assert f"{PLAYER}, {date.today()}" in run("plan", results, "--store", store)[1]

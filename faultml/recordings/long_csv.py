@@ -21,7 +21,6 @@ from faultml.recordings.schema import (
     NUMBER_COLUMNS,
     SHOT_COLUMN,
     SWING_COLUMNS,
-    TEXT_COLUMNS,
     TIME_COLUMN,
 )
 from faultml.recordings.words import split_shot
@@ -58,7 +57,7 @@ class CsvSeason:
 
     def scan(self) -> Iterator[pa.Table]:
         """The ids of all swings in tables of bounded size; `pieces` is known at its end."""
-        tables = self._file.tables((*TEXT_COLUMNS, SHOT_COLUMN), lambda _: None)
+        tables = self._file.tables(ID_COLUMNS, lambda _: None)
         n_swings = 0
         for table, starts in _whole_swings(tables):
             n_swings += len(starts)

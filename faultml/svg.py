@@ -65,8 +65,13 @@ class Scale:
 
     def ticks(self, step: float) -> list[float]:
         """Multiples of `step` inside the scale."""
-        first, last = int(np.ceil(self.lo / step - 1e-9)), int(np.floor(self.hi / step + 1e-9))
-        return [index * step for index in range(first, last + 1)]
+        return ticks_of(self.lo, self.hi, step)
+
+
+def ticks_of(lo: float, hi: float, step: float) -> list[float]:
+    """Multiples of `step` from `lo` to `hi`."""
+    first, last = int(np.ceil(lo / step - 1e-9)), int(np.floor(hi / step + 1e-9))
+    return [index * step for index in range(first, last + 1)]
 
 
 def _number(value: float) -> str:

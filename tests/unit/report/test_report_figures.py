@@ -21,8 +21,8 @@ from faultml.report.charts import (
 )
 from faultml.report.evidence import evidence_for
 from faultml.report.figures import angle_angle, channel_curves
-from faultml.report.gates import gates_for
-from faultml.report.traces import Traces, shot_group, stack
+from faultml.drawings.gates import gates_for
+from faultml.drawings.traces import Traces, shot_group, stack
 
 GOOD = ("straight", "draw", "fade")
 GATES = gates_for(load_catalogue(), "")

@@ -1,0 +1,87 @@
+"""The season as the desk sees it: the results that are there now, read again when they have been replaced."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Final
+
+import pandas as pd
+
+from faultml.channels import ID_COLUMNS
+from faultml.desk.folder import DeskFolder
+from faultml.desk.motion import Recordings
+from faultml.faults.catalogue import Catalogue, load_catalogue
+from faultml.results import Results, read_results
+
+_LISTED: Final = (*ID_COLUMNS, "club", "shot", "context", "assessed", "reason")
+
+
+class Season:
+    """Results and recordings of a desk's folder.
+
+    A results folder is replaced as a whole; what was read of the former one is dropped with it.
+    """
+
+    def __init__(self, folder: DeskFolder) -> None:
+        self._folder = folder
+        self._stamp: tuple[int, int] | None = None
+        self._results: Results | None = None
+        self._swings: pd.DataFrame | None = None
+        self._of_player = lru_cache(maxsize=12)(self._read_player)
+        self.recordings = Recordings([folder.season])
+
+    @property
+    def results(self) -> Results | None:
+        """The results; None where nothing has been classified yet."""
+        path = self._folder.results / "run.json"
+        try:
+            told = path.stat()
+        except OSError:
+            self._stamp = self._results = self._swings = None
+            return None
+        stamp = (told.st_mtime_ns, told.st_ino)
+        if stamp != self._stamp:
+            self._results, self._stamp, self._swings = read_results(self._folder.results), stamp, None
+            self._of_player.cache_clear()
+            self.recordings.forget()
+        return self._results
+
+    @property
+    def swings(self) -> pd.DataFrame:
+        """A row a swing with its ids, club, shot, context and whether it was assessed; empty without results."""
+        results = self.results
+        if results is None:
+            return pd.DataFrame(columns=list(_LISTED))
+        if self._swings is None:
+            self._swings = results.frame("swings", list(_LISTED))
+        return self._swings
+
+    @property
+    def players(self) -> list[str]:
+        """Everybody in the results, in the order of names."""
+        return sorted(self.swings["player"].unique())
+
+    def of_player(self, table: str, player: str) -> pd.DataFrame:
+        """The rows of a table about one player; empty without results."""
+        return pd.DataFrame() if self.results is None else self._of_player(table, player)
+
+    def swing(self, player: str, session: str, swing: str) -> pd.Series | None:
+        """A swing's row of the table ``swings``; None where it is not there."""
+        rows = self.of_player("swings", player)
+        if not len(rows):
+            return None
+        own = rows[(rows["session"] == session) & (rows["swing"] == swing)]
+        return own.iloc[0] if len(own) else None
+
+    def faults(self, player: str, session: str, swing: str) -> pd.DataFrame:
+        """A swing's rows of the table ``faults``."""
+        rows = self.of_player("faults", player)
+        return rows[(rows["session"] == session) & (rows["swing"] == swing)] if len(rows) else rows
+
+    def catalogue(self) -> Catalogue:
+        """The faults and edges that the results were made with, as far as they are the package's own."""
+        return load_catalogue()
+
+    def _read_player(self, table: str, player: str) -> pd.DataFrame:
+        assert self._results is not None
+        return self._results.of_player(table, player)

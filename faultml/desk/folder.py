@@ -1,8 +1,7 @@
-"""The folder that a desk keeps everything in, and the few things that it remembers itself (``desk.toml``)."""
+"""The folder that a desk keeps everything in, and the few things that it remembers itself (``desk.json``)."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -13,7 +12,7 @@ from faultml.errors import InputError
 from faultml.results.folders import replaced_file
 from faultml.store.place import DEFAULT
 
-SETTINGS_FILE: Final = "desk.toml"
+SETTINGS_FILE: Final = "desk.json"
 
 
 class Adaptation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -107,7 +106,10 @@ class DeskFolder:
                 folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         except OSError as error:
             raise InputError(
-                "not-writable", where=str(self.root), expected="a folder for the desk", found=error.strerror or ""
+                "not-writable",
+                where=str(self.root),
+                expected="a folder for the desk",
+                found=error.strerror or "",
             ) from error
 
     def recall(self) -> Remembered:
@@ -120,17 +122,19 @@ class DeskFolder:
         """
         path = self.root / SETTINGS_FILE
         try:
-            return msgspec.toml.decode(path.read_bytes(), type=Remembered)
+            return msgspec.json.decode(path.read_bytes(), type=Remembered)
         except FileNotFoundError:
             return Remembered()
-        except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
-            raise InputError("bad-desk", where=str(path), expected="what the desk wrote", found=str(error)) from error
+        except (OSError, msgspec.MsgspecError) as error:
+            raise InputError(
+                "bad-desk", where=str(path), expected="what the desk wrote", found=str(error)
+            ) from error
 
     def remember(self, change: Callable[[Remembered], Remembered]) -> Remembered:
         """Change what is remembered, whole or not at all; `change` gets what is there now."""
         changed = change(self.recall())
         with replaced_file(self.root / SETTINGS_FILE) as part:
-            part.write_bytes(msgspec.toml.encode(changed))
+            part.write_bytes(msgspec.json.format(msgspec.json.encode(changed)) + b"\n")
         return changed
 
     def stamp(self) -> tuple[tuple[int, int], ...]:
@@ -141,7 +145,7 @@ class DeskFolder:
 
 def _mark(path: Path) -> tuple[int, int]:
     try:
-        told = os.stat(path)
+        told = path.stat()
     except OSError:
         return 0, 0
     return told.st_mtime_ns, told.st_size

@@ -176,9 +176,7 @@ class _Outgoing:
             headers.setdefault("cache-control", "no-store")
             headers.setdefault("content-security-policy", _BARE_POLICY)
             if self._begun is not None:
-                headers.append(
-                    "set-cookie", f"{COOKIE}={self._begun.id}; Path=/; HttpOnly; SameSite=Strict"
-                )
+                headers.append("set-cookie", f"{COOKIE}={self._begun.id}; Path=/; HttpOnly; SameSite=Strict")
             if headers.get("x-nicegui-content") == "page":
                 self._start = message
                 return
@@ -202,7 +200,7 @@ class _Outgoing:
 
 _BARE_POLICY: Final = (
     "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
-)
+)  # fmt: skip
 
 
 async def _body(receive: Receive) -> bytes:
@@ -217,7 +215,8 @@ async def _body(receive: Receive) -> bytes:
 def _form(said: str) -> str:
     return (
         '<!doctype html><html lang="en"><meta charset="utf-8"><title>faultml desk</title>'
-        "<style>body{font:1.1rem/1.5 serif;max-width:26rem;margin:4rem auto;padding:0 1rem}input,button{font:inherit}</style>"
+        "<style>body{font:1.1rem/1.5 serif;max-width:26rem;margin:4rem auto;padding:0 1rem}"
+        "input,button{font:inherit}</style>"
         f'<main><h1>The desk</h1><p>{html.escape(said)}</p><form method="post" action="{ENTER_PATH}">'
         '<p><label>The token that <code>faultml desk</code> was started with<br><input name="token" type="password" '
         'autocomplete="off" required autofocus></label></p><p><button>Enter</button></p></form></main></html>'

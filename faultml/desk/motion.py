@@ -123,7 +123,11 @@ class Recordings:
         curves = Curves.read(one, Landmarks(offset_s, sd_s[None, :]))
         speed = one.rates_at(phase_times(offset_s))[0]
         return SwingCurves(
-            PHASE_GRID, curves.d_deg[0], np.where(np.isfinite(curves.d_deg[0]), speed, np.nan), landmarks_s, sd_s
+            PHASE_GRID,
+            curves.d_deg[0],
+            np.where(np.isfinite(curves.d_deg[0]), speed, np.nan),
+            landmarks_s,
+            sd_s,
         )
 
     def _player(self, name: str) -> _Player:

@@ -39,10 +39,17 @@ class Session:
 
 
 class Sessions:
-    """The sessions of all browsers, the oldest forgotten first."""
+    """The sessions of all browsers, the oldest forgotten first.
+
+    Attributes
+    ----------
+    unguarded
+        For pages that are opened without the guard, which only tests do; no cookie names it.
+    """
 
     def __init__(self) -> None:
         self._sessions: OrderedDict[str, Session] = OrderedDict()
+        self.unguarded = Session()
 
     def begin(self) -> Session:
         """A new session."""

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.drawings.looks import CORRIDOR, EDGE, FAINT, INK, LOOKS, PAPER, RULE, SOFT
-from faultml.drawings.records import Axis, Box, Dots, Edge, Line, Mark, Panel, Picture
+from faultml.drawings.records import Axis, Box, Dots, Edge, Line, Mark, Moment, Panel, Picture
 
 Options = dict[str, Any]
 
@@ -28,9 +28,13 @@ _SYMBOLS: Final = {"circle": "circle", "square": "rect", "diamond": "diamond", "
 _TEXT: Final = {"fontFamily": FONT, "fontSize": 12, "color": SOFT}
 
 
-def height_px(picture: Picture) -> int:
-    """Height that a stacked picture needs."""
-    return len(picture.panels) * (HEAD_PX + PANEL_PX + FOOT_PX)
+def height_css(picture: Picture) -> str:
+    """Height that a picture needs, as CSS; that of a square one follows the width of what contains it."""
+    if not picture.square:
+        return f"{len(picture.panels) * (HEAD_PX + PANEL_PX + FOOT_PX)}px"
+    (panel,) = picture.panels
+    ratio = (panel.y.hi - panel.y.lo) / (panel.x.hi - panel.x.lo)
+    return f"calc((100cqw - {LEFT_PX + RIGHT_PX}px) * {ratio:.4f} + {HEAD_PX + FOOT_PX}px)"
 
 
 def as_echarts(picture: Picture) -> Options:
@@ -56,7 +60,20 @@ def as_echarts(picture: Picture) -> Options:
         options["xAxis"].append(_x_axis(panel, row, picture.square))
         options["yAxis"].append(_y_axis(panel, row))
         options["title"] += _titles(panel, top)
-        options["series"] += [*_ground(panel, row), *_items(panel, row), _cursor(panel, row)]
+        options["series"] += [*_ground(panel, row), *_items(panel, row), _cursor(row)]
+    names = [
+        item.name for panel in picture.panels for item in panel.items if isinstance(item, Line) and item.name
+    ]
+    if names:
+        style = {"color": INK, "fontFamily": FONT, "fontSize": 12}
+        options["legend"] = {
+            "data": names,
+            "left": LEFT_PX,
+            "top": 0,
+            "selectedMode": False,
+            "textStyle": style,
+        }
+        options["legend"] |= {"itemWidth": 28, "itemStyle": {"opacity": 0}}
     return options
 
 
@@ -102,9 +119,14 @@ def _axis(axis: Axis, row: int) -> Options:
         "max": axis.hi,
         "splitLine": {"show": True, "lineStyle": {"color": RULE}},
         "axisTick": {"customValues": places},
+        **({"interval": places[1] - places[0]} if len(places) > 1 else {}),
         "nameTextStyle": _TEXT,
         "axisLabel": _TEXT
-        | {"customValues": places, "hideOverlap": True, ":formatter": f"v => ({json.dumps(labels)})[v] ?? ''"},
+        | {
+            "customValues": places,
+            "hideOverlap": True,
+            ":formatter": f"v => ({json.dumps(labels)})[v] ?? ''",
+        },
     }
 
 
@@ -121,20 +143,9 @@ def _titles(panel: Panel, top: int) -> list[Options]:
 def _ground(panel: Panel, row: int) -> list[Options]:
     """Corridor, edges and moments: they belong to a series without points of its own."""
     areas = [_area(box) for box in panel.boxes]
-    areas += [
-        [{"xAxis": moment.x - moment.sd, "itemStyle": {"color": FAINT, "opacity": 0.25}}, {"xAxis": moment.x + moment.sd}]
-        for moment in panel.moments
-        if moment.sd > 0
-    ]  # fmt: skip
+    areas += [_band(moment) for moment in panel.moments if moment.sd > 0]
     lines: list[Any] = [_edge(edge) for edge in panel.edges]
-    lines += [
-        {
-            "xAxis": moment.x,
-            "lineStyle": {"color": FAINT, "type": [2, 3], "width": 1},
-            "label": _TEXT | {"show": bool(moment.name), "formatter": moment.name, "position": "start", "distance": 18, "fontSize": 11},
-        }
-        for moment in panel.moments
-    ]  # fmt: skip
+    lines += [_moment(moment) for moment in panel.moments]
     return [
         _series(row)
         | {
@@ -146,11 +157,32 @@ def _ground(panel: Panel, row: int) -> list[Options]:
     ]
 
 
+def _band(moment: Moment) -> list[Options]:
+    """How surely a moment is known: one standard deviation to either side."""
+    style = {"color": FAINT, "opacity": 0.25}
+    return [{"xAxis": moment.x - moment.sd, "itemStyle": style}, {"xAxis": moment.x + moment.sd}]
+
+
+def _moment(moment: Moment) -> Options:
+    label = {"show": bool(moment.name), "formatter": moment.name, "position": "start", "distance": 18}
+    return {
+        "xAxis": moment.x,
+        "lineStyle": {"color": FAINT, "type": [2, 3], "width": 1},
+        "label": _TEXT | label | {"fontSize": 11},
+    }
+
+
 def _area(box: Box) -> list[Options]:
     style: Options = {"color": CORRIDOR, "opacity": 1}
     if box.kind == "window":
         style = {"color": "transparent", "borderColor": INK, "borderWidth": 1.4, "borderType": "dashed"}
-    label = {"show": bool(box.name), "position": "insideBottomRight", "color": SOFT, "fontSize": 11, "fontFamily": FONT}
+    label = {
+        "show": bool(box.name),
+        "position": "insideBottomRight",
+        "color": SOFT,
+        "fontSize": 11,
+        "fontFamily": FONT,
+    }
     return [
         {"coord": [box.x[0], box.y[0]], "name": box.name, "itemStyle": style, "label": label},
         {"coord": [box.x[1], box.y[1]]},
@@ -158,10 +190,14 @@ def _area(box: Box) -> list[Options]:
 
 
 def _edge(edge: Edge) -> list[Options]:
-    where = "insideEndTop" if edge.outward > 0 else "insideEndBottom"
+    where = "insideMiddleTop" if edge.outward > 0 else "insideMiddleBottom"
     label = _TEXT | {"formatter": edge.name, "position": where, "fontSize": 11, "color": INK}
     return [
-        {"coord": [edge.x[0], edge.y], "lineStyle": {"color": EDGE, "width": 2, "type": "solid"}, "label": label},
+        {
+            "coord": [edge.x[0], edge.y],
+            "lineStyle": {"color": EDGE, "width": 2, "type": "solid"},
+            "label": label,
+        },
         {"coord": [edge.x[1], edge.y]},
     ]
 
@@ -177,38 +213,64 @@ def _items(panel: Panel, row: int) -> list[Options]:
                     continue
                 style = {"color": look.colour, "width": 2.4 if item.strong else 1.4}
                 style["type"] = list(look.dash) if look.dash else "solid"
-                made.append(shown | {"type": "line", "name": item.name, "showSymbol": False, "lineStyle": style, "data": _pairs(item.x, item.y)})
+                made.append(
+                    shown
+                    | {
+                        "type": "line",
+                        "name": item.name,
+                        "showSymbol": False,
+                        "lineStyle": style,
+                        "itemStyle": {"color": look.colour},
+                        "data": _pairs(item.x, item.y),
+                    }
+                )
             case Dots():
                 style = {"color": look.colour, "opacity": 0.55}
-                made.append(shown | {"type": "scatter", "symbolSize": 4, "itemStyle": style, "data": _pairs(item.x, item.y)})
+                made.append(
+                    shown
+                    | {"type": "scatter", "symbolSize": 4, "itemStyle": style, "data": _pairs(item.x, item.y)}
+                )
             case Mark():
-                made.append(shown | _mark(item))
-    return made  # fmt: skip
+                made.append(shown | _mark(item, panel.x))
+    return made
 
 
-def _mark(mark: Mark) -> Options:
+def _mark(mark: Mark, axis: Axis) -> Options:
     look = LOOKS[mark.look]
-    style = {"color": PAPER if mark.look == "open" else look.colour, "borderColor": look.colour, "borderWidth": 1.5}
-    label = _TEXT | {"show": bool(mark.name), "formatter": mark.name, "position": "right", "fontSize": 11}
+    style = {
+        "color": PAPER if mark.look == "open" else look.colour,
+        "borderColor": look.colour,
+        "borderWidth": 1.5,
+    }
+    label = _TEXT | {"show": bool(mark.name), "formatter": mark.name, "fontSize": 11, "color": INK}
+    label["position"] = "right" if mark.x < (axis.lo + 2 * axis.hi) / 3 else "left"
     return {
         "type": "scatter", "symbol": _SYMBOLS[mark.shape], "symbolSize": 10, "itemStyle": style,
         "label": label, "data": [[mark.x, mark.y]],
     }  # fmt: skip
 
 
-def _cursor(panel: Panel, row: int) -> Options:
+def _cursor(row: int) -> Options:
+    line = {"color": INK, "type": "solid", "width": 1}
+    mark_line = {"silent": True, "symbol": "none", "animation": False, "label": {"show": False}}
     return _series(row) | {
         "type": "scatter",
         "name": f"{CURSOR}{row}",
         "symbolSize": 9,
         "itemStyle": {"color": INK, "borderColor": PAPER, "borderWidth": 1},
         "data": [],
-        "markLine": {"silent": True, "symbol": "none", "animation": False, "label": {"show": False}, "lineStyle": {"color": INK, "type": "solid", "width": 1}, "data": []},
-    }  # fmt: skip
+        "markLine": mark_line | {"lineStyle": line, "data": []},
+    }
 
 
 def _series(row: int) -> Options:
-    return {"xAxisIndex": row, "yAxisIndex": row, "silent": True, "animation": False, "emphasis": {"disabled": True}}
+    return {
+        "xAxisIndex": row,
+        "yAxisIndex": row,
+        "silent": True,
+        "animation": False,
+        "emphasis": {"disabled": True},
+    }
 
 
 def _pairs(x: NDArray[np.float64], y: NDArray[np.float64]) -> list[list[float | None]]:

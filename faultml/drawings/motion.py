@@ -55,8 +55,6 @@ PATH_END: Final = 2.5
 """Phase at which the path of an angle-angle diagram ends."""
 
 
-
-
 def angle_angle(traces: Traces, gates: Sequence[Gate]) -> Picture:
     """Flexion (across) against ulnar deviation (up) from address, one degree as long on both axes."""
     items = [item for group in traces.groups() for item in _path(traces.of(traces.group == group), group)]

@@ -1,4 +1,4 @@
-"""One player's swings out of a season's files, checked as everybody's are, without reading the rest where that can be."""
+"""One player's swings out of a season's files, checked as everybody's are; the rest is read only where it must be."""
 
 from __future__ import annotations
 

@@ -1,0 +1,101 @@
+"""The desk as one application: its places, its guard, and the library that shows them."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Final
+
+from fastapi import FastAPI, Request
+from nicegui import Client, core, ui
+from starlette.types import ASGIApp
+
+from faultml.desk.desk import Desk
+from faultml.desk.frame import frame
+from faultml.desk.guard import SESSION, DeskGuard
+from faultml.desk.places.swing import SwingPlace, no_swings
+from faultml.desk.places.verdicts import VerdictPlace
+from faultml.desk.sessions import Session
+from faultml.desk.words import Words, para
+
+_FAVICON: Final = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><path d="M4 26C10 26 12 6 20 6S26 14 28 16" '
+    'fill="none" stroke="#1e2126" stroke-width="3"/></svg>'
+)
+RECONNECT_S: Final = 60.0
+"""How long a page that has lost its connection is kept."""
+
+
+def create_desk(desk: Desk, hosts: tuple[str, ...], token: str = "") -> ASGIApp:
+    """The desk's application.
+
+    Parameters
+    ----------
+    desk
+        What it works on.
+    hosts
+        ``host:port`` that a Host may name.
+    token
+        What a browser must give once; "" for none, on loopback only.
+    """
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        async with desk.running():
+            yield
+
+    inner = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)
+    add_places(desk)
+    ui.run_with(
+        inner,
+        title="faultml desk",
+        favicon=_FAVICON,
+        language="en-US",
+        tailwind=False,
+        show_welcome_message=False,
+        reconnect_timeout=RECONNECT_S,
+        gzip_middleware_factory=None,
+    )
+    # Over polling every question would be a request of its own, to be guarded and timed one by one.
+    core.app.config.socket_io_js_transports = ["websocket"]
+    return DeskGuard(inner, hosts, token, desk.sessions, _session_of_page)
+
+
+def add_places(desk: Desk) -> None:
+    """Register every page of the desk."""
+
+    @ui.page("/swings")
+    def swings() -> None:
+        players = desk.season.players
+        SwingPlace(desk, players[0]).build() if players else no_swings()
+
+    @ui.page("/verdicts")
+    def verdicts() -> None:
+        VerdictPlace(desk).build()
+
+    @ui.page("/swing/{key}")
+    def swing(key: str, request: Request) -> None:
+        named = session_of(desk, request).named(key)
+        if named is None or not len(desk.season.of_player("swings", named[0])):
+            unknown()
+        else:
+            SwingPlace(desk, *named).build()
+
+
+def session_of(desk: Desk, request: Request) -> Session:
+    """The session of a request; one of its own where no guard stands before the pages, as in tests."""
+    session: Session | None = request.scope.get(SESSION)
+    return session if session is not None else desk.sessions.unguarded
+
+
+def unknown() -> None:
+    """The page of an address that means nothing, or nothing any more."""
+    with frame("Today", "Not known here"):
+        para("This address belonged to an earlier visit, or to something that is no longer there.")
+        Words("a", "To today's page").props('href="/"')
+
+
+def _session_of_page(page: str) -> Session | None:
+    client = Client.instances.get(page)
+    session: Session | None = client.request.scope.get(SESSION) if client is not None else None
+    return session

@@ -14,6 +14,7 @@ from faultml.desk.desk import Desk
 from faultml.desk.frame import frame
 from faultml.desk.guard import SESSION, DeskGuard
 from faultml.desk.places.swing import SwingPlace, no_swings
+from faultml.desk.places.tray import TrayPlace
 from faultml.desk.places.verdicts import VerdictPlace
 from faultml.desk.sessions import Session
 from faultml.desk.words import Words, para
@@ -68,6 +69,10 @@ def add_places(desk: Desk) -> None:
     def swings() -> None:
         players = desk.season.players
         SwingPlace(desk, players[0]).build() if players else no_swings()
+
+    @ui.page("/tray")
+    def tray() -> None:
+        TrayPlace(desk).build()
 
     @ui.page("/verdicts")
     def verdicts() -> None:

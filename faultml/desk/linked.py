@@ -48,26 +48,38 @@ class LinkedDrawings:
     def __init__(self, shown: Shown, phase: float) -> None:
         self.phase = phase
         self._shown = shown
-        pinned = shown.pinned[1] if shown.pinned else None
-        self._pictures: SwingPictures = swing_pictures(
-            shown.curves, pinned, shown.gates, shown.onsets, shown.windows
-        )
-        self._charts: list[ui.echart] = []
-        if shown.pinned:
-            para(f"Drawn through: this swing. Dashed: {shown.pinned[0]}.", "key")
+        self._pictures = _pictures(shown)
+        self._pinned = para("", "key")
         with ui.element("div").classes("columns"):
             with ui.element("div"):
-                self._charts.append(self._phase_chart(self._pictures.channels))
-                self._explain()
+                channels = self._phase_chart(self._pictures.channels)
+                self._explained = para("", "note")
             with ui.element("div"):
                 self._build_read_out()
                 heading(2, "Bend against hinge").classes("small-head")
                 with ui.element("div").classes("square"):
-                    self._charts.append(plain_chart(self._pictures.path))
+                    path = plain_chart(self._pictures.path)
                 heading(2, "Speed, degrees a second").classes("small-head")
-                self._charts.append(self._phase_chart(self._pictures.speed))
+                self._charts = [channels, path, self._phase_chart(self._pictures.speed)]
                 self.beside = ui.element("div")
+        self._say()
         self._move(phase)
+
+    def show(self, shown: Shown) -> bool:
+        """Draw another swing in place; False where it has other channels and the drawings must be made anew."""
+        pictures = _pictures(shown)
+        if len(pictures.channels.panels) != len(self._pictures.channels.panels):
+            return False
+        self._shown, self._pictures = shown, pictures
+        for chart, picture in zip(
+            self._charts, (pictures.channels, pictures.path, pictures.speed), strict=True
+        ):
+            chart.props["options"] = as_echarts(picture)
+            chart.style(f"height: {height_css(picture)}")
+            chart.update()
+        self._say()
+        self._move(self.phase)
+        return True
 
     def move(self, phase: float) -> None:
         """Put the cursor of every drawing at a phase."""
@@ -107,11 +119,18 @@ class LinkedDrawings:
         with ui.element("table"), ui.element("tbody"):
             self._cells = [_read_out_row(channel) for channel in CHANNELS]
 
-    def _explain(self) -> None:
+    def _say(self) -> None:
+        pinned = self._shown.pinned
+        self._pinned.set_text(f"Drawn through: this swing. Dashed: {pinned[0]}." if pinned else "")
         words = "Each phase is drawn as wide as the next. Grey bands: how surely a landmark is known."
         if self._shown.gates:
             words += " Shaded: the corridor; a bold line is its edge."
-        para(words, "note")
+        self._explained.set_text(words)
+
+
+def _pictures(shown: Shown) -> SwingPictures:
+    pinned = shown.pinned[1] if shown.pinned else None
+    return swing_pictures(shown.curves, pinned, shown.gates, shown.onsets, shown.windows)
 
 
 def plain_chart(picture: Picture) -> ui.echart:

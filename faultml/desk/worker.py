@@ -20,6 +20,7 @@ import msgspec
 from faultml.desk.folder import DeskFolder
 from faultml.desk.jobs import ClassifyWork, ImportWork, Progress, RetrainWork, Work
 from faultml.errors import FaultmlError
+from faultml.report.text import count
 
 MAX_NAMED: Final = 12
 
@@ -79,7 +80,8 @@ def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
         shutil.rmtree(part, ignore_errors=True)
     shutil.rmtree(files, ignore_errors=True)
     lines = [
-        f"{run.n_written} swings of {len(run.players)} players read from {run.n_files} files; "
+        f"{count(run.n_written, 'swing')} of {count(len(run.players), 'player')} read from "
+        f"{count(run.n_files, 'file')}; "
         f"{run.n_sound} pass every check."
     ]
     lines += [
@@ -87,9 +89,9 @@ def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
         for each in run.unread
     ]
     known = findings()
-    for code, count in run.findings.most_common(MAX_NAMED):
+    for code, number in run.findings.most_common(MAX_NAMED):
         if code in known:
-            lines.append(f"{known[code].words} ({count} swings). {known[code].means}")
+            lines.append(f"{known[code].words.capitalize()} ({count(number, 'swing')}). {known[code].means}")
     return lines
 
 
@@ -145,16 +147,16 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
         before_closing=page.write,
     )
     players = run.prescription.players["player"].nunique()
-    lines = [f"{run.n_assessed} of {run.n_swings} recordings assessed, {players} players."]
+    lines = [f"{run.n_assessed} of {count(run.n_swings, 'recording')} assessed, {count(players, 'player')}."]
     if run.roster_unreadable:
         lines.append("The roster could not be read: mend it first. Until then nobody gets a drill.")
     known = findings()
     counts = Counter[str]()
-    for (code, _), count in run.problem_counts.items():
-        counts[code] += count
-    for code, count in counts.most_common(MAX_NAMED):
+    for (code, _), number in run.problem_counts.items():
+        counts[code] += number
+    for code, number in counts.most_common(MAX_NAMED):
         if code in known:
-            lines.append(f"{known[code].words} ({count} times). {known[code].means}")
+            lines.append(f"{known[code].words.capitalize()} ({count(number, 'time')}). {known[code].means}")
     return lines
 
 

@@ -117,9 +117,8 @@ def _axis(axis: Axis, row: int) -> Options:
         "gridIndex": row,
         "min": axis.lo,
         "max": axis.hi,
-        "splitLine": {"show": True, "lineStyle": {"color": RULE}},
+        "splitLine": {"show": False},  # drawn with the ground, at the ticks
         "axisTick": {"customValues": places},
-        **({"interval": places[1] - places[0]} if len(places) > 1 else {}),
         "nameTextStyle": _TEXT,
         "axisLabel": _TEXT
         | {
@@ -144,7 +143,9 @@ def _ground(panel: Panel, row: int) -> list[Options]:
     """Corridor, edges and moments: they belong to a series without points of its own."""
     areas = [_area(box) for box in panel.boxes]
     areas += [_band(moment) for moment in panel.moments if moment.sd > 0]
-    lines: list[Any] = [_edge(edge) for edge in panel.edges]
+    lines: list[Any] = [_rule({"xAxis": tick.at}) for tick in panel.x.ticks]
+    lines += [_rule({"yAxis": tick.at}) for tick in panel.y.ticks]
+    lines += [_edge(edge) for edge in panel.edges]
     lines += [_moment(moment) for moment in panel.moments]
     return [
         _series(row)
@@ -155,6 +156,10 @@ def _ground(panel: Panel, row: int) -> list[Options]:
             "markLine": {"silent": True, "symbol": "none", "animation": False, "data": lines},
         }
     ]
+
+
+def _rule(where: Options) -> Options:
+    return where | {"lineStyle": {"color": RULE, "type": "solid", "width": 1}, "label": {"show": False}}
 
 
 def _band(moment: Moment) -> list[Options]:

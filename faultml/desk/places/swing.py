@@ -13,7 +13,7 @@ from faultml.desk.desk import Desk
 from faultml.desk.drawn import Onset, raw_picture
 from faultml.desk.frame import frame
 from faultml.desk.linked import LinkedDrawings, Shown, plain_chart
-from faultml.desk.motion import RawCurves, SwingCurves
+from faultml.desk.motion import SwingCurves
 from faultml.desk.words import Words, bullets, heading, keys, para
 from faultml.drawings.gates import gates_for
 from faultml.faults.catalogue import PHASE_STARTS
@@ -98,24 +98,35 @@ class SwingPlace:
         self._title.set_text(self._name() + swing_facts(row))
         self._pin.set_text("Let go of the pinned swing" if self._pinned else "Pin")
         curves = self._desk.season.recordings.curves(row)
-        if self._drawings is not None:
-            self._phase = self._drawings.phase
-        self._curves = self._drawings = None
-        self._body.clear()
+        self._curves = curves if isinstance(curves, SwingCurves) else None
+        if isinstance(curves, SwingCurves):
+            self._draw_assessed(row, curves)
+            return
+        self._clear()
         with self._body:
             if curves is None:
                 para("The recording of this swing is not in the season folder, so it cannot be drawn.")
-            elif isinstance(curves, RawCurves):
+            else:
                 para(f"Not assessed: {_why(str(row['reason']))}. The angles as recorded:", "said")
                 plain_chart(raw_picture(curves))
-            else:
-                self._curves = curves
-                called = self._called(row)
-                onsets = _onsets(called, self._desk)
-                self._drawings = LinkedDrawings(Shown(curves, self._pinned, self._gates, onsets), self._phase)
-                with self._drawings.beside:
-                    heading(2, "What stands out").classes("small-head")
-                    bullets(_said(called, self._desk))
+
+    def _draw_assessed(self, row: pd.Series, curves: SwingCurves) -> None:
+        called = self._called(row)
+        drawn = Shown(curves, self._pinned, self._gates, _onsets(called, self._desk))
+        if self._drawings is None or not self._drawings.show(drawn):
+            self._clear()
+            with self._body:
+                self._drawings = LinkedDrawings(drawn, self._phase)
+        self._drawings.beside.clear()
+        with self._drawings.beside:
+            heading(2, "What stands out").classes("small-head")
+            bullets(_said(called, self._desk))
+
+    def _clear(self) -> None:
+        if self._drawings is not None:
+            self._phase = self._drawings.phase
+        self._drawings = None
+        self._body.clear()
 
     def _called(self, row: pd.Series) -> pd.DataFrame:
         faults = self._desk.season.faults(str(row["player"]), str(row["session"]), str(row["swing"]))

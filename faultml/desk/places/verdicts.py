@@ -148,14 +148,17 @@ class VerdictPlace:
     def _draw(self, question: Question) -> None:
         row = self._desk.season.swing(question.player, question.session, question.swing)
         curves = None if row is None else self._desk.season.recordings.curves(row)
+        # Without the corridor: where its edge runs would say what the tool thinks.
+        drawn = Shown(curves) if isinstance(curves, SwingCurves) else None
+        if drawn is not None and self._drawings is not None and self._drawings.show(drawn):
+            return
         if self._drawings is not None:
             self._phase = self._drawings.phase
         self._drawings = None
         self._body.clear()
         with self._body:
-            if isinstance(curves, SwingCurves):
-                # Without the corridor: where its edge runs would say what the tool thinks.
-                self._drawings = LinkedDrawings(Shown(curves), self._phase)
+            if drawn is not None:
+                self._drawings = LinkedDrawings(drawn, self._phase)
             else:
                 para(
                     "The recording of this swing is not in the season folder. Answer unsure, or take another."

@@ -61,7 +61,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "assessing": WORDS | STEPS,
     "cutting": WORDS | STEPS | INPUT,
     "service": WORDS | STEPS | INPUT | TABLES | {"season", "report", "assessing"},
-    "desk": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check", "svg", "drawings"},
+    "desk": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "cutting", "svg", "drawings"},
     "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check", "cutting", "desk"},
     "models": set(),
     "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak

@@ -38,15 +38,21 @@ class TrayPlace:
                 "Drop your recorder's files here. Nothing is read in before you have seen what would be read.",
                 "lead",
             )
-            ui.upload(
-                label="Recorder's files, or a roster.csv: drop them here, or press + to choose",
-                multiple=True,
-                auto_upload=True,
-                max_total_size=MAX_UPLOAD_BYTES,
-                max_files=MAX_FILES,
-                on_multi_upload=self._arrived,
-                on_rejected=lambda: ui.notify("Too many files, or too large, for one drop.", type="negative"),
-            ).classes("drop").props("flat bordered")
+            with ui.element("div").classes("drop"):
+                para("Drop files here, or a roster.csv, or choose them:", "note")
+                upload = ui.upload(
+                    multiple=True,
+                    auto_upload=True,
+                    max_total_size=MAX_UPLOAD_BYTES,
+                    max_files=MAX_FILES,
+                    on_multi_upload=self._arrived,
+                    on_rejected=lambda: ui.notify(
+                        "Too many files, or too large, for one drop.", type="negative"
+                    ),
+                )
+                choose = ui.button("Choose files")
+                # In the page, since a browser opens its dialog only where a person has just pressed.
+                choose.on("click", js_handler=f"() => runMethod({upload.id}, 'pickFiles', [])")
             self._work = ui.element("div")
             self._jobs = ui.element("div")
             with self._jobs:

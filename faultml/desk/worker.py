@@ -131,7 +131,6 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
 
     def on_batch(tables: BatchTables) -> None:
         nonlocal seen
-        page.add(tables)
         seen += len(tables.swings)
         _report(Progress(seen, season.n_swings))
 

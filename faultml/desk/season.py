@@ -8,8 +8,10 @@ from typing import Final
 import pandas as pd
 
 from faultml.channels import ID_COLUMNS
+from faultml.classifier.coach_eye import load_eye
 from faultml.desk.folder import DeskFolder
 from faultml.desk.motion import Recordings
+from faultml.errors import FaultmlError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.results import Results, read_results
 
@@ -28,6 +30,7 @@ class Season:
         self._results: Results | None = None
         self._swings: pd.DataFrame | None = None
         self._of_player = lru_cache(maxsize=12)(self._read_player)
+        self._catalogue = lru_cache(maxsize=4)(self._read_catalogue)
         self.recordings = Recordings([folder.season])
 
     @property
@@ -79,7 +82,19 @@ class Season:
         return rows[(rows["session"] == session) & (rows["swing"] == swing)] if len(rows) else rows
 
     def catalogue(self) -> Catalogue:
-        """The faults and edges that the results were made with, as far as they are the package's own."""
+        """The faults with the edges that the results were made with: a coach's own where an adaptation was in use."""
+        results = self.results
+        made_with = results.run.get("coach", {}).get("eye_sha256", "") if results is not None else ""
+        return self._catalogue(made_with)
+
+    def _read_catalogue(self, adaptation_sha256: str) -> Catalogue:
+        for folder in self._folder.coaches.iterdir() if adaptation_sha256 else ():
+            try:
+                adaptation, catalogue = load_eye(folder)
+            except FaultmlError:
+                continue
+            if adaptation.sha256 == adaptation_sha256:
+                return catalogue
         return load_catalogue()
 
     def _read_player(self, table: str, player: str) -> pd.DataFrame:

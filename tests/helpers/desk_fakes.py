@@ -19,6 +19,7 @@ from nicegui.testing.user import User
 from faultml.desk.app import add_places
 from faultml.desk.desk import Desk
 from faultml.desk.folder import DeskFolder
+from faultml.desk.jobs import Job
 
 Visit = Callable[[User, Desk], Awaitable[None]]
 
@@ -65,6 +66,13 @@ def press(user: User, key: str) -> None:
     user.find(kind=ui.keyboard).trigger(
         "key", {**KEY, "key": key, "code": f"Key{key.upper()}", "location": 0}
     )
+
+
+async def ended(desk: Desk) -> Job:
+    """The last job, once everything has ended."""
+    while desk.jobs.active is not None:
+        await asyncio.sleep(0.05)
+    return desk.jobs.all[0]
 
 
 def copied(season: Path, out: Path) -> Path:

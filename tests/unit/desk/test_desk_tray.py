@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 import pandas as pd
 import pytest
-from desk_fakes import visit
+from desk_fakes import ended, visit
 from nicegui import ui
 from nicegui.elements.upload_files import SmallFileUpload
 from nicegui.testing import User
@@ -55,12 +55,6 @@ async def answer(user: User, words: str) -> None:
 
 async def until(seen: str, user: User) -> None:
     await user.should_see(seen, retries=400)
-
-
-async def ended(desk: Desk) -> Job:
-    while desk.jobs.active is not None:
-        await asyncio.sleep(0.05)
-    return desk.jobs.all[0]
 
 
 def test_files_of_an_unknown_recorder_come_in_by_answering_and_are_assessed(

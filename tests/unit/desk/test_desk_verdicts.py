@@ -3,7 +3,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from desk_fakes import press, visit
+from desk_fakes import ended, press, visit
 from nicegui import ui
 from nicegui.testing import User
 
@@ -161,3 +161,33 @@ def test_the_page_says_from_how_many_golfers_on_something_is_held_out() -> None:
 def test_a_name_that_is_none_is_refused(tmp_path: Path, name: str) -> None:
     with open_store(tmp_path / "store.sqlite") as store, pytest.raises(Exception, match="bad-name"):
         add_other(store, OtherFault("p1", "s1", "001", name, "ann"))
+
+
+def test_what_was_learned_is_shown_adopted_and_rolled_back(folder: Path) -> None:
+    """Two learned adaptations; the season is assessed with what is in use, and as before once it is rolled back."""
+
+    async def story(user: User, desk: Desk) -> None:
+        desk.name_coach("ann")
+        made = VerdictQueue(desk.store, read_results(folder / "results"), "ann", load_catalogue(), RULES)
+        for at in range(40):
+            answered(made, "yes" if at % 3 else "no")
+        await user.open("/verdicts")
+        user.find("Learn from these answers").click()
+        job = await ended(desk)
+        assert job.state == "done" and any("golfers" in line for line in job.progress.lines)
+        (learned,) = desk.remembered.learned
+        assert (learned.coach, desk.remembered.used) == ("ann", ())
+        await user.should_see("Learned from ann", retries=40)
+        before = desk.season.results
+        assert before is not None and "coach" not in before.run
+        desk.adopt(learned)
+        assert (await ended(desk)).state == "done" and desk.remembered.used == (learned.folder,)
+        after = desk.season.results
+        assert after is not None and after.run["coach"]["name"] == "ann"
+        desk.roll_back()
+        assert (await ended(desk)).state == "done" and desk.remembered.used == ()
+        back = desk.season.results
+        assert back is not None and "coach" not in back.run
+        assert back.faults["probability"].equals(before.faults["probability"])
+
+    visit(folder, story)

@@ -13,7 +13,11 @@ from starlette.types import ASGIApp
 from faultml.desk.desk import Desk
 from faultml.desk.frame import frame
 from faultml.desk.guard import SESSION, DeskGuard
+from faultml.desk.places.notes import NotesPlace
+from faultml.desk.places.player import CardPlace, PlayerPlace
+from faultml.desk.places.players import PlayersPlace
 from faultml.desk.places.swing import SwingPlace, no_swings
+from faultml.desk.places.today import TodayPlace
 from faultml.desk.places.tray import TrayPlace
 from faultml.desk.places.verdicts import VerdictPlace
 from faultml.desk.sessions import Session
@@ -65,6 +69,35 @@ def create_desk(desk: Desk, hosts: tuple[str, ...], token: str = "") -> ASGIApp:
 def add_places(desk: Desk) -> None:
     """Register every page of the desk."""
 
+    @ui.page("/")
+    def today(request: Request) -> None:
+        TodayPlace(desk, session_of(desk, request)).build()
+
+    @ui.page("/players")
+    def players(request: Request) -> None:
+        PlayersPlace(desk, session_of(desk, request)).build()
+
+    @ui.page("/player/{key}")
+    def player(key: str, request: Request) -> None:
+        session = session_of(desk, request)
+        name = _known_player(desk, session, key)
+        PlayerPlace(desk, session, name).build() if name else unknown()
+
+    @ui.page("/card/{key}")
+    async def card(key: str, request: Request) -> None:
+        session = session_of(desk, request)
+        name = _known_player(desk, session, key)
+        if name:
+            await CardPlace(desk, session, name).build()
+        else:
+            unknown()
+
+    @ui.page("/notes/{key}")
+    def notes(key: str, request: Request) -> None:
+        session = session_of(desk, request)
+        name = _known_player(desk, session, key)
+        NotesPlace(desk, session, name).build() if name else unknown()
+
     @ui.page("/swings")
     def swings() -> None:
         players = desk.season.players
@@ -85,6 +118,12 @@ def add_places(desk: Desk) -> None:
             unknown()
         else:
             SwingPlace(desk, *named).build()
+
+
+def _known_player(desk: Desk, session: Session, key: str) -> str:
+    """The player that a key of the session stands for; "" where it stands for none of the season."""
+    named = session.named(key)
+    return named[0] if named is not None and named[0] in desk.season.players else ""
 
 
 def session_of(desk: Desk, request: Request) -> Session:

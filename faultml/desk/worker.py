@@ -142,6 +142,7 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
         bundle=bundle,
         catalogue=catalogue,
         assigned=given,
+        store=folder.store,
         on_batch=on_batch,
         before_closing=page.write,
     )

@@ -9,7 +9,8 @@ import click
 
 
 @click.command(short_help="Open the page on which a coach does everything.")
-@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=Path("desk"))
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), required=False)
+@click.option("--demo", is_flag=True, help="A season of generated players to try everything on, in demo/.")
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at.")
 @click.option(
     "--port", type=click.IntRange(0, 65_535), default=8766, show_default=True, help="0: any that is free."
@@ -28,16 +29,23 @@ import click
 )
 @click.option("--no-open", is_flag=True, help="Do not open the browser.")
 def command(
-    folder: Path, host: str, port: int, token_file: Path | None, others: tuple[str, ...], no_open: bool
+    folder: Path | None,
+    demo: bool,
+    host: str,
+    port: int,
+    token_file: Path | None,
+    others: tuple[str, ...],
+    no_open: bool,
 ) -> None:
     """Serve one page on this machine: drop recordings, see swings, give verdicts and drills. No internet is needed.
 
-    FOLDER keeps everything: season/, results/, layouts/ and the coach's store. It is made where there is none. What is
-    done on the page can be read back by every other command.
+    FOLDER (by default desk/) keeps everything: season/, results/, layouts/ and the coach's store. It is made where
+    there is none. What is done on the page can be read back by every other command.
 
     \b
     Example:
       faultml desk my-season/
+      faultml desk --demo
     """
     import webbrowser
 
@@ -48,6 +56,11 @@ def command(
     from faultml.service.server import listen
     from faultml.service.settings import allowed_hosts, is_loopback, read_token
 
+    folder = folder or Path("demo" if demo else "desk")
+    if demo and not (folder / "results").exists():
+        from faultml.cli.demo import make_demo
+
+        make_demo(folder)
     token = read_token(token_file, host)
     allowed_hosts(host, port, others)
     desk = Desk(DeskFolder(folder))

@@ -21,7 +21,7 @@ from faultml.synthetic.tables import draw_roster
 from faultml.synthetic.write import write_synthetic
 
 WAIT_MS = 60_000
-PLACES = ("/tray", "/swings", "/verdicts")
+PLACES = ("/", "/tray", "/players", "/swings", "/verdicts", "player", "notes")
 FOCUSED = """() => {
   const focused = document.activeElement;
   return (focused.innerText || focused.getAttribute('aria-label') || focused.tagName).trim();
@@ -82,8 +82,15 @@ def page(chromium: Any) -> Iterator[Any]:
 
 
 def opened(page: Any, desk: RunningDesk, place: str) -> None:
-    page.goto(desk.url + place)
+    """Open a place; ``player`` and ``notes`` are those of the second player of the list."""
+    page.goto(desk.url + (place if place.startswith("/") else "/players"))
     page.wait_for_selector("h1")
+    if not place.startswith("/"):
+        page.locator("a.who").nth(1).click()
+        page.locator(".report article").wait_for()
+    if place == "notes":
+        page.get_by_role("link", name="Coach's notes").click()
+        page.get_by_role("heading", name="What is known now").wait_for()
     page.wait_for_function("() => document.body.dataset.ready === 'yes'")
 
 
@@ -217,4 +224,15 @@ def test_two_tabs_and_a_command_see_the_same_answers(chromium: Any, folder: Path
             row = said.iloc[0]
             add(store, [Verdict(row["player"], row["session"], row["swing"], row["fault"], "unsure", "ben")])
             assert set(verdicts(store)["coach"]) == {"ann", "ben"}
+        context.close()
+
+
+def test_hurts_in_one_tab_pauses_the_other_at_once(chromium: Any, folder: Path) -> None:
+    with running_desk(folder) as desk:
+        context = chromium.new_context(viewport=WIDE)
+        first, second = context.new_page(), context.new_page()
+        opened(first, desk, "player")
+        opened(second, desk, "player")
+        first.get_by_role("button", name="Hurts").click()
+        second.get_by_text("Paused: ask your coach").wait_for(timeout=WAIT_MS)
         context.close()

@@ -163,12 +163,17 @@ class CardPlace:
         plan = people.plans.get(self._player)
         with frame("Players", "Card"):
             with ui.element("div").classes("bar no-print"):
-                ui.button("Print").on("click", js_handler="() => window.print()")
+                if may_print := plan is not None and bool(plan.drills) and plan.drills[0].care == "give":
+                    ui.button("Print").on("click", js_handler="() => window.print()")
                 Words("a", "Back to the player").props(
                     f'href="/player/{self._session.key(self._player)}"'
                 ).classes("button")
-            if plan is None or not plan.drills or plan.drills[0].care != "give":
-                para("There is no card to print now: ask your coach.", "said")
+            if not may_print:
+                para(
+                    "There is no card to print now: the player is paused, has no drill, or has to be asked first. "
+                    "The coach's notes say what is open.",
+                    "said",
+                )
                 return
             source = await run.io_bound(source_of, self._desk, people)
             ui.add_css(f".report {{ {style()} }}")

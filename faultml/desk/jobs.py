@@ -190,8 +190,9 @@ class Jobs:
                 await self._process.wait()
             self._process = self._running = None
             self._save(job)
-        if job.state == "done" and job.id in self._after:
-            self._after.pop(job.id)()
+        after = self._after.pop(job.id, None)
+        if after is not None and self._jobs[job.id].state == "done":
+            after()
 
     async def _converse(self, job: Job) -> None:
         environment = {name: value for name, value in os.environ.items() if name != TOKEN_ENVIRONMENT}

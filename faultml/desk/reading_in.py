@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from nicegui import run, ui
+from nicegui import ui
 
 from faultml.desk.answers import OpenQuestion, next_question, with_answer
 from faultml.desk.desk import Desk
@@ -63,7 +64,7 @@ class ReadingIn:
         ui.timer(0.05, self._begin, once=True)
 
     async def _begin(self) -> None:
-        known = await run.io_bound(self._known)
+        known = await asyncio.to_thread(self._known)
         if known is not None:
             self._offer(*known)
         else:
@@ -97,8 +98,8 @@ class ReadingIn:
     async def _propose(self) -> None:
         first = self._drop.files[0]
         try:
-            self._proposal = await run.io_bound(propose_layout, self._drop.files)
-            self._source = await run.io_bound(_source_of, first)
+            self._proposal = await asyncio.to_thread(propose_layout, self._drop.files)
+            self._source = await asyncio.to_thread(_source_of, first)
         except _READ_ERRORS as error:
             self._body.clear()
             with self._body:

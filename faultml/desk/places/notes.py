@@ -46,13 +46,13 @@ class NotesPlace:
     def build(self) -> None:
         """Fill the page."""
         with frame("Players", "Coach's notes"):
+            self._hurts = HurtsDialog(self._desk)
             with ui.element("div").classes("bar no-print"):
                 ui.button("Hurts", on_click=lambda: self._hurts.press(self._player))
                 Words("a", "Back to the player").props(
                     f'href="/player/{self._session.key(self._player)}"'
                 ).classes("button")
             para(f"{shown(self._player)}. For the coach alone: do not show or print this page.", "said")
-            self._hurts = HurtsDialog(self._desk)
             self._known = ui.element("div").props('aria-live="polite"')
             self._draw()
             self._ask()

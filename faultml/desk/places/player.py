@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 from datetime import date
 
-from nicegui import run, ui
+from nicegui import ui
 
 from faultml.coaching.care_now import explanation_now
 from faultml.coaching.explain import EXPLANATIONS_FILE, as_lines, decode
@@ -36,6 +37,7 @@ class PlayerPlace:
         """Fill the page."""
         key = self._session.key(self._player)
         with frame("Players", shown(self._player)):
+            self._hurts = HurtsDialog(self._desk)
             with ui.element("div").classes("bar no-print"):
                 ui.button("Hurts", on_click=lambda: self._hurts.press(self._player))
                 for words, address in (
@@ -44,7 +46,6 @@ class PlayerPlace:
                     ("Coach's notes", "notes"),
                 ):
                     Words("a", words).props(f'href="/{address}/{key}"').classes("button")
-            self._hurts = HurtsDialog(self._desk)
             self._giving = ui.element("div").classes("no-print").props('aria-live="polite"')
             self._report = ui.element("div")
             with self._report:
@@ -57,11 +58,11 @@ class PlayerPlace:
         ui.timer(0.01, self._draw, once=True)
 
     async def _draw(self) -> None:
-        people = await run.io_bound(People, self._desk)
+        people = await asyncio.to_thread(People, self._desk)
         self._draw_giving(people)
         try:
-            source = await run.io_bound(source_of, self._desk, people)
-            page = await run.io_bound(render_player, source, people.coaching, self._player)
+            source = await asyncio.to_thread(source_of, self._desk, people)
+            page = await asyncio.to_thread(render_player, source, people.coaching, self._player)
         except FaultmlError as error:
             page = None
             self._report.clear()
@@ -159,7 +160,7 @@ class CardPlace:
 
     async def build(self) -> None:
         """Fill the page."""
-        people = await run.io_bound(People, self._desk)
+        people = await asyncio.to_thread(People, self._desk)
         plan = people.plans.get(self._player)
         with frame("Players", "Card"):
             with ui.element("div").classes("bar no-print"):
@@ -175,7 +176,7 @@ class CardPlace:
                     "said",
                 )
                 return
-            source = await run.io_bound(source_of, self._desk, people)
+            source = await asyncio.to_thread(source_of, self._desk, people)
             ui.add_css(f".report {{ {style()} }}")
             ui.html(
                 str(render_player(source, people.coaching, self._player, card=True)), sanitize=False

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from nicegui import ui
 
 from faultml.desk.desk import Desk
@@ -36,6 +38,8 @@ class PlayersPlace:
                             "who"
                         )
                         Words("span", f" {person.next}")
-                    line.bind_visibility_from(
-                        find, "value", lambda said, name=name: (said or "").casefold() in name.casefold()
-                    )
+                    line.bind_visibility_from(find, "value", partial(_fits, name))
+
+
+def _fits(name: str, said: str | None) -> bool:
+    return (said or "").casefold() in name.casefold()

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import Final
 
-from nicegui import run, ui
+from nicegui import ui
 
 from faultml.care.statements import Statement
 from faultml.desk.desk import Desk
@@ -141,7 +142,7 @@ class TodayPlace:
         stamp = now().translate(str.maketrans("", "", "-:"))
         path = self._desk.folder.root / BACKUPS / f"faultml-store-{stamp}.sqlite"
         try:
-            await run.io_bound(self._desk.store.backup, path)
+            await asyncio.to_thread(self._desk.store.backup, path)
         except FaultmlError as error:
             ui.notify(f"No backup: {error}", type="negative")
             return

@@ -102,7 +102,10 @@ class TrayPlace:
     def _look_at(self, drop: Drop) -> None:
         self._work.clear()
         with self._work:
-            ReadingIn(self._desk, drop, self._start, self._work.clear)
+            ReadingIn(self._desk, drop, self._start, self._clear)
+
+    def _clear(self) -> None:
+        self._work.clear()
 
     def _start(self, job: Job) -> None:
         self._work.clear()

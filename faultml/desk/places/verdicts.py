@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import Final
 
 import pandas as pd
-from nicegui import run, ui
+from nicegui import ui
 from nicegui.events import KeyEventArguments
 
 from faultml.classifier.coach_eye import load_eye
@@ -142,7 +143,7 @@ class VerdictPlace:
     async def _refill(self) -> None:
         """Choose the next swings in a thread, while the coach looks at this one."""
         assert self._queue is not None
-        await run.io_bound(self._queue.refill)
+        await asyncio.to_thread(self._queue.refill)
         self._refilling = False
 
     def _draw(self, question: Question) -> None:

@@ -9,17 +9,24 @@ from typing import Final
 import numpy as np
 
 from faultml.channels import CHANNELS, FLEXION, ULNAR
+from faultml.coaching.records import PlayerDrill
+from faultml.coaching.window import LOWEST_SINCE
 from faultml.desk.motion import RawCurves, SwingCurves
 from faultml.drawings.gates import Gate
 from faultml.drawings.motion import (
+    IMPACT,
+    MOMENT_HALF_WIDTH,
     PATH_END,
     PATH_MARKS,
     PHASE_AXIS,
+    TOP,
     angle_angle_picture,
     channel_panel,
 )
-from faultml.drawings.records import Axis, Box, Item, Line, Mark, Moment, Panel, Picture, Tick
+from faultml.drawings.records import Axis, Edge, Item, Line, Mark, Moment, Panel, Picture, Tick
 from faultml.drawings.words import CHANNEL_ENDS, CHANNEL_NAMES, degrees
+from faultml.faults.catalogue import parse_position
+from faultml.faults.measure import coordinate
 from faultml.svg import padded_range, ticks_of
 
 SHOWN: Final = "straight"
@@ -65,7 +72,7 @@ def swing_pictures(
     pinned: SwingCurves | None,
     gates: Sequence[Gate],
     onsets: Sequence[Onset] = (),
-    windows: Sequence[tuple[str, Box]] = (),
+    windows: Sequence[tuple[str, Edge]] = (),
 ) -> SwingPictures:
     """Draw a swing.
 
@@ -78,7 +85,7 @@ def swing_pictures(
     onsets
         Where faults begin.
     windows
-        Practice windows, each with its channel.
+        Where practice windows end, each with its channel.
     """
     moments = _landmarks(shown)
     panels = []
@@ -94,13 +101,44 @@ def swing_pictures(
             for onset in onsets
             if onset.channel == channel
         ]
-        boxes = [box for name, box in windows if name == channel]
-        panels.append(channel_panel(channel, items, gates, moments, boxes))
+        ends = [edge for name, edge in windows if name == channel]
+        panels.append(channel_panel(channel, items, gates, moments, ends))
     return SwingPictures(
         Picture("Wrist bend, wrist hinge and forearm roll over the swing, with the corridor", tuple(panels)),
         _path(shown, pinned, gates),
         _speed(shown),
     )
+
+
+def window_edges(drill: PlayerDrill, curves: SwingCurves) -> list[tuple[str, Edge]]:
+    """Where a drill's practice window ends on a swing's own curve, with the channel.
+
+    Nothing for a spread over a session, and for a window on an absolute angle, which a swing's curve does not show.
+    """
+    if drill.window_reference in ("", "absolute") or not np.isfinite(drill.window_bound_deg):
+        return []
+    column = CHANNELS.index(drill.window_channel)
+    first = coordinate(parse_position(drill.window_from))
+    last = coordinate(parse_position(drill.window_to)) if drill.window_to else first
+    reference = {
+        "setup": 0.0,
+        "top": float(curves.at(TOP)[column]),
+        "impact": float(curves.at(IMPACT)[column]),
+        "lowest": _lowest(curves, column, last),
+    }[drill.window_reference]
+    bound = reference + drill.window_bound_deg
+    if not np.isfinite(bound):
+        return []
+    widen = MOMENT_HALF_WIDTH if first == last else 0.0
+    outward = 1 if drill.window_side == "below" else -1
+    verb = "reach" if drill.window_must == "reach" else "stay"
+    name = f"window: {verb} {drill.window_side} {degrees(bound)}"
+    return [(drill.window_channel, Edge((first - widen, last + widen), bound, outward, name, "window"))]
+
+
+def _lowest(curves: SwingCurves, column: int, until: float) -> float:
+    inside = (curves.phase >= coordinate(parse_position(LOWEST_SINCE))) & (curves.phase <= until)
+    return float(curves.d_deg[column][inside].min()) if inside.any() else float("nan")
 
 
 def raw_picture(raw: RawCurves) -> Picture:

@@ -16,7 +16,7 @@ from faultml.desk.motion import SwingCurves
 from faultml.desk.words import Words, heading, para
 from faultml.drawings.echarts import as_echarts, cursor_series, height_css
 from faultml.drawings.gates import Gate
-from faultml.drawings.records import Box, Picture
+from faultml.drawings.records import Edge, Picture
 from faultml.drawings.words import CHANNEL_NAMES, degrees
 
 CURSOR_STEP: Final = 0.02
@@ -39,7 +39,7 @@ class Shown:
     pinned: tuple[str, SwingCurves] | None = None
     gates: Sequence[Gate] = ()
     onsets: Sequence[Onset] = ()
-    windows: Sequence[tuple[str, Box]] = ()
+    windows: Sequence[tuple[str, Edge]] = ()
 
 
 class LinkedDrawings:
@@ -125,6 +125,8 @@ class LinkedDrawings:
         words = "Each phase is drawn as wide as the next. Grey bands: how surely a landmark is known."
         if self._shown.gates:
             words += " Shaded: the corridor; a bold line is its edge."
+        if self._shown.windows:
+            words += " Broken line: where the drill's practice window ends."
         self._explained.set_text(words)
 
 

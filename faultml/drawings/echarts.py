@@ -179,8 +179,6 @@ def _moment(moment: Moment) -> Options:
 
 def _area(box: Box) -> list[Options]:
     style: Options = {"color": CORRIDOR, "opacity": 1}
-    if box.kind == "window":
-        style = {"color": "transparent", "borderColor": INK, "borderWidth": 1.4, "borderType": "dashed"}
     label = {
         "show": bool(box.name),
         "position": "insideBottomRight",
@@ -197,12 +195,11 @@ def _area(box: Box) -> list[Options]:
 def _edge(edge: Edge) -> list[Options]:
     where = "insideMiddleTop" if edge.outward > 0 else "insideMiddleBottom"
     label = _TEXT | {"formatter": edge.name, "position": where, "fontSize": 11, "color": INK}
+    style = {"color": EDGE, "width": 2, "type": "solid"}
+    if edge.kind == "window":
+        style = {"color": INK, "width": 2, "type": [6, 4]}
     return [
-        {
-            "coord": [edge.x[0], edge.y],
-            "lineStyle": {"color": EDGE, "width": 2, "type": "solid"},
-            "label": label,
-        },
+        {"coord": [edge.x[0], edge.y], "lineStyle": style, "label": label},
         {"coord": [edge.x[1], edge.y]},
     ]
 

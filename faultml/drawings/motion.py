@@ -122,7 +122,7 @@ def channel_panel(
     items: Sequence[Item],
     gates: Sequence[Gate],
     moments: Sequence[Moment] = (),
-    windows: Sequence[Box] = (),
+    windows: Sequence[Edge] = (),
 ) -> Panel:
     """One channel over the swing with its corridor.
 
@@ -137,26 +137,28 @@ def channel_panel(
     moments
         Moments named beside the usual body positions.
     windows
-        Practice windows.
+        Where practice windows end.
     """
     own = [gate for gate in gates if gate.channel == channel]
     named = [gate.low.deg - NAME_ROOM_DEG for gate in own if gate.low]
     named += [gate.high.deg + NAME_ROOM_DEG for gate in own if gate.high]
+    named += [window.y + window.outward * NAME_ROOM_DEG for window in windows]
     drawn = [np.atleast_1d(item.y).ravel() for item in items]
     lo, hi = padded_range(np.concatenate([*drawn, named]), (-15, 15), 5)
+    edges = [
+        Edge(gate_span(gate), edge.deg, outward, f"{edge.name} {degrees(edge.deg)}")
+        for gate in own
+        for edge, outward in ((gate.low, -1), (gate.high, 1))
+        if edge
+    ]
     boxes = [Box(gate_span(gate), (gate.low.deg, gate.high.deg)) for gate in own if gate.low and gate.high]
     return Panel(
         CHANNEL_NAMES[channel],
         PHASE_AXIS,
         _degree_axis((lo, hi), channel, 20 if hi - lo < 110 else 40),
         tuple(items),
-        (*boxes, *windows),
-        tuple(
-            Edge(gate_span(gate), edge.deg, outward, f"{edge.name} {degrees(edge.deg)}")
-            for gate in own
-            for edge, outward in ((gate.low, -1), (gate.high, 1))
-            if edge
-        ),
+        tuple(boxes),
+        (*edges, *windows),
         (*MOMENTS, *moments),
     )
 

@@ -80,23 +80,26 @@ class Mark:
 
 @dataclass(frozen=True)
 class Box:
-    """A range on both axes: the corridor between two edges, or the practice window of a drill."""
+    """A range on both axes: the corridor between two edges."""
 
     x: tuple[float, float]
     y: tuple[float, float]
     name: str = ""
-    kind: Literal["corridor", "window"] = "corridor"
     outlined: bool = False
 
 
 @dataclass(frozen=True)
 class Edge:
-    """Where the corridor ends over a stretch of x; `outward` is +1 where the wrong side lies above, else -1."""
+    """Where the corridor, or a drill's practice window, ends over a stretch of x.
+
+    `outward` is +1 where the wrong side lies above, else -1.
+    """
 
     x: tuple[float, float]
     y: float
     outward: int
     name: str
+    kind: Literal["corridor", "window"] = "corridor"
 
 
 @dataclass(frozen=True)

@@ -78,13 +78,16 @@ def _axes(drawing: Drawing, panel: Panel, x: Scale, y: Scale, top: float) -> Non
 
 def _box(drawing: Drawing, box: Box, x: Scale, y: Scale) -> None:
     corners = x(box.x[0]), y(box.y[0]), x(box.x[1]), y(box.y[1])
-    drawing.rect(*corners, class_=box.kind)
+    drawing.rect(*corners, class_="corridor")
     if box.outlined:
         drawing.rect(*corners, class_="edge")
 
 
 def _edge(drawing: Drawing, edge: Edge, x: Scale, y: Scale) -> None:
     first, last = x(edge.x[0]), x(edge.x[1])
+    if edge.kind == "window":
+        drawing.line(first, y(edge.y), last, y(edge.y), class_="edge", stroke_dasharray="5 3")
+        return
     drawing.rect(first, y(edge.y), last, y(edge.y) - edge.outward * _FRINGE_PX, class_="outside")
     drawing.line(first, y(edge.y), last, y(edge.y), class_="edge")
 

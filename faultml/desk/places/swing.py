@@ -9,8 +9,10 @@ import pandas as pd
 from nicegui import ui
 from nicegui.events import KeyEventArguments, ValueChangeEventArguments
 
+from faultml.coaching.records import PlayerDrill
+from faultml.coaching.tables import read_plans
 from faultml.desk.desk import Desk
-from faultml.desk.drawn import Onset, raw_picture
+from faultml.desk.drawn import Onset, raw_picture, window_edges
 from faultml.desk.frame import frame
 from faultml.desk.linked import LinkedDrawings, Shown, plain_chart
 from faultml.desk.motion import SwingCurves
@@ -69,6 +71,7 @@ class SwingPlace:
         rows = self._desk.season.of_player("swings", player)
         self._rows = rows.sort_values(["session", "swing"], kind="stable").reset_index(drop=True)
         self._player = player
+        self._drill = _first_drill(self._desk, player)
         self._gates = gates_for(self._desk.season.catalogue(), player)
 
     def _find(self, session: str, swing: str) -> int:
@@ -112,7 +115,8 @@ class SwingPlace:
 
     def _draw_assessed(self, row: pd.Series, curves: SwingCurves) -> None:
         called = self._called(row)
-        drawn = Shown(curves, self._pinned, self._gates, _onsets(called, self._desk))
+        windows = window_edges(self._drill, curves) if self._drill is not None else ()
+        drawn = Shown(curves, self._pinned, self._gates, _onsets(called, self._desk), windows)
         if self._drawings is None or not self._drawings.show(drawn):
             self._clear()
             with self._body:
@@ -166,6 +170,12 @@ def swing_facts(row: pd.Series) -> str:
     facts += [", ".join(shown(word) for word in row["shot"])] if len(row["shot"]) else []
     facts += [shown(row["context"])] if row["context"] not in ("", "play") else []
     return f" ({'; '.join(facts)})" if facts else ""
+
+
+def _first_drill(desk: Desk, player: str) -> PlayerDrill | None:
+    """The drill to work on next by the results: only its window is drawn here."""
+    plans = read_plans(desk.season.of_player("players", player), desk.season.of_player("drills", player))
+    return next((drill for plan in plans for drill in plan.drills[:1]), None)
 
 
 def _why(reason: str) -> str:

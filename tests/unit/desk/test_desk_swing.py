@@ -126,3 +126,35 @@ def test_an_empty_desk_points_to_the_tray(tmp_path: Path) -> None:
             await user.should_see("To the Tray")
 
     visit(tmp_path / "new", story)
+
+
+def test_the_window_of_the_drill_ends_where_the_window_says_on_the_swings_own_curve(
+    shared_folder: Path,
+) -> None:
+    """Held against `faultml.coaching.window.inside`: a curve past the drawn line is outside, one short of it inside."""
+    from faultml.coaching.tables import read_plans
+    from faultml.coaching.window import Window, inside
+    from faultml.desk.drawn import window_edges
+
+    season = Season(DeskFolder(shared_folder))
+    assert season.results is not None
+    checked = 0
+    for plan in read_plans(season.results.players, season.results.drills):
+        swings = season.of_player("swings", plan.player)
+        for drill in plan.drills:
+            window = Window(
+                drill.window_fault, drill.window_channel, drill.window_reference or "setup", drill.window_from,  # type: ignore[arg-type]
+                drill.window_must, drill.window_side or "below", drill.window_bound_deg, drill.window_to,  # type: ignore[arg-type]
+            )  # fmt: skip
+            for _, row in swings[swings["assessed"].astype(bool)].head(4).iterrows():
+                curves = season.recordings.curves(row)
+                assert isinstance(curves, SwingCurves)
+                for channel, edge in window_edges(drill, curves):
+                    if drill.window_to or drill.window_reference == "lowest":
+                        continue  # judged over a stretch; here the reading at one moment is compared
+                    at = float(np.mean(edge.x))
+                    value = curves.at(at)[("flexion_deg", "ulnar_deg", "pronation_deg").index(channel)]
+                    judged = inside(window, curves.d_deg[None])[0]
+                    assert bool(judged) == ((value - edge.y) * edge.outward <= 1e-9)
+                    checked += 1
+    assert checked

@@ -75,28 +75,26 @@ def add_places(desk: Desk) -> None:
 
     @ui.page("/players")
     def players(request: Request) -> None:
-        PlayersPlace(desk, session_of(desk, request)).build()
+        if not _says_unreadable(desk):
+            PlayersPlace(desk, session_of(desk, request)).build()
 
     @ui.page("/player/{key}")
     def player(key: str, request: Request) -> None:
         session = session_of(desk, request)
-        name = _known_player(desk, session, key)
-        PlayerPlace(desk, session, name).build() if name else unknown()
+        if name := _known_player(desk, session, key):
+            PlayerPlace(desk, session, name).build()
 
     @ui.page("/card/{key}")
     async def card(key: str, request: Request) -> None:
         session = session_of(desk, request)
-        name = _known_player(desk, session, key)
-        if name:
+        if name := _known_player(desk, session, key):
             await CardPlace(desk, session, name).build()
-        else:
-            unknown()
 
     @ui.page("/notes/{key}")
     def notes(key: str, request: Request) -> None:
         session = session_of(desk, request)
-        name = _known_player(desk, session, key)
-        NotesPlace(desk, session, name).build() if name else unknown()
+        if name := _known_player(desk, session, key):
+            NotesPlace(desk, session, name).build()
 
     @ui.page("/swings")
     def swings() -> None:
@@ -121,9 +119,22 @@ def add_places(desk: Desk) -> None:
 
 
 def _known_player(desk: Desk, session: Session, key: str) -> str:
-    """The player that a key of the session stands for; "" where it stands for none of the season."""
+    """The player that a key of the session stands for; else the page says why there is none, and this is ""."""
     named = session.named(key)
-    return named[0] if named is not None and named[0] in desk.season.players else ""
+    if named is None or named[0] not in desk.season.players:
+        unknown()
+        return ""
+    return "" if _says_unreadable(desk) else named[0]
+
+
+def _says_unreadable(desk: Desk) -> bool:
+    """Whether the page had to say that the results cannot be read."""
+    why = desk.season.unreadable()
+    if why:
+        with frame("Players", "Assess the season again"):
+            para(f"The results cannot be read as they are: {why}.", "said")
+            Words("a", "To the Tray").props('href="/tray"')
+    return bool(why)
 
 
 def session_of(desk: Desk, request: Request) -> Session:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.coach_eye import load_eye
+from faultml.coaching.tables import read_plans
 from faultml.desk.folder import DeskFolder
 from faultml.desk.motion import Recordings
 from faultml.errors import FaultmlError
@@ -80,6 +81,16 @@ class Season:
         """A swing's rows of the table ``faults``."""
         rows = self.of_player("faults", player)
         return rows[(rows["session"] == session) & (rows["swing"] == swing)] if len(rows) else rows
+
+    def unreadable(self) -> str:
+        """Why plans cannot be read from the results, such as those of another version; "" where they can."""
+        if self.results is None:
+            return ""
+        try:
+            read_plans(self.results.players, self.results.drills)
+        except FaultmlError as error:
+            return str(error)
+        return ""
 
     def catalogue(self) -> Catalogue:
         """The faults with the edges that the results were made with: a coach's own where an adaptation was in use."""

@@ -18,6 +18,7 @@ from faultml.desk.linked import LinkedDrawings, Shown, plain_chart
 from faultml.desk.motion import SwingCurves
 from faultml.desk.words import Words, bullets, heading, keys, para
 from faultml.drawings.gates import gates_for
+from faultml.errors import FaultmlError
 from faultml.faults.catalogue import PHASE_STARTS
 from faultml.recordings.findings import findings
 from faultml.report.text import measure_words, percent, shown, size
@@ -174,7 +175,10 @@ def swing_facts(row: pd.Series) -> str:
 
 def _first_drill(desk: Desk, player: str) -> PlayerDrill | None:
     """The drill to work on next by the results: only its window is drawn here."""
-    plans = read_plans(desk.season.of_player("players", player), desk.season.of_player("drills", player))
+    try:
+        plans = read_plans(desk.season.of_player("players", player), desk.season.of_player("drills", player))
+    except FaultmlError:  # results of another version: swings are drawn all the same
+        return None
     return next((drill for plan in plans for drill in plan.drills[:1]), None)
 
 

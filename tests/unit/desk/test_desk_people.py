@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 from datetime import date
 from pathlib import Path
 
@@ -202,3 +203,29 @@ def test_a_backup_is_made(healthy: Path) -> None:
     (backup,) = (healthy / "backups").iterdir()
     with open_store(backup, create=False) as copy:
         assert len(statements(copy)) == 1
+
+
+def test_results_of_another_version_are_said_to_be_and_break_no_page(healthy: Path) -> None:
+    import pandas as pd
+
+    path = healthy / "results" / "drills.parquet"
+    drills = pd.read_parquet(path)
+    drills.drop(columns=[name for name in drills.columns if name.startswith("window_")]).to_parquet(path)
+    run = healthy / "results" / "run.json"
+    told = json.loads(run.read_text())
+    told["tables"]["drills"]["columns"] = {
+        name: kind
+        for name, kind in told["tables"]["drills"]["columns"].items()
+        if not name.startswith("window_")
+    }
+    run.write_text(json.dumps(told))
+
+    async def story(user: User, desk: Desk) -> None:
+        player = desk.season.players[0]
+        for place in ("/", "/players", f"/player/{key(desk, player)}", f"/notes/{key(desk, player)}"):
+            await user.open(place)
+            await user.should_see("The results cannot be read as they are")
+        await user.open("/swings")
+        await user.should_see("Bend against hinge")
+
+    visit(healthy, story)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -43,10 +43,13 @@ class Shown:
 
 
 class LinkedDrawings:
-    """The drawings of one swing; made inside the element that is open."""
+    """The drawings of one swing; made inside the element that is open. `on_move` hears where the cursor goes."""
 
-    def __init__(self, shown: Shown, phase: float) -> None:
+    def __init__(
+        self, shown: Shown, phase: float, on_move: Callable[[SwingCurves, float], None] | None = None
+    ) -> None:
         self.phase = phase
+        self._on_move = on_move
         self._shown = shown
         self._pictures = _pictures(shown)
         self._pinned = para("", "key")
@@ -98,6 +101,8 @@ class LinkedDrawings:
         angles = self._shown.curves.at(phase)
         at_s = self._shown.curves.moment_s(phase)
         self._where.set_text(f"{phase_words(phase)}, {at_s:.3f} s on the recorder's clock")
+        if self._on_move is not None:
+            self._on_move(self._shown.curves, phase)
         beside = pinned.at(phase) if pinned else np.full(len(CHANNELS), np.nan)
         for (own_cell, other), value, value_pinned in zip(self._cells, angles, beside, strict=True):
             own_cell.set_text(degrees(float(value)))

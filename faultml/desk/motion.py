@@ -6,6 +6,7 @@ from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 from typing import Final
 
 import numpy as np
@@ -93,6 +94,7 @@ class Recordings:
     def __init__(self, season: Sequence[Path]) -> None:
         self._season = tuple(season)
         self._players: OrderedDict[str, _Player] = OrderedDict()
+        self._lock = Lock()
 
     def forget(self) -> None:
         """Read anew from now on, since the files have changed."""
@@ -110,7 +112,8 @@ class Recordings:
         -------
         Raw samples where it was not assessed; None where the recording is not in the season, or holds no samples.
         """
-        player = self._player(str(row["player"]))
+        with self._lock:
+            player = self._player(str(row["player"]))
         at = player.rows.get((str(row["session"]), str(row["swing"])))
         if at is None or not player.n_samples[at]:
             return None

@@ -236,3 +236,20 @@ def test_hurts_in_one_tab_pauses_the_other_at_once(chromium: Any, folder: Path) 
         first.get_by_role("button", name="Hurts").click()
         second.get_by_text("Paused: ask your coach").wait_for(timeout=WAIT_MS)
         context.close()
+
+
+def test_a_video_is_played_in_the_page_and_sent_nowhere(page: Any, folder: Path, tmp_path: Path) -> None:
+    film = tmp_path / "swing.webm"
+    film.write_bytes(b"\x1aE\xdf\xa3" + bytes(2000))
+    with running_desk(folder) as desk:
+        opened(page, desk, "/swings")
+        sent: list[str] = []
+        page.on("request", lambda request: sent.append(request.method))
+        page.get_by_label("A video of this swing").set_input_files(str(film))
+        page.wait_for_function("() => document.querySelector('video').src.startsWith('blob:')")
+        page.evaluate("() => { document.querySelector('video').dataset.impact = '1'; }")
+        page.keyboard.press("Escape")
+        page.evaluate("() => document.activeElement.blur()")
+        page.keyboard.press(".")
+        page.wait_for_function("() => document.querySelector('video').currentTime > 0")
+        assert "POST" not in sent and not list((folder / ".incoming").iterdir())

@@ -69,7 +69,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     | STEPS
     | INPUT
     | TABLES
-    | {"assessing", "season", "report", "svg", "synthetic", "models"},
+    | {"assessing", "season", "report", "svg", "synthetic", "models", "desk", "drawings"},
 }
 """What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""
 

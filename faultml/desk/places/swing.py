@@ -9,6 +9,7 @@ import pandas as pd
 from nicegui import ui
 from nicegui.events import KeyEventArguments, ValueChangeEventArguments
 
+from faultml.channels import LANDMARKS
 from faultml.coaching.records import PlayerDrill
 from faultml.coaching.tables import read_plans
 from faultml.desk.desk import Desk
@@ -16,6 +17,7 @@ from faultml.desk.drawn import Onset, raw_picture, window_edges
 from faultml.desk.frame import frame
 from faultml.desk.linked import LinkedDrawings, Shown, plain_chart
 from faultml.desk.motion import SwingCurves
+from faultml.desk.video import SwingVideo
 from faultml.desk.words import Words, bullets, heading, keys, para
 from faultml.drawings.gates import gates_for
 from faultml.errors import FaultmlError
@@ -53,6 +55,7 @@ class SwingPlace:
             keys(KEYS)
             self._title = para("", "lead").mark("title")
             self._body = ui.element("div")
+            self._video = SwingVideo()
         ui.keyboard(on_key=self._key)
         self._draw()
 
@@ -121,11 +124,15 @@ class SwingPlace:
         if self._drawings is None or not self._drawings.show(drawn):
             self._clear()
             with self._body:
-                self._drawings = LinkedDrawings(drawn, self._phase)
+                self._drawings = LinkedDrawings(drawn, self._phase, self._follow)
         self._drawings.beside.clear()
         with self._drawings.beside:
             heading(2, "What stands out").classes("small-head")
             bullets(_said(called, self._desk))
+
+    def _follow(self, curves: SwingCurves, phase: float) -> None:
+        impact_s = curves.landmarks_s[LANDMARKS.index("impact")]
+        self._video.follow(curves.moment_s(phase) - float(impact_s))
 
     def _clear(self) -> None:
         if self._drawings is not None:

@@ -127,6 +127,9 @@ def window_edges(drill: PlayerDrill, curves: SwingCurves) -> list[tuple[str, Edg
         "lowest": _lowest(curves, column, last),
     }[drill.window_reference]
     bound = reference + drill.window_bound_deg
+    if np.isfinite(drill.window_guard_deg):
+        # Met on the right side of either, so what is drawn is the one that is further out.
+        bound = (max if drill.window_side == "below" else min)(bound, drill.window_guard_deg)
     if not np.isfinite(bound):
         return []
     widen = MOMENT_HALF_WIDTH if first == last else 0.0

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from faultml.channels import CHANNELS, LANDMARKS
 from faultml.faults.measure import PHASE_GRID, phase_times
 from faultml.motion.curves import Curves
-from faultml.motion.landmarks import Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import OFFSETS_S, Windows, make_windows
 from faultml.recordings.of_player import read_player
 

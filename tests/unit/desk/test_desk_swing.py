@@ -143,18 +143,30 @@ def test_the_window_of_the_drill_ends_where_the_window_says_on_the_swings_own_cu
         swings = season.of_player("swings", plan.player)
         for drill in plan.drills:
             window = Window(
-                drill.window_fault, drill.window_channel, drill.window_reference or "setup", drill.window_from,  # type: ignore[arg-type]
-                drill.window_must, drill.window_side or "below", drill.window_bound_deg, drill.window_to,  # type: ignore[arg-type]
-            )  # fmt: skip
+                fault=drill.window_fault,
+                channel=drill.window_channel,
+                reference=drill.window_reference or "setup",
+                start=drill.window_from,
+                must="reach" if drill.window_must == "reach" else "stay",
+                side=drill.window_side or "below",
+                bound_deg=drill.window_bound_deg,
+                end=drill.window_to,
+                guard_deg=None if np.isnan(drill.window_guard_deg) else drill.window_guard_deg,
+            )
             for _, row in swings[swings["assessed"].astype(bool)].head(4).iterrows():
                 curves = season.recordings.curves(row)
                 assert isinstance(curves, SwingCurves)
                 for channel, edge in window_edges(drill, curves):
-                    if drill.window_to or drill.window_reference == "lowest":
-                        continue  # judged over a stretch; here the reading at one moment is compared
-                    at = float(np.mean(edge.x))
-                    value = curves.at(at)[("flexion_deg", "ulnar_deg", "pronation_deg").index(channel)]
-                    judged = inside(window, curves.d_deg[None])[0]
-                    assert bool(judged) == ((value - edge.y) * edge.outward <= 1e-9)
+                    if drill.window_reference == "lowest":
+                        continue  # its bound follows the curve; the line is drawn at its end
+                    moment = drill.window_to in ("", drill.window_from)  # drawn a little wider than it is
+                    first, last = (float(np.mean(edge.x)),) * 2 if moment else edge.x
+                    stretch = (curves.phase >= first - 1e-6) & (curves.phase <= last + 1e-6)
+                    value = curves.d_deg[("flexion_deg", "ulnar_deg", "pronation_deg").index(channel)][
+                        stretch
+                    ]
+                    within = (value - edge.y) * edge.outward <= 1e-6
+                    met = within.any() if drill.window_must == "reach" else within.all()
+                    assert bool(inside(window, curves.d_deg[None])[0]) == met
                     checked += 1
     assert checked

@@ -111,42 +111,37 @@ def _check_new(part: Path, season: Path) -> None:
 
 
 def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
-    from faultml.classifier.bundle import load_bundle
-    from faultml.classifier.coach_eye import load_eye, with_eye
-    from faultml.faults.catalogue import load_catalogue
+    from faultml.coaching.rules import load_coaching
     from faultml.outcomes.assignments import assignments
     from faultml.recordings.findings import findings
     from faultml.recordings.read import open_season
-    from faultml.report.season_page import SeasonPage
-    from faultml.season import BatchTables, classify_season
+    from faultml.report.page import write_report
+    from faultml.report.source import read_source
+    from faultml.results import REPORT_FILE
+    from faultml.season import ModelSource, classify_season
+    from faultml.season import Progress as SeasonProgress
     from faultml.store import open_store
 
-    bundle, catalogue = load_bundle(), load_catalogue()
-    if work.adaptation:
-        adaptation, catalogue = load_eye(Path(work.adaptation))
-        bundle = with_eye(bundle, adaptation)
-    season = open_season([folder.season.relative_to(folder.root)])
-    page = SeasonPage(catalogue)
-    seen = 0
+    source = ModelSource(coach=work.adaptation or None)
 
-    def on_batch(tables: BatchTables) -> None:
-        nonlocal seen
-        seen += len(tables.swings)
-        _report(Progress(seen, season.n_swings))
+    def advance(done: SeasonProgress) -> None:
+        _report(Progress(done.n_done, done.n_swings))
 
     with open_store(folder.store) as store:
         given = assignments(store)
     run = classify_season(
-        season,
+        # Relative: the results then say nothing of where on this machine they were made.
+        open_season([folder.season.relative_to(folder.root)]),
         folder.results,
-        bundle=bundle,
-        catalogue=catalogue,
+        source=source,
         assigned=given,
         store=folder.store,
-        on_batch=on_batch,
-        before_closing=page.write,
+        progress=advance,
     )
-    players = run.prescription.players["player"].nunique()
+    coaching = load_coaching(source.load()[1])
+    page = read_source(run.results, run.known, coaching, run.day)
+    write_report(page, folder.results / REPORT_FILE, coaching)
+    players = run.results.players["player"].nunique()
     lines = [f"{run.n_assessed} of {count(run.n_swings, 'recording')} assessed, {count(players, 'player')}."]
     if run.roster_unreadable:
         lines.append("The roster could not be read: mend it first. Until then nobody gets a drill.")

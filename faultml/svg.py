@@ -65,8 +65,13 @@ class Scale:
 
     def ticks(self, step: float) -> list[float]:
         """Multiples of `step` inside the scale."""
-        first, last = int(np.ceil(self.lo / step - 1e-9)), int(np.floor(self.hi / step + 1e-9))
-        return [index * step for index in range(first, last + 1)]
+        return ticks_of(self.lo, self.hi, step)
+
+
+def ticks_of(lo: float, hi: float, step: float) -> list[float]:
+    """Multiples of `step` from `lo` to `hi`."""
+    first, last = int(np.ceil(lo / step - 1e-9)), int(np.floor(hi / step + 1e-9))
+    return [index * step for index in range(first, last + 1)]
 
 
 def _number(value: float) -> str:
@@ -82,7 +87,7 @@ def _attributes(attributes: dict[str, object]) -> str:
 
 
 class Drawing:
-    """One figure of `width` x `height` pixels, with a sentence that says what it shows.
+    """One figure of `width` x `height` pixels, with a sentence that says what it shows; without one it is decoration.
 
     Methods add an element and take further attributes as keywords (``class_`` for class, ``_`` for a hyphen).
     """
@@ -90,9 +95,10 @@ class Drawing:
     def __init__(self, width: int, height: int, label: str, class_: str = "figure") -> None:
         self.width = width
         self.height = height
+        seen_as = f'role="img" aria-label="{escape(label)}"' if label else 'aria-hidden="true"'
         self._parts = [
             f'<svg class="{escape(class_)}" viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
-            f' role="img" aria-label="{escape(label)}">'
+            f" {seen_as}>"
         ]
 
     def add(self, tag: str, body: str | None = None, /, **attributes: object) -> None:

@@ -12,6 +12,7 @@ from faultml.errors import FaultmlError
 
 COMMANDS: Final = {
     "demo": "Make a season, classify it and write its report.",
+    "desk": "Open the page on which a coach does everything.",
     "classify": "Find faults and drills in a season of recordings.",
     "layout": "Propose a layout for a recorder's files, or check one.",
     "import": "Read any recorder's files into a season.",

@@ -42,10 +42,21 @@ def command(out: Path, seed: int, jobs: int) -> None:
     Example:
       faultml demo --out demo/
     """
+    code = make_demo(out, seed, jobs)
+    if code == 0:
+        click.echo(f"On a page, to look and press: faultml desk {out}")
+    sys.exit(code)
+
+
+def make_demo(out: Path, seed: int = SEED, jobs: int = 2) -> int:
+    """Make the generated season in a folder and classify it; the exit code."""
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
+    from faultml.outcomes.assignments import Assignment, add_assignments
     from faultml.plan.evidence import GivenNote, StoreNotes
     from faultml.season.inputs import ModelSource
+    from faultml.store import open_store
+    from faultml.store.place import DEFAULT
     from faultml.synthetic.recipe import Recipe
     from faultml.synthetic.season import iterate_golfers, roster_golfers
     from faultml.synthetic.tables import draw_roster
@@ -59,6 +70,8 @@ def command(out: Path, seed: int, jobs: int) -> None:
     write_synthetic(parts, draw_roster(golfers, recipe), out, "parquet")
     given = _lessons(out, catalogue)
     given.to_csv(out / "given.csv", index=False)
+    with open_store(out / DEFAULT) as store:
+        add_assignments(store, [Assignment(*row) for row in given.itertuples(index=False)])
     run = run_season(
         [out / "season"],
         out / "results",
@@ -67,9 +80,10 @@ def command(out: Path, seed: int, jobs: int) -> None:
         assigned=given,
         notes=StoreNotes(given=tuple(GivenNote(*row) for row in given.itertuples(index=False))),
         plan_day=recipe.first_day + timedelta(days=7 * (recipe.sessions - 1)),  # of the last session
+        store=out / DEFAULT,
     )
     # Problems in its input are part of what the demo shows.
-    sys.exit(0 if run.n_assessed else run.exit_code)
+    return 0 if run.n_assessed else run.exit_code
 
 
 def _lessons(out: Path, catalogue: Catalogue) -> pd.DataFrame:

@@ -104,6 +104,7 @@ def import_season(
     pseudonyms: Pseudonyms | None = None,
     alignment: Alignment | None = None,
     cut: Cutter | None = None,
+    on_file: Callable[[int], None] | None = None,
 ) -> ImportRun:
     """Read files by a layout and write the season folder `out`: ``season.parquet``, the roster, problems beside them.
 
@@ -127,6 +128,8 @@ def import_season(
         Where the layout names one, see `alignment_of`.
     cut
         For layouts with split ``stream``.
+    on_file
+        Called after each file with how many have been read.
 
     Raises
     ------
@@ -153,7 +156,7 @@ def import_season(
         log = _Problems(part / PROBLEMS_FILE, run)
         log.extend([*files.problems, *known.problems])
         importer = _Importer(layout, hands, rename, alignment, cut, run, log, part / CUTS_FILE)
-        write_season(importer.batches(files.paths), part / SEASON_FILE)
+        write_season(importer.batches(files.paths, on_file), part / SEASON_FILE)
         log.close()
         if roster is not None:
             (part / ROSTER_FILE).write_bytes(_roster_bytes(roster, pseudonyms))
@@ -273,9 +276,11 @@ class _Importer:
     met: set[int] = field(default_factory=set)
     """Hashes of the ids met so far: 8 bytes a swing, and a few for the set."""
 
-    def batches(self, paths: Sequence[Path]) -> Iterator[SwingBatch]:
+    def batches(
+        self, paths: Sequence[Path], on_file: Callable[[int], None] | None = None
+    ) -> Iterator[SwingBatch]:
         """What is written of every file, in order."""
-        for path in paths:
+        for number, path in enumerate(paths, 1):
             problems: list[Problem] = []
             try:
                 reader = RowReader(path, self.layout, self.hands, self.rename, self.alignment)
@@ -287,6 +292,8 @@ class _Importer:
                 self.run.unread.append(_of_file(path, error))
                 problems.append(self.run.unread[-1])
             self.log.extend(problems)
+            if on_file is not None:
+                on_file(number)
 
     def _read(self, reader: RowReader, problems: list[Problem]) -> Iterator[SwingBatch]:
         if self.layout.swings.split != "stream":

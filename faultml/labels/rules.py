@@ -44,12 +44,29 @@ class Published(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
     source: str
 
 
+class OtherRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """From how many swings and golfers on a fault outside the catalogue can be learned."""
+
+    min_swings: Count
+    min_golfers: Count
+
+
+class QueueRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """How often a question is repeated unannounced, how long after, and how many swings are chosen at once."""
+
+    repeat_every: Annotated[int, msgspec.Meta(ge=2)]
+    repeat_after: Count
+    ahead: Count
+
+
 class LabelRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Everything in `labels.toml`."""
 
     schema: Literal[1]
     agreement: AgreementRules
     next: NextRules
+    other: OtherRules
+    queue: QueueRules
     published: tuple[Published, ...]
 
 

@@ -11,10 +11,10 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS
+from faultml.drawings.gates import Gate
+from faultml.drawings.traces import Traces
 from faultml.report.figures import angle_angle, channel_curves, key
-from faultml.report.gates import Gate
 from faultml.report.text import CHANNEL_NAMES, count, degrees, plus_minus, shown
-from faultml.report.traces import Traces
 
 LANDMARK_ROWS: Final = (
     (0.51, "shaft level going back"),

@@ -6,9 +6,10 @@ import base64
 import hashlib
 import re
 from collections.abc import Collection
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from markupsafe import Markup
 
@@ -19,6 +20,9 @@ from faultml.report.player_view import player_view
 from faultml.report.season_view import season_view
 from faultml.report.source import ReportSource
 from faultml.report.text import load_words, shown
+
+if TYPE_CHECKING:
+    import jinja2
 
 FULL_PLAYERS: Final = 60
 """Players shown with figures; in a larger roster those with the most to gain, and everybody else in words."""
@@ -91,6 +95,40 @@ def render_report(
     )
 
 
+def render_player(source: ReportSource, coaching: Coaching, player: str, *, card: bool = False) -> Markup:
+    """One player's part of the page, or with `card` the drill to work on next alone, as the player gets it.
+
+    For a page that brings `style` itself.
+
+    Raises
+    ------
+    InputError
+        ``unknown-player``, or ``no-drill`` where a card is asked for and there is no drill.
+    """
+    tables = player_tables(source)
+    (chosen,) = _chosen(tables, [player])
+    view = player_view(chosen, "p1", coaching, source.run.get("promise", {}), with_figures=not card)
+    if card and view.drill is None:
+        raise InputError("no-drill", where="card", expected="a drill to work on next", found="none")
+    content = {
+        "season": season_view(source, [chosen], {player: "p1"}, coaching),
+        "players": [view],
+        "words": load_words().limits,
+        "folded": False,
+        "alone": True,
+        "full": FULL_PLAYERS,
+        "card": card,
+    }
+    return Markup(LINE_BREAKS.sub("\n", _environment().get_template("one_player.html").render(**content)))
+
+
+@lru_cache(maxsize=1)
+def style() -> str:
+    """The page's style sheet."""
+    sheet = resources.files("faultml.report").joinpath("templates/style.css").read_text(encoding="utf-8")
+    return LINE_BREAKS.sub("\n", sheet)  # as it will stand on the page, or the policy's hash would not fit
+
+
 def _chosen(players: list[PlayerTables], only: Collection[str]) -> list[PlayerTables]:
     unknown = sorted(set(only) - {player.name for player in players})
     if unknown:
@@ -112,6 +150,14 @@ def _most_to_gain(players: list[PlayerTables], full: int) -> set[str]:
 
 
 def _fill(**content: object) -> str:
+    digest = base64.b64encode(hashlib.sha256(style().encode()).digest()).decode()
+    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    template = _environment().get_template("report.html")
+    page = template.render(style=Markup(style()), policy=policy, alone=False, **content)
+    return LINE_BREAKS.sub("\n", page)
+
+
+def _environment() -> jinja2.Environment:
     try:
         import jinja2
     except ImportError as error:
@@ -119,16 +165,10 @@ def _fill(**content: object) -> str:
         raise MissingExtraError(
             "missing-extra", where="report", expected=install, found="no Jinja2"
         ) from error
-    environment = jinja2.Environment(
+    return jinja2.Environment(
         loader=jinja2.PackageLoader("faultml.report"),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    sheet = resources.files("faultml.report").joinpath("templates/style.css").read_text(encoding="utf-8")
-    style = LINE_BREAKS.sub("\n", sheet)  # as it will stand on the page, or the policy's hash would not fit
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
-    page = environment.get_template("report.html").render(style=Markup(style), policy=policy, **content)
-    return LINE_BREAKS.sub("\n", page)

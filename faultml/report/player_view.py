@@ -12,6 +12,8 @@ from markupsafe import Markup
 from faultml.channels import CHANNELS
 from faultml.coaching.notes import note_text
 from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.drawings.gates import gates_for
+from faultml.drawings.traces import stack
 from faultml.plan.lines import plan_lines
 from faultml.report.changes import gone_lines, retest_lines
 from faultml.report.charts import closure_budget
@@ -19,12 +21,10 @@ from faultml.report.closures import budget
 from faultml.report.drill_card import DrillCard, drill_card
 from faultml.report.evidence import Evidence, evidence_for
 from faultml.report.fault_table import FaultLine, fault_lines, fault_notes
-from faultml.report.gates import gates_for
 from faultml.report.given import GivenDrill, given_drills
 from faultml.report.player_tables import PlayerTables
 from faultml.report.sentences import keep, meta, sentence, warnings
 from faultml.report.text import load_words, shown
-from faultml.report.traces import stack
 from faultml.report.trends import Trends, trends_for
 
 DRAWN_SWINGS: Final = 12

@@ -11,24 +11,14 @@ from typing import Final, Literal
 
 import msgspec
 
+from faultml.drawings.words import CHANNEL_ENDS as CHANNEL_ENDS
+from faultml.drawings.words import CHANNEL_NAMES as CHANNEL_NAMES
+from faultml.drawings.words import degrees as degrees
 from faultml.errors import CatalogueError
 from faultml.faults.catalogue import PHASE_STARTS, Fault, Measure, Position, parse_position
 
-MINUS: Final = "−"
 LONGEST_ID: Final = 60
 _SIDE: Final = re.compile(r"\b(right|left)\b")
-
-CHANNEL_NAMES: Final = {
-    "flexion_deg": "wrist bend",
-    "ulnar_deg": "wrist hinge",
-    "pronation_deg": "forearm roll",
-}
-CHANNEL_ENDS: Final = {
-    "flexion_deg": ("cupped", "bowed"),
-    "ulnar_deg": ("hinged", "unhinged"),
-    "pronation_deg": ("rolled closed", "rolled open"),
-}
-"""Trade words for the negative and the positive end of each channel."""
 
 
 class Often(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -87,16 +77,6 @@ def shown(text: object) -> str:
         "\ufffd" if unicodedata.category(char) in {"Cc", "Cf", "Cs", "Co"} else char for char in str(text)
     )
     return plain if len(plain) <= LONGEST_ID else plain[: LONGEST_ID - 1] + "…"
-
-
-def degrees(value: float | None, decimals: int = 0) -> str:
-    """``+12°``, ``−5°``, ``0°``; a dash where there is no number."""
-    if value is None or not math.isfinite(value):
-        return "–"
-    rounded = round(value, decimals)
-    if rounded == 0:
-        return "0°"
-    return f"{'+' if rounded > 0 else MINUS}{abs(rounded):.{decimals}f}°"
 
 
 def size(value: float | None, unit: str) -> str:

@@ -59,6 +59,11 @@ class Results:
         with damage_told(path):
             return pq.read_table(path, columns=list(schema))
 
+    def of_player(self, name: str, player: str) -> pd.DataFrame:
+        """The rows of a table that are about one player; raises as `frame`."""
+        path, schema = self._table(name)
+        return read_table(path, schema, player=player)
+
     def batches(self, rows: int = BATCH_SWINGS) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
         """``swings`` and the rows of ``faults`` that belong to them, `rows` swings at a time.
 

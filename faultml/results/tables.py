@@ -123,10 +123,13 @@ def infer_schema(frame: pd.DataFrame) -> dict[str, Kind]:
     return {str(name): _infer_kind(frame[name]) for name in frame.columns}
 
 
-def read_table(path: Path, schema: Schema, columns: Sequence[str] | None = None) -> pd.DataFrame:
+def read_table(
+    path: Path, schema: Schema, columns: Sequence[str] | None = None, *, player: str | None = None
+) -> pd.DataFrame:
     """Read a table written by `TableWriter`, or some of its columns.
 
-    Text that is null reads as "", words as tuples, numbers in lists as arrays.
+    Text that is null reads as "", words as tuples, numbers in lists as arrays. With `player` only that player's rows,
+    where the table's columns include ``player``.
 
     Raises
     ------
@@ -136,6 +139,8 @@ def read_table(path: Path, schema: Schema, columns: Sequence[str] | None = None)
     wanted = list(schema) if columns is None else list(columns)
     with damage_told(path):
         blocks = list(_blocks(path, schema, wanted))
+        if player is not None:
+            blocks = [block.filter(pc.equal(block["player"], player)) for block in blocks]
         return _to_frame(pa.concat_tables(blocks) if blocks else _empty(schema, wanted), schema)
 
 

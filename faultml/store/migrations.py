@@ -118,5 +118,25 @@ def _plan_notes(connection: Connection) -> None:
     )
 
 
-MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people, _assignments, _care, _plan_notes)
+def _other_faults(connection: Connection) -> None:
+    """Faults that coaches saw and the catalogue lacks; rows are added, a later ``retract`` takes one back."""
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE other_faults (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            player TEXT NOT NULL, session TEXT NOT NULL, swing TEXT NOT NULL, name TEXT NOT NULL,
+            verdict TEXT NOT NULL CHECK (verdict IN ('yes', 'retract')), note TEXT NOT NULL DEFAULT '',
+            coach TEXT NOT NULL, "when" TEXT NOT NULL
+        )
+        """
+    )
+    connection.exec_driver_sql(
+        """
+        CREATE TRIGGER other_faults_stay BEFORE UPDATE ON other_faults
+        BEGIN SELECT RAISE(ABORT, 'other faults are added, never changed'); END
+        """
+    )
+
+
+MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people, _assignments, _care, _plan_notes, _other_faults)
 """Step n makes version n out of version n - 1."""

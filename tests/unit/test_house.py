@@ -30,6 +30,13 @@ MAY_IMPORT: dict[str, set[str]] = {
     "channels": set(),
     "svg": {"errors"},
     "exact": {"errors"},
+    "drawings": {
+        "faultml",
+        "errors",
+        "channels",
+        "faults",
+        "svg",
+    },  # what is drawn, without knowing who draws it
     "kernels": set(),  # how kernels are compiled: everybody with kernels
     "runtime": {"kernels"},  # arrays that answer
     "network": {"runtime"},  # a learner on plain arrays
@@ -50,25 +57,27 @@ MAY_IMPORT: dict[str, set[str]] = {
     | {"results", "labels", "outcomes", "care"},  # probabilities and findings, never samples
     "plan": WORDS | {"results", "store", "outcomes", "care", "coaching"},  # notes and sums, never samples
     "season": WORDS | STEPS | TABLES,
-    "report": WORDS | STEPS | TABLES | {"season", "svg"},
+    "report": WORDS | STEPS | TABLES | {"season", "svg", "drawings"},
     "check": WORDS | STEPS | {"results"},
     "assessing": WORDS | STEPS,
     "cutting": WORDS | STEPS | INPUT,
     "service": WORDS | STEPS | INPUT | TABLES | {"season", "report", "assessing"},
-    "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check", "cutting"},
+    "desk": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "cutting", "svg", "drawings"},
+    "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check", "cutting", "desk"},
     "models": set(),
     "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak
     "pipelines": WORDS
     | STEPS
     | INPUT
     | TABLES
-    | {"assessing", "season", "report", "svg", "synthetic", "models"},
+    | {"assessing", "season", "report", "svg", "synthetic", "models", "desk", "drawings"},
 }
 """What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""
 
 ONLY_INSIDE_COMMANDS = {"synthetic", "pipelines", "models"}
 INSIDE = {
     "cli": ONLY_INSIDE_COMMANDS,
+    "desk": {"pipelines"},  # what retraining needs, in the process of a job
     "faultml": WORDS | STEPS | INPUT | TABLES | {"season", "assessing", "check", "cutting"},
 }
 """What a room may import beyond that where the import does not run at once: public names are lazy."""

@@ -2,8 +2,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from faultml.drawings.gates import DRAWN_STATS, gate_at, gates_for
 from faultml.faults.catalogue import load_catalogue
-from faultml.report.gates import DRAWN_STATS, gate_at, gates_for
 
 
 def test_every_fault_read_off_one_curve_has_its_edge_in_a_gate() -> None:

@@ -1,0 +1,104 @@
+"""What all places of a desk share: its folder, the season in it, the store, sessions, and long work."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+from functools import cached_property
+from pathlib import Path
+
+import msgspec
+
+from faultml.coaching.rules import Coaching, load_coaching
+from faultml.desk.folder import Adaptation, DeskFolder, Remembered
+from faultml.desk.jobs import ClassifyWork, Job, Jobs, RetrainWork
+from faultml.desk.season import Season
+from faultml.desk.sessions import Sessions
+from faultml.errors import FaultmlError
+from faultml.store import Store, open_store
+from faultml.store.base import now
+
+
+class Desk:
+    """One desk on one folder, which is made where there is none.
+
+    Attributes
+    ----------
+    folder, season, sessions, jobs
+        See their classes.
+    """
+
+    def __init__(self, folder: DeskFolder) -> None:
+        folder.make()
+        self.folder = folder
+        self.season = Season(folder)
+        self.sessions = Sessions()
+        self.jobs = Jobs(folder)
+
+    @asynccontextmanager
+    async def running(self) -> AsyncIterator[None]:
+        """Hold the folder and do long work; raises ``desk-open`` where another desk holds it."""
+        async with self.jobs.running():
+            warming = asyncio.create_task(asyncio.to_thread(self._warm_up))
+            try:
+                yield
+            finally:
+                await warming
+                if "store" in self.__dict__:
+                    self.store.close()
+
+    def _warm_up(self) -> None:
+        # A season that cannot be read is for the page to say, which reads it again.
+        with suppress(FaultmlError, OSError):
+            self.season.warm_up()
+
+    @cached_property
+    def store(self) -> Store:
+        """The coach's store, made where there is none."""
+        return open_store(self.folder.store)
+
+    @property
+    def coaching(self) -> Coaching:
+        """Drill book, rules and words for the catalogue in use."""
+        return load_coaching(self.season.catalogue())
+
+    @property
+    def remembered(self) -> Remembered:
+        """What the desk remembers."""
+        return self.folder.recall()
+
+    def name_coach(self, name: str) -> None:
+        """Keep who gives verdicts here."""
+        self.folder.remember(lambda known: msgspec.structs.replace(known, coach=name))
+
+    def classify(self) -> Job:
+        """Classify the season anew, with the adaptation in use."""
+        used = self.remembered.used
+        adaptation = str(self.folder.coaches / used[-1]) if used else ""
+        return self.jobs.start("Assess every swing", ClassifyWork(adaptation))
+
+    def retrain(self, coach: str) -> Job:
+        """Learn from a coach's verdicts into a new folder, which is remembered and not yet in use."""
+        name = now().replace(":", "").replace("-", "").lower()
+        out = Path(self.folder.coaches.name, name)
+
+        def remember() -> None:
+            learned = Adaptation(name, coach, now())
+            self.folder.remember(
+                lambda known: msgspec.structs.replace(known, learned=(*known.learned, learned))
+            )
+
+        return self.jobs.start(f"Learn from {coach}'s verdicts", RetrainWork(coach, str(out)), after=remember)
+
+    def adopt(self, adaptation: Adaptation) -> Job:
+        """Use an adaptation from now on: the season is assessed anew with it."""
+        self.folder.remember(
+            lambda known: msgspec.structs.replace(known, used=(*known.used, adaptation.folder))
+        )
+        return self.classify()
+
+    def roll_back(self) -> Job:
+        """Use what was in use before the last adoption."""
+        self.folder.remember(lambda known: msgspec.structs.replace(known, used=known.used[:-1]))
+        return self.classify()

@@ -1,0 +1,182 @@
+"""Everybody on the desk as they are now: plans asked of care anew, and who to see first and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Final
+
+import pandas as pd
+
+from faultml.care.check import care_stop
+from faultml.care.known import Known, known_from_file
+from faultml.care.record import record
+from faultml.care.statements import Statement, add_statements
+from faultml.coaching.care_now import plan_now
+from faultml.coaching.giving import Giving, GivingProblem, check_giving
+from faultml.coaching.records import PlayerPlan
+from faultml.coaching.rules import Coaching
+from faultml.coaching.tables import read_plans
+from faultml.desk.desk import Desk
+from faultml.outcomes.assignments import add_assignments, assignments
+from faultml.results import Results
+from faultml.results.sessions import session_date
+
+NEW_DAYS: Final = 14
+"""How recent recordings are new, days; practice, no source."""
+FIRST: Final = ("paused", "ask", "retest", "unmoved", "new", "drifted")
+"""Reasons to see somebody, the most pressing first."""
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why to see a player: its kind, and what is shown. No word of it says anything of a player's health."""
+
+    kind: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Person:
+    """A player as of today.
+
+    Attributes
+    ----------
+    player
+        Name as in the recordings.
+    reasons
+        Why to see them, the most pressing first; empty where there is none.
+    next
+        What to work on next, or why there is no drill, in words.
+    """
+
+    player: str
+    reasons: tuple[Reason, ...]
+    next: str
+
+    @property
+    def urgency(self) -> tuple[int, int]:
+        """Orders players: by their most pressing reason, then by how many there are."""
+        first = FIRST.index(self.reasons[0].kind) if self.reasons else len(FIRST)
+        return first, -len(self.reasons)
+
+
+class People:
+    """Everybody as care, results and store have them at this moment."""
+
+    def __init__(self, desk: Desk, today: date | None = None) -> None:
+        results = desk.season.results
+        assert results is not None, "the season was classified"
+        self.today = today or date.today()
+        self._desk = desk
+        self._results: Results = results
+        self.recorded: frozenset[str] = frozenset(desk.season.players)
+        self.coaching: Coaching = desk.coaching
+        roster = desk.folder.roster if desk.folder.roster.exists() else None
+        self.known: Known = known_from_file(roster, self.recorded, self.today, desk.store)
+        plans = read_plans(results.players, results.drills)
+        self.plans: Mapping[str, PlayerPlan] = {
+            plan.player: plan_now(plan, self.known.body(plan.player), self.coaching, self.today)
+            for plan in plans
+        }
+
+    def persons(self) -> list[Person]:
+        """Everybody, who to see first in front."""
+        given = assignments(self._desk.store)
+        drifted = {str(each["player"]) for each in self._results.run.get("address_drift", [])}
+        last = self._last_sessions()
+        people = [
+            Person(
+                player,
+                tuple(self._reasons(player, given, player in drifted, last.get(player))),
+                self._next(player),
+            )
+            for player in sorted(self.recorded)
+        ]
+        return sorted(people, key=lambda each: (each.urgency, each.player))
+
+    def paused(self, player: str) -> bool:
+        """Whether care stops every drill of a player."""
+        return bool(care_stop(self.known.body(player), self.today))
+
+    def hurts(self, player: str, by: str) -> None:
+        """Hold every drill of a player from now on; where it hurts is asked afterwards."""
+        record(
+            self._desk.store,
+            [Statement(player, "pain", self.today, by=by)],
+            self.known.body(player),
+            self.today,
+        )
+
+    def say(self, statement: Statement) -> None:
+        """Keep what a player says; raises as `faultml.care.record.record`."""
+        record(self._desk.store, [statement], self.known.body(statement.player), self.today)
+
+    def give(self, cells: Mapping[str, str]) -> Giving | list[GivingProblem]:
+        """Give a drill if care allows it, and keep that; else what stands against it."""
+        read = check_giving(cells, self.known, self.recorded, self.coaching, self.today)
+        if isinstance(read, Giving):
+            player = read.given.player
+            # First: a drill never stands there without the answer that it rests on.
+            asked = [Statement(player, "none", self.today)] if read.asked else []
+            add_statements(self._desk.store, asked, self.today)
+            add_assignments(self._desk.store, [read.given])
+        return read
+
+    def _last_sessions(self) -> dict[str, date]:
+        sessions = self._desk.season.swings[["player", "session"]].drop_duplicates()
+        sessions = sessions.assign(day=[session_date(name) for name in sessions["session"]]).dropna()
+        return sessions.groupby("player")["day"].max().to_dict() if len(sessions) else {}
+
+    def _reasons(
+        self, player: str, given: pd.DataFrame, drifted: bool, last: date | None
+    ) -> Sequence[Reason]:
+        plan = self.plans.get(player)
+        if self.paused(player):
+            return [Reason("paused", "paused: speak with the player before anything else")]
+        reasons = []
+        if plan is not None and any(drill.care == "show" for drill in plan.drills[:1]):
+            reasons.append(Reason("ask", "ask before the next drill"))
+        own = given[given["player"] == player]
+        if len(own):
+            reasons += self._of_given(player, own, plan)
+        if last is not None and timedelta(0) <= self.today - last <= timedelta(days=NEW_DAYS):
+            reasons.append(Reason("new", f"new recordings of {last.isoformat()}"))
+        if drifted:
+            reasons.append(Reason("drifted", "the setup has moved: look at grip and sensor"))
+        return reasons
+
+    def _of_given(self, player: str, own: pd.DataFrame, plan: PlayerPlan | None) -> list[Reason]:
+        latest = own.iloc[-1]
+        name = (
+            self.coaching.book[latest["drill"]].name
+            if latest["drill"] in self.coaching.book
+            else latest["drill"]
+        )
+        due = (
+            next((drill.retest_due for drill in plan.drills if drill.drill == latest["drill"]), "")
+            if plan
+            else ""
+        )
+        if due and due <= self.today.isoformat():
+            return [Reason("retest", f"re-test due since {due}: {name}")]
+        rows = self._results.outcomes
+        if rows is not None:
+            found = rows[
+                (rows["player"] == player)
+                & (rows["drill"] == latest["drill"])
+                & (rows["fault"] == latest["fault"])
+            ]
+            if len(found) and found["verdict"].iloc[-1] in ("no-change", "worse"):
+                return [Reason("unmoved", f"given but not moving: {name}, since {latest['since']}")]
+        return []
+
+    def _next(self, player: str) -> str:
+        plan = self.plans.get(player)
+        if plan is None:
+            return ""
+        if plan.drills:
+            drill = plan.drills[0]
+            return f"{self.coaching.book[drill.drill].name}, for {self.coaching.words[drill.faults[0]]}"
+        return "paused" if self.paused(player) else "no drill now"

@@ -1,0 +1,58 @@
+"""One press holds every drill of a player; where it hurts is asked afterwards."""
+
+from __future__ import annotations
+
+from nicegui import ui
+
+from faultml.care.statements import Statement
+from faultml.desk.desk import Desk
+from faultml.desk.people import People
+from faultml.desk.words import heading, para
+from faultml.errors import FaultmlError
+from faultml.report.text import shown
+
+
+class HurtsDialog:
+    """The question that follows the press; made once on a page."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._player = ""
+        with ui.dialog() as self._dialog, ui.card():
+            heading(2, "Every drill is held")
+            self._said = para("")
+            para(
+                "For the coach: where, or how? Numbness, swelling, weakness, pain at night, a fall or a fracture need "
+                "a clinician's advice before a return. This can stay empty.",
+                "note",
+            )
+            self._where = ui.input("Where it hurts")
+            with ui.element("div").classes("bar"):
+                ui.button("Keep", on_click=self._keep)
+                ui.button("Leave it open", on_click=self._dialog.close).props("outline")
+
+    def press(self, player: str) -> None:
+        """Hold first, ask afterwards."""
+        try:
+            People(self._desk).hurts(player, self._desk.remembered.coach)
+        except FaultmlError as error:
+            ui.notify(f"Not held: {error}", type="negative", timeout=0, close_button="Close")
+            return
+        self._player = player
+        self._where.set_value("")
+        self._said.set_text(
+            f"Every drill of {shown(player)} is held as of now, on every page and for every program."
+        )
+        self._dialog.open()
+
+    def _keep(self) -> None:
+        where = (self._where.value or "").strip()
+        if where:
+            people = People(self._desk)
+            said = Statement(self._player, "pain", people.today, where, by=self._desk.remembered.coach)
+            try:
+                people.say(said)
+            except FaultmlError as error:
+                ui.notify(f"Not kept: expected {error.expected}", type="negative")
+                return
+        self._dialog.close()

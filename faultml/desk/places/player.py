@@ -1,0 +1,194 @@
+"""Player: the report's page of one player as of now, a drill given through the care check, and the card."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import date
+
+from nicegui import ui
+
+from faultml.coaching.care_now import explanation_now
+from faultml.coaching.explain import EXPLANATIONS_FILE, as_lines, decode
+from faultml.coaching.giving import CARE, Giving
+from faultml.coaching.records import PlayerDrill
+from faultml.desk.desk import Desk
+from faultml.desk.frame import frame
+from faultml.desk.live import on_change
+from faultml.desk.people import People
+from faultml.desk.places.hurts import HurtsDialog
+from faultml.desk.sessions import Session
+from faultml.desk.words import Words, heading, para, table
+from faultml.errors import FaultmlError
+from faultml.outcomes.assignments import assignments
+from faultml.report.page import render_player, style
+from faultml.report.source import ReportSource, read_source
+from faultml.report.text import shown
+
+
+class PlayerPlace:
+    """The page of one player. Nothing on it says anything of a player's health: it may be shown."""
+
+    def __init__(self, desk: Desk, session: Session, player: str) -> None:
+        self._desk = desk
+        self._session = session
+        self._player = player
+
+    def build(self) -> None:
+        """Fill the page."""
+        key = self._session.key(self._player)
+        with frame("Players", shown(self._player)):
+            self._hurts = HurtsDialog(self._desk)
+            with ui.element("div").classes("bar no-print"):
+                ui.button("Hurts", on_click=lambda: self._hurts.press(self._player))
+                for words, address in (
+                    ("Swings", "swing"),
+                    ("Card to print", "card"),
+                    ("Coach's notes", "notes"),
+                ):
+                    Words("a", words).props(f'href="/{address}/{key}"').classes("button")
+            self._giving = ui.element("div").classes("no-print").props('aria-live="polite"')
+            self._report = ui.element("div")
+            with self._report:
+                para("Drawing the page …")
+            self._numbers = ui.element("div").classes("no-print")
+            on_change(self._desk, self._redraw)
+        ui.timer(0.05, self._draw, once=True)
+
+    def _redraw(self) -> None:
+        ui.timer(0.01, self._draw, once=True)
+
+    async def _draw(self) -> None:
+        people = await asyncio.to_thread(People, self._desk)
+        self._draw_giving(people)
+        try:
+            source = await asyncio.to_thread(source_of, self._desk, people)
+            page = await asyncio.to_thread(render_player, source, people.coaching, self._player)
+        except FaultmlError as error:
+            page = None
+            self._report.clear()
+            with self._report:
+                para(f"The page cannot be drawn: {error}", "said")
+        if page is not None:
+            self._report.clear()
+            with self._report:
+                ui.add_css(f".report {{ {style()} }}")
+                # Made by the report's own templates, which escape whatever stands in the tables.
+                ui.html(str(page), sanitize=False).classes("report")
+        self._draw_numbers(people)
+
+    def _draw_giving(self, people: People) -> None:
+        plan = people.plans.get(self._player)
+        self._giving.clear()
+        with self._giving:
+            given = assignments(self._desk.store)
+            own = given[given["player"] == self._player]
+            if len(own):
+                rows = [
+                    [
+                        _drill_name(people, row["drill"]),
+                        people.coaching.words.get(row["fault"], row["fault"]),
+                        shown(row["since"]),
+                    ]
+                    for row in own.to_dict("records")
+                ]
+                table("Drills given", ["drill", "for", "from"], rows)
+            if people.paused(self._player):
+                para(
+                    "Paused: ask your coach. No drill is given until the coach's notes say otherwise.", "said"
+                )
+            elif plan is None or not plan.drills:
+                para("There is no drill to give now; the page below says why.", "said")
+            else:
+                self._form(people, plan.drills)
+
+    def _form(self, people: People, drills: tuple[PlayerDrill, ...]) -> None:
+        with ui.element("div").classes("card"):
+            heading(2, "Give a drill")
+            choices = {
+                each.drill: f"{people.coaching.book[each.drill].name}, for {people.coaching.words[each.faults[0]]}"
+                for each in drills
+            }
+            chosen = ui.select(choices, value=drills[0].drill, label="Drill").classes("wide")
+            balls = ui.number("Balls a week, if it was said", min=1, max=99_999, precision=0)
+            asked = ui.checkbox("I have asked today, and the player may practise")
+            ui.button(
+                "Give it", on_click=lambda: self._give(people, drills, chosen.value, balls.value, asked.value)
+            )
+
+    def _give(
+        self, people: People, drills: tuple[PlayerDrill, ...], drill: str, balls: float | None, asked: bool
+    ) -> None:
+        fault = next(each.faults[0] for each in drills if each.drill == drill)
+        cells = {"player": self._player, "drill": drill, "fault": fault, "since": date.today().isoformat()}
+        cells |= {"balls_a_week": str(int(balls)) if balls else "", "hurts": "none" if asked else ""}
+        try:
+            # With what is known at this moment: another page may have held the drills since.
+            read = People(self._desk).give(cells)
+        except FaultmlError as error:
+            ui.notify(f"Not given: {error}", type="negative")
+            return
+        if isinstance(read, Giving):
+            ui.notify(f"Given: {read.drill.name}. {read.dose}.")
+            return
+        # Of a player's health nothing is said here: this page may be shown.
+        if {each.code for each in read} <= CARE:
+            why = "paused, or something has to be asked first: see the coach's notes"
+        else:
+            why = "; ".join(f"expected {each.expected}" for each in read)
+        ui.notify(f"Not given: {why}.", type="warning", timeout=0, close_button="Close")
+
+    def _draw_numbers(self, people: People) -> None:
+        self._numbers.clear()
+        path = self._desk.folder.results / EXPLANATIONS_FILE
+        try:
+            told = decode(path.read_bytes())[self._player]
+        except (OSError, KeyError, FaultmlError):
+            return
+        told = explanation_now(told, people.known.body(self._player), people.coaching, people.today)
+        with self._numbers, ui.element("details"):
+            Words("summary", "Every number behind the drill")
+            Words("pre", "\n".join(as_lines(told, people.coaching)))
+
+
+class CardPlace:
+    """The drill to work on next on one sheet of paper, as the player gets it."""
+
+    def __init__(self, desk: Desk, session: Session, player: str) -> None:
+        self._desk = desk
+        self._session = session
+        self._player = player
+
+    async def build(self) -> None:
+        """Fill the page."""
+        people = await asyncio.to_thread(People, self._desk)
+        plan = people.plans.get(self._player)
+        with frame("Players", "Card"):
+            with ui.element("div").classes("bar no-print"):
+                if may_print := plan is not None and bool(plan.drills) and plan.drills[0].care == "give":
+                    ui.button("Print").on("click", js_handler="() => window.print()")
+                Words("a", "Back to the player").props(
+                    f'href="/player/{self._session.key(self._player)}"'
+                ).classes("button")
+            if not may_print:
+                para(
+                    "There is no card to print now: the player is paused, has no drill, or has to be asked first. "
+                    "The coach's notes say what is open.",
+                    "said",
+                )
+                return
+            source = await asyncio.to_thread(source_of, self._desk, people)
+            ui.add_css(f".report {{ {style()} }}")
+            ui.html(
+                str(render_player(source, people.coaching, self._player, card=True)), sanitize=False
+            ).classes("report")
+
+
+def source_of(desk: Desk, people: People) -> ReportSource:
+    """What the report's page is made of, with what care says now."""
+    results = desk.season.results
+    assert results is not None, "the season was classified"
+    return read_source(results, people.known, people.coaching, people.today)
+
+
+def _drill_name(people: People, drill: str) -> str:
+    return people.coaching.book[drill].name if drill in people.coaching.book else drill

@@ -1,0 +1,45 @@
+"""Players: everybody in the season, with what to work on next."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from nicegui import ui
+
+from faultml.desk.desk import Desk
+from faultml.desk.frame import frame
+from faultml.desk.people import People
+from faultml.desk.sessions import Session
+from faultml.desk.words import Words, para
+from faultml.report.text import shown
+
+
+class PlayersPlace:
+    """The list of players."""
+
+    def __init__(self, desk: Desk, session: Session) -> None:
+        self._desk = desk
+        self._session = session
+
+    def build(self) -> None:
+        """Fill the page."""
+        with frame("Players", "Players"):
+            if self._desk.season.results is None:
+                para("No swing has been assessed yet. Drop your recorder's files on the Tray first.", "lead")
+                Words("a", "To the Tray").props('href="/tray"')
+                return
+            find = ui.input("Find a name").props("clearable")
+            people = People(self._desk)
+            with ui.element("ul").classes("plain"):
+                for person in sorted(people.persons(), key=lambda each: each.player):
+                    name = shown(person.player)
+                    with ui.element("li") as line:
+                        Words("a", name).props(f'href="/player/{self._session.key(person.player)}"').classes(
+                            "who"
+                        )
+                        Words("span", f" {person.next}")
+                    line.bind_visibility_from(find, "value", partial(_fits, name))
+
+
+def _fits(name: str, said: str | None) -> bool:
+    return (said or "").casefold() in name.casefold()

@@ -1,0 +1,23 @@
+"""Serve the desk until told to stop."""
+
+from __future__ import annotations
+
+import uvicorn
+from starlette.types import ASGIApp
+
+_GRACE_S = 3
+
+
+def desk_server(app: ASGIApp) -> uvicorn.Server:
+    """A server for the desk; ``run(sockets=[...])`` answers until it is told to stop."""
+    return uvicorn.Server(
+        uvicorn.Config(
+            app,
+            access_log=False,
+            server_header=False,
+            log_level="warning",
+            proxy_headers=False,
+            ws_max_size=1 << 20,
+            timeout_graceful_shutdown=_GRACE_S,
+        )
+    )

@@ -1,0 +1,226 @@
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+
+import pytest
+from desk_fakes import visit
+from nicegui import ui
+from nicegui.testing import User
+
+from faultml.care.known import known_from_file
+from faultml.care.statements import Statement, add_statements, statements
+from faultml.desk.desk import Desk
+from faultml.desk.folder import DeskFolder
+from faultml.desk.people import People
+from faultml.desk.roster import rename_in_roster, row_of, set_cells
+from faultml.errors import InputError
+from faultml.outcomes.assignments import assignments
+from faultml.recordings.roster import read_roster
+from faultml.store import open_store
+
+
+@pytest.fixture
+def healthy(folder: Path) -> Path:
+    """A desk whose players were all asked, and nothing stands against any drill."""
+    players = Desk(DeskFolder(folder)).season.players
+    names = "player,hand,level,under_16,pain,ulnar_history,thumb_history,elbow_history,nerve_history,hamate_history"
+    rows = [f"{player},right,club,no,none,no,no,no,no,no" for player in players]
+    (folder / "season" / "roster.csv").write_text("\n".join([names, *rows]) + "\n")
+    return folder
+
+
+def key(desk: Desk, player: str) -> str:
+    return desk.sessions.unguarded.key(player)
+
+
+def with_drill(desk: Desk) -> str:
+    people = People(desk)
+    return next(player for player in sorted(people.plans) if people.plans[player].drills)
+
+
+def words(user: User) -> str:
+    return " ".join(
+        str(getattr(element, "text", "") or getattr(element, "content", ""))
+        for element in user.client.elements.values()
+    )  # type: ignore[union-attr]
+
+
+def test_one_press_holds_every_drill_on_another_open_page_at_once(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        player = with_drill(desk)
+        await user.open(f"/player/{key(desk, player)}")
+        await user.should_see("Give a drill", retries=100)
+        # Another page, or a command, says that something hurts.
+        People(desk).hurts(player, "ann")
+        await user.should_see("Paused: ask your coach", retries=100)
+        await user.should_not_see("Give a drill")
+        # And for whoever reads the store, as HTTP does.
+        with open_store(healthy / "faultml-store.sqlite", create=False) as store:
+            known = known_from_file(desk.folder.roster, [player], date.today(), store)
+            assert [each.kind for each in known.body(player).said] == ["none", "hurts"]
+
+    visit(healthy, story)
+
+
+def test_hurts_is_kept_first_and_asked_about_afterwards(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        player = desk.season.players[0]
+        await user.open(f"/notes/{key(desk, player)}")
+        user.find("Hurts").click()
+        assert [(each.about, each.value) for each in statements(desk.store)] == [("pain", "")]
+        await user.should_see("Every drill is held")
+        user.find("Where it hurts").type("thumb side")
+        user.find("Keep").click()
+        assert [each.value for each in statements(desk.store)] == ["", "thumb side"]
+
+    visit(healthy, story)
+
+
+def test_a_drill_is_given_through_the_care_check_of_that_moment(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        player = with_drill(desk)
+        drill = People(desk).plans[player].drills[0]
+        await user.open(f"/player/{key(desk, player)}")
+        await user.should_see("Give it", retries=100)
+        user.find("Give it").click()
+        await user.should_see("Given:", retries=20)
+        given = assignments(desk.store)
+        assert given[["player", "drill", "fault"]].to_numpy().tolist() == [
+            [player, drill.drill, drill.faults[0]]
+        ]
+
+        other = next(
+            name for name in sorted(People(desk).plans) if name != player and People(desk).plans[name].drills
+        )
+        await user.open(f"/player/{key(desk, other)}")
+        await user.should_see("Give it", retries=100)
+        add_statements(desk.store, [Statement(other, "pain", date.today(), "elbow")], date.today())
+        user.find("Give it").click()
+        assert len(assignments(desk.store)) == 1
+
+    visit(healthy, story)
+
+
+def test_nothing_of_health_stands_on_pages_that_are_shown(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        player = with_drill(desk)
+        add_statements(desk.store, [Statement(player, "pain", date.today(), "numb elbow")], date.today())
+        for place in ("/", f"/player/{key(desk, player)}", f"/card/{key(desk, player)}", "/players"):
+            await user.open(place)
+            await user.should_see("aused", retries=100)
+            assert "numb" not in words(user) and "elbow" not in words(user)
+        await user.open(f"/notes/{key(desk, player)}")
+        await user.should_see("numb elbow")
+
+    visit(healthy, story)
+
+
+def test_who_is_paused_stands_first_and_says_no_more(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        last = desk.season.players[-1]
+        assert People(desk).persons()[0].player != last
+        People(desk).hurts(last, "ann")
+        first = People(desk).persons()[0]
+        assert (first.player, [each.kind for each in first.reasons], first.next) == (
+            last,
+            ["paused"],
+            "paused",
+        )
+        await user.open("/")
+        await user.should_see("See first: 1 player of 6")
+
+    visit(healthy, story)
+
+
+def test_the_card_is_printed_only_where_the_drill_may_be_given(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        player = with_drill(desk)
+        drill = People(desk).plans[player].drills[0]
+        await user.open(f"/card/{key(desk, player)}")
+        await user.should_see("Print")
+        assert People(desk).coaching.book[drill.drill].name in words(user)
+
+    visit(healthy, story)
+
+
+def test_a_return_needs_who_says_so_and_a_later_day(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        player = desk.season.players[0]
+        People(desk).hurts(player, "ann")
+        await user.open(f"/notes/{key(desk, player)}")
+        user.find("Record the return").click()
+        await user.should_see("Not kept")
+        assert [each.about for each in statements(desk.store)] == ["pain"]
+
+    visit(healthy, story)
+
+
+def test_a_strange_name_of_the_roster_is_merged_or_released(healthy: Path) -> None:
+    roster = healthy / "season" / "roster.csv"
+    roster.write_text(roster.read_text() + "zzyzx,right,club,no,elbow,no,no,no,no,no\n")
+
+    async def story(user: User, desk: Desk) -> None:
+        await user.open("/")
+        await user.should_see("The roster names zzyzx")
+        (who,) = user.find(kind=ui.select).elements
+        who.set_value(desk.season.players[0])
+        user.find("The same person").click()
+        await user.should_not_see("The roster names zzyzx")
+        assert People(desk).paused(desk.season.players[0])
+
+    visit(healthy, story)
+
+
+def test_a_cell_of_the_roster_changes_alone(tmp_path: Path) -> None:
+    roster = tmp_path / "roster.csv"
+    roster.write_text("Player;hand;shoe size\nann;right;38\nben;left;44\n")
+    set_cells(roster, "ann", {"hand": "left", "level": "club"})
+    assert roster.read_text().splitlines() == [
+        "player;hand;shoe size;level",
+        "ann;left;38;club",
+        "ben;left;44;",
+    ]
+    set_cells(roster, "cy", {"hand": "right"})
+    assert row_of(roster, "cy")["hand"] == "right" and row_of(roster, "nobody") == {}
+    rename_in_roster(roster, "ben", "benedict")
+    assert set(read_roster(roster).table["player"]) == {"ann", "benedict", "cy"}
+    before = roster.read_bytes()
+    with pytest.raises(InputError, match="bad-roster"):
+        set_cells(roster, "ann", {"hand": "middle"})
+    assert roster.read_bytes() == before
+
+
+def test_a_backup_is_made(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        add_statements(desk.store, [Statement(desk.season.players[0], "none", date.today())], date.today())
+        await user.open("/")
+        user.find("Make a backup of the store").click()
+        await user.should_see("Backup: backups/", retries=40)
+
+    visit(healthy, story)
+    (backup,) = (healthy / "backups").iterdir()
+    with open_store(backup, create=False) as copy:
+        assert len(statements(copy)) == 1
+
+
+def test_results_of_another_version_are_said_to_be_and_break_no_page(healthy: Path) -> None:
+    run = healthy / "results" / "run.json"
+    told = json.loads(run.read_text())
+    told["tables"]["drills"]["columns"] = {
+        name: kind
+        for name, kind in told["tables"]["drills"]["columns"].items()
+        if not name.startswith("window_")
+    }
+    run.write_text(json.dumps(told))
+
+    async def story(user: User, desk: Desk) -> None:
+        player = desk.season.players[0]
+        for place in ("/", "/players", f"/player/{key(desk, player)}", f"/notes/{key(desk, player)}"):
+            await user.open(place)
+            await user.should_see("The results cannot be read as they are")
+        await user.open("/swings")
+        await user.should_see("Bend against hinge")
+
+    visit(healthy, story)

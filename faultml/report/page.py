@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import re
 from collections.abc import Collection
-from importlib import resources
 from pathlib import Path
 from typing import Final
 
-from markupsafe import Markup
-
 from faultml.coaching.rules import Coaching
-from faultml.errors import InputError, MissingExtraError
+from faultml.errors import InputError
+from faultml.report.offline import fill, write_page
 from faultml.report.player_tables import PlayerTables, player_tables
 from faultml.report.player_view import player_view
 from faultml.report.season_view import season_view
@@ -25,8 +20,6 @@ FULL_PLAYERS: Final = 60
 
 FOLDED_FROM: Final = 31
 """From this many players on, each one's figures are folded away until asked for."""
-
-LINE_BREAKS: Final = re.compile(r"\n\s*")
 
 
 def write_report(
@@ -59,13 +52,7 @@ def write_report(
     MissingExtraError
         Where Jinja2 is not installed.
     """
-    text = render_report(source, coaching, only=only, full=full)
-    part = out.with_name(f".{out.name}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(out)
-    except OSError as error:
-        raise InputError("not-writable", where=str(out), found=error.strerror or str(error)) from error
+    write_page(render_report(source, coaching, only=only, full=full), out)
 
 
 def render_report(
@@ -81,7 +68,9 @@ def render_report(
         for player in players
     ]
     reserves = {card.drill.id: card.drill for view in views for card in view.reserves}
-    return _fill(
+    return fill(
+        "report.html",
+        "style.css",
         season=season_view(source, players, anchors, coaching),
         players=views,
         reserves=list(reserves.values()),
@@ -109,26 +98,3 @@ def _most_to_gain(players: list[PlayerTables], full: int) -> set[str]:
         return player.paused, first.priority if first else -1.0
 
     return {player.name for player in sorted(players, key=gain, reverse=True)[:full]}
-
-
-def _fill(**content: object) -> str:
-    try:
-        import jinja2
-    except ImportError as error:
-        install = "pip install 'faultml[report]'"
-        raise MissingExtraError(
-            "missing-extra", where="report", expected=install, found="no Jinja2"
-        ) from error
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("faultml.report"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    sheet = resources.files("faultml.report").joinpath("templates/style.css").read_text(encoding="utf-8")
-    style = LINE_BREAKS.sub("\n", sheet)  # as it will stand on the page, or the policy's hash would not fit
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
-    page = environment.get_template("report.html").render(style=Markup(style), policy=policy, **content)
-    return LINE_BREAKS.sub("\n", page)

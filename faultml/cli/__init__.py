@@ -20,6 +20,7 @@ COMMANDS: Final = {
     "check": "Say what is wrong with recordings, and what it means.",
     "align": "Find how the sensors sit on the arm, from three movements.",
     "report": "Write the season as one offline page.",
+    "card": "Write a player's practice card, one page to print.",
     "assign": "Note that a player was given a drill.",
     "practised": "Note what a player has practised.",
     "baseline": "Note a moved sensor or a new grip.",

@@ -15,7 +15,8 @@ from faultml.coaching.records import PlayerDrill
 from faultml.coaching.rules import Coaching
 from faultml.report.player_tables import PlayerTables
 from faultml.report.text import edge_words, listed, measure_words, size
-from faultml.report.windows import window_chart, window_words
+from faultml.report.window_words import window_words
+from faultml.report.windows import window_chart
 
 FIRST_NOTES: Final = frozenset(
     {

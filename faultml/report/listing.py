@@ -14,7 +14,7 @@ from faultml.coaching.book import Drill
 from faultml.coaching.rules import Coaching
 from faultml.faults.catalogue import Fault, SessionFault
 from faultml.report.text import edge_words, handed, listed, measure_words, size
-from faultml.report.windows import window_words
+from faultml.report.window_words import window_words
 
 WIDTH: Final = 92
 LABEL_WIDTH: Final = 12

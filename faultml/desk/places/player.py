@@ -20,7 +20,9 @@ from faultml.desk.sessions import Session
 from faultml.desk.words import Words, heading, para, table
 from faultml.errors import FaultmlError
 from faultml.outcomes.assignments import assignments
-from faultml.report.page import render_player, style
+from faultml.report.card import render_card_part
+from faultml.report.offline import style
+from faultml.report.page import render_player
 from faultml.report.source import ReportSource, read_source
 from faultml.report.text import shown
 
@@ -71,7 +73,7 @@ class PlayerPlace:
         if page is not None:
             self._report.clear()
             with self._report:
-                ui.add_css(f".report {{ {style()} }}")
+                ui.add_css(f".report {{ {style('style.css')} }}")
                 # Made by the report's own templates, which escape whatever stands in the tables.
                 ui.html(str(page), sanitize=False).classes("report")
         self._draw_numbers(people)
@@ -177,10 +179,9 @@ class CardPlace:
                 )
                 return
             source = await asyncio.to_thread(source_of, self._desk, people)
-            ui.add_css(f".report {{ {style()} }}")
-            ui.html(
-                str(render_player(source, people.coaching, self._player, card=True)), sanitize=False
-            ).classes("report")
+            ui.add_css(f".report {{ {style('card.css')} }}")
+            card = render_card_part(source, self._player, people.coaching, people.today)
+            ui.html(str(card), sanitize=False).classes("report")
 
 
 def source_of(desk: Desk, people: People) -> ReportSource:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from datetime import date, timedelta
 from pathlib import Path
 
+import pandas as pd
 import pytest
-from care_fakes import TODAY, known_of
+from care_fakes import HEALTHY, TODAY, known_of
 from click.testing import CliRunner
 
 from faultml.cli import main
@@ -101,6 +103,59 @@ def test_the_explain_command_shows_every_factor(folder: Path) -> None:
     assert "leading: bowed top" in done.stdout and " x effect " in done.stdout
     unknown = CliRunner().invoke(main, ["explain", "--player", "nobody", str(folder)])
     assert unknown.exit_code == 2 and "unknown-player" in unknown.stderr
+
+
+def asked_today(path: Path, pain: str = "none") -> Path:
+    """A roster in which everybody was asked today; one answer for lp-02."""
+    today = date.today().isoformat()
+    rows = [
+        {"player": f"lp-{n:02d}", **HEALTHY, "pain": f"{pain if n == 2 else 'none'} {today}"}
+        for n in range(1, 8)
+    ]
+    pd.DataFrame(rows).to_csv(path, index=False)
+    return path
+
+
+def test_the_card_command_asks_care_with_what_is_known_now(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+
+    def card(*arguments: str) -> str:
+        done = CliRunner().invoke(main, ["card", str(folder), "--player", "lp-02", *arguments])
+        assert (done.exit_code, done.stdout.strip()) == (0, "card-lp-02.html"), done.output
+        return Path("card-lp-02.html").read_text(encoding="utf-8")
+
+    assert "Ask your coach before you start." in card()
+    roster = ("--roster", str(asked_today(tmp_path / "roster.csv")))
+    given = card(*roster)
+    assert "<ol>" in given and "lp-03" not in given
+    # An answer lasts two weeks.
+    late = (date.today() + timedelta(days=14)).isoformat()
+    assert "Ask your coach before you start." in card(*roster, "--on", late)
+    paused = card("--roster", str(asked_today(tmp_path / "now.csv", "wrist")))
+    assert "Paused, ask your coach." in paused and "<ol>" not in paused
+
+
+def test_a_statement_in_the_store_pauses_the_card(folder: Path, tmp_path: Path) -> None:
+    store, page = str(tmp_path / "store.sqlite"), tmp_path / "page.html"
+    said = CliRunner().invoke(main, ["players", "hurts", "lp-02", "--where", "wrist", "--store", store])
+    assert said.exit_code == 0, said.output
+    roster = asked_today(tmp_path / "roster.csv")
+    arguments = ["card", str(folder), "--player", "lp-02", "--out", str(page), "--store", store]
+    done = CliRunner().invoke(main, [*arguments, "--roster", str(roster)])
+    assert done.exit_code == 0, done.output
+    text = page.read_text(encoding="utf-8")
+    assert "Paused, ask your coach." in text and "<ol>" not in text
+
+
+def test_a_card_is_not_for_a_day_gone_by_nor_for_nobody(folder: Path, tmp_path: Path) -> None:
+    page = str(tmp_path / "page.html")
+    yesterday = (date.today() - timedelta(days=1)).isoformat()
+    for arguments in (["--player", "lp-02", "--on", yesterday], ["--player", "lp-2"]):
+        done = CliRunner().invoke(main, ["card", str(folder), "--out", page, *arguments])
+        assert done.exit_code == 2 and done.stdout == ""
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("table", ["sums_faults", "sums_closures", "players", "curves"])

@@ -12,7 +12,7 @@ from faultml.coaching.records import PlayerDrill, window_cells
 from faultml.coaching.rules import load_coaching
 from faultml.coaching.window import SpreadWindow, Window
 from faultml.faults.catalogue import load_catalogue
-from faultml.report.windows import window_words
+from faultml.report.window_words import window_words
 
 COACHING = load_coaching(load_catalogue())
 

@@ -22,7 +22,7 @@ def given_drills(store: Path | None) -> pd.DataFrame:
 
 def coach_notes(store: Path) -> StoreNotes:
     """Everything in a store that plans rest on; it must be there."""
-    from faultml.plan.evidence import read_notes
+    from faultml.plan.store_notes import read_notes
     from faultml.store import open_store
 
     with open_store(store, create=False) as opened:

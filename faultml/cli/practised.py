@@ -74,7 +74,7 @@ def command(
 def _given_last(store: Store, player: str, day: date) -> str:
     """The drill that a player was on, by the store alone."""
     from faultml.errors import InputError
-    from faultml.plan.evidence import read_notes
+    from faultml.plan.store_notes import read_notes
     from faultml.results.sessions import session_date
 
     given = [

@@ -7,26 +7,24 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
-from sqlalchemy import select
 
 from faultml.channels import CHANNELS
 from faultml.coaching.book import DrillBook
 from faultml.faults.catalogue import Catalogue
-from faultml.outcomes.assignments import ASSIGNMENTS
 from faultml.outcomes.periods import to_degrees
-from faultml.plan.practice import BaselineNote, PracticeNote, baseline_notes, practice_notes
 from faultml.plan.records import (
     Baseline,
+    BaselineNote,
     DrillFacts,
     FreeDay,
     GivenDrill,
     Hold,
     PlayerEvidence,
     PracticeDay,
+    PracticeNote,
     RecordedPractice,
 )
 from faultml.results.sessions import COUNTING, session_date
-from faultml.store import Store
 
 Holds = Mapping[str, Sequence[Hold]]
 """Player -> the days on which care holds drills."""
@@ -79,18 +77,6 @@ class SeasonFacts:
     sessions: pd.DataFrame
     moves: tuple[SessionMove, ...] = ()
     players: tuple[str, ...] = ()
-
-
-def read_notes(store: Store) -> StoreNotes:
-    """Everything in the store that a plan rests on."""
-    columns = [ASSIGNMENTS.c[name] for name in ("player", "drill", "fault", "since", "when")]
-    with store.reading() as connection:
-        rows = connection.execute(select(*columns)).all()
-    return StoreNotes(
-        given=tuple(GivenNote(*row) for row in rows),
-        practice=tuple(practice_notes(store)),
-        baselines=tuple(baseline_notes(store)),
-    )
 
 
 def moves_of(drifts: Iterable[Mapping[str, str]]) -> tuple[SessionMove, ...]:

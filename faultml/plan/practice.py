@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
-from typing import Any, Final, Literal
+from dataclasses import asdict
+from typing import Any, Final
 
 from sqlalchemy import Column, Integer, Table, Text, and_, select
 from sqlalchemy.dialects.sqlite import insert
 
 from faultml.errors import InputError
+from faultml.plan.records import BaselineNote, PracticeNote
 from faultml.store import METADATA, Store
 from faultml.store.base import now
 from faultml.store.people import forgotten
@@ -33,26 +34,6 @@ BASELINES: Final = Table(
     Column("why", Text, primary_key=True),
     Column("when", Text, nullable=False),
 )
-
-
-@dataclass(frozen=True)
-class PracticeNote:
-    """Practice of one drill on one day: `day` is an ISO date, `balls` None where nobody counted them."""
-
-    player: str
-    drill: str
-    day: str
-    sets: int
-    balls: int | None = None
-
-
-@dataclass(frozen=True)
-class BaselineNote:
-    """From `day` (an ISO date) on the sensor sits elsewhere, or the grip is another."""
-
-    player: str
-    day: str
-    why: Literal["sensor", "grip"]
 
 
 def note_practice(store: Store, notes: Iterable[PracticeNote]) -> list[PracticeNote]:

@@ -252,3 +252,23 @@ class LessonPlan:
     returned: tuple[str, ...] = ()
     finished: tuple[str, ...] = ()
     tried: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class PracticeNote:
+    """Practice of one drill on one day: `day` is an ISO date, `balls` None where nobody counted them."""
+
+    player: str
+    drill: str
+    day: str
+    sets: int
+    balls: int | None = None
+
+
+@dataclass(frozen=True)
+class BaselineNote:
+    """From `day` (an ISO date) on the sensor sits elsewhere, or the grip is another."""
+
+    player: str
+    day: str
+    why: Literal["sensor", "grip"]

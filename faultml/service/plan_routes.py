@@ -9,8 +9,8 @@ from typing import Annotated, Any
 import msgspec
 from fastapi import APIRouter, Path, Query, Request
 
-from faultml.plan.evidence import read_notes
 from faultml.plan.of_results import plans_of_results
+from faultml.plan.store_notes import read_notes
 from faultml.service.answers import PlayerPlanOut
 from faultml.service.context import Service, service_of
 from faultml.service.describe import CARE, problems

@@ -31,7 +31,8 @@ def command(
     """
     from datetime import date
 
-    from faultml.plan.practice import BaselineNote, note_baseline, remove_baseline
+    from faultml.plan.practice import note_baseline, remove_baseline
+    from faultml.plan.records import BaselineNote
     from faultml.store import open_store, store_path
 
     day = on.date() if on else date.today()

@@ -45,7 +45,8 @@ def command(
 
     from faultml.coaching.book import load_book
     from faultml.errors import InputError
-    from faultml.plan.practice import PracticeNote, note_practice, remove_practice
+    from faultml.plan.practice import note_practice, remove_practice
+    from faultml.plan.records import PracticeNote
     from faultml.store import open_store, store_path
 
     if (sets is None) is not remove:

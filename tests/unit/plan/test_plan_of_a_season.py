@@ -19,7 +19,8 @@ from faultml.faults.catalogue import Catalogue
 from faultml.outcomes.assignments import Assignment, add_assignments
 from faultml.plan.evidence import GivenNote, StoreNotes
 from faultml.plan.of_results import plans_of_results
-from faultml.plan.practice import PracticeNote, note_practice, practice_notes
+from faultml.plan.practice import note_practice, practice_notes
+from faultml.plan.records import PracticeNote
 from faultml.plan.store_notes import read_notes
 from faultml.plan.table import read_plan_rows
 from faultml.recordings.write import write_season

@@ -109,6 +109,16 @@ def test_the_plan_of_a_season_with_and_without_effect() -> None:
     assert states[0.0].progress.gain.hi < states[-8.0].progress.gain.hi
 
 
+def test_since_is_the_session_that_decided_and_not_the_last_one() -> None:
+    facts = facts_of(season(3.0))
+    told = lesson_plans(NOTES, facts, COACHING, on(63))["p0"]
+    assert told.state == "change"
+    assert told.since is not None and on(GIVEN) < told.since < on(56)
+    before = told.since - dt.timedelta(days=1)
+    assert lesson_plans(NOTES, facts, COACHING, told.since)["p0"].state == "change"
+    assert lesson_plans(NOTES, facts, COACHING, before)["p0"].state == "carry on"
+
+
 def test_row_order_does_not_matter() -> None:
     frame = season()
     mixed = frame.sample(frac=1.0, random_state=5).reset_index(drop=True)

@@ -1,0 +1,151 @@
+"""The gain as it was known after each session, from session sums whose true change is known."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+import pytest
+from outcome_fakes import FAULT, sums_of
+from plan_fakes import on
+
+from faultml.coaching.rules import load_coaching
+from faultml.faults.catalogue import load_catalogue
+from faultml.plan.evidence import (
+    GivenNote,
+    SeasonFacts,
+    SessionMove,
+    StoreNotes,
+    drill_facts,
+    fault_channels,
+    player_evidence,
+)
+from faultml.plan.gains import season_gains
+from faultml.plan.lesson import lesson_plans
+from faultml.plan.practice import BaselineNote, PracticeNote
+from faultml.plan.rules import load_plan_rules
+from faultml.plan.state import courses
+
+COACHING = load_coaching(load_catalogue())
+DRILL = next(
+    drill
+    for drill, served in COACHING.serving.items()
+    if FAULT in served and COACHING.book[drill].phase != "setup"
+)
+EDGE = COACHING.catalogue[FAULT].edge
+GIVEN = 14
+NOTES = StoreNotes(
+    given=(GivenNote("p0", DRILL, FAULT, on(GIVEN).isoformat()),),
+    practice=tuple(PracticeNote("p0", DRILL, on(day).isoformat(), 3) for day in range(15, 60)),
+)
+
+
+def season(change_deg: float = -8.0) -> pd.DataFrame:
+    """Five players, a session a week; the first changes by so much after the third session."""
+    random = np.random.default_rng(3)
+    rows = []
+    for player in range(5):
+        for day in range(0, 64, 7):
+            past = 9.0 + (change_deg if player == 0 and day > GIVEN else 0.0)
+            measure = EDGE + past + random.normal(0, 1.0) + random.normal(0, 3.0, 12)
+            rows.append(sums_of(f"p{player}", on(day).isoformat(), measure))
+    frame = pd.DataFrame(rows)
+    return frame.assign(n_inside=frame["n_measured"] - frame["p"])
+
+
+def facts_of(frame: pd.DataFrame, moves: tuple[SessionMove, ...] = ()) -> SeasonFacts:
+    sessions = frame[["player", "session", "context"]].drop_duplicates().assign(n_swings=12.0)
+    return SeasonFacts(frame, sessions, moves)
+
+
+def gains_on(frame: pd.DataFrame, day: int, notes: StoreNotes = NOTES) -> dict:
+    rules, last = load_plan_rules(), on(day)
+    evidence = player_evidence(notes, facts_of(frame), COACHING.catalogue, {})
+    known = {"facts": drill_facts(COACHING.book), "channels": fault_channels(COACHING.catalogue)}
+    given = {player: courses(each, last, rules=rules, **known) for player, each in evidence.items()}
+    return dict(season_gains(frame, given, COACHING.catalogue, last, rules)["p0"])
+
+
+def key(day: int, start: int = GIVEN) -> tuple[str, dt.date, dt.date]:
+    return FAULT, on(start), on(day)
+
+
+def test_a_true_change_is_read() -> None:
+    gain = gains_on(season(), 63)[key(63)]
+    assert gain.lo < 8.0 < gain.hi
+    assert gain.gain == pytest.approx(8.0, abs=2.5)
+    assert (gain.unit, gain.scale) == ("deg", 1.0)
+
+
+def test_a_gain_is_what_was_known_then() -> None:
+    frame = season()
+    early = gains_on(frame[frame["session"] <= on(42).isoformat()], 42)
+    assert gains_on(frame, 63)[key(42)] == early[key(42)]
+    assert gains_on(frame, 42) == early
+
+
+def test_only_sessions_on_which_something_is_decided_are_read() -> None:
+    assert set(gains_on(season(), 28)) == {key(28)}, "nothing is judged before three weeks"
+    unpractised = StoreNotes(given=NOTES.given)
+    assert set(gains_on(season(), 63, unpractised)) == {key(63)}
+
+
+def test_after_a_baseline_the_first_session_is_what_is_compared_with() -> None:
+    moved = StoreNotes(NOTES.given, NOTES.practice, (BaselineNote("p0", on(22).isoformat(), "grip"),))
+    found = gains_on(season(), 63, moved)
+    gain = found[key(63, start=28)]
+    assert abs(gain.gain) < 4.0, "the change came before the grip did"
+    assert gain.lo < 0.0 < gain.hi
+
+
+def test_the_plan_of_a_season_with_and_without_effect() -> None:
+    facts = {effect: facts_of(season(effect)) for effect in (-8.0, 0.0)}
+    states = {effect: lesson_plans(NOTES, each, COACHING, on(63))["p0"] for effect, each in facts.items()}
+    assert states[-8.0].reason == "gaining"
+    assert states[0.0].reason in ("no-gain", "undecided", "cannot-tell")
+    assert states[0.0].progress is not None and states[-8.0].progress is not None
+    assert states[0.0].progress.gain is not None and states[-8.0].progress.gain is not None
+    assert states[0.0].progress.gain.hi < states[-8.0].progress.gain.hi
+
+
+def test_since_is_the_session_that_decided_and_not_the_last_one() -> None:
+    facts = facts_of(season(3.0))
+    told = lesson_plans(NOTES, facts, COACHING, on(63))["p0"]
+    assert told.state == "change"
+    assert told.since is not None and on(GIVEN) < told.since < on(56)
+    before = told.since - dt.timedelta(days=1)
+    assert lesson_plans(NOTES, facts, COACHING, told.since)["p0"].state == "change"
+    assert lesson_plans(NOTES, facts, COACHING, before)["p0"].state == "carry on"
+
+
+def test_row_order_does_not_matter() -> None:
+    frame = season()
+    mixed = frame.sample(frac=1.0, random_state=5).reset_index(drop=True)
+    notes = StoreNotes(NOTES.given[::-1], NOTES.practice[::-1])
+    for day in (30, 45, 63):
+        assert lesson_plans(notes, facts_of(mixed), COACHING, on(day)) == lesson_plans(
+            NOTES, facts_of(frame), COACHING, on(day)
+        )
+
+
+def test_a_moved_address_counts_in_the_faults_own_channel() -> None:
+    channel = fault_channels(COACHING.catalogue)[FAULT]
+    other = next(name for name in ("flexion_deg", "ulnar_deg") if name != channel)
+    starts = {}
+    for name in (channel, other):
+        moves = (SessionMove("p0", on(28).isoformat(), name),)
+        told = lesson_plans(NOTES, facts_of(season(), moves), COACHING, on(63))["p0"]
+        assert told.progress is not None
+        starts[name] = told.progress.counted_from
+    assert starts == {channel: on(28), other: on(GIVEN)}
+
+
+def test_a_day_of_recorded_practice_is_no_day_without_feedback() -> None:
+    frame = season()
+    practice = frame[(frame["player"] == "p0") & (frame["session"] == on(63).isoformat())]
+    both = pd.concat([frame, practice.assign(context="practice")], ignore_index=True)
+    with_practice = lesson_plans(NOTES, facts_of(both), COACHING, on(63))["p0"]
+    without = lesson_plans(NOTES, facts_of(frame), COACHING, on(63))["p0"]
+    assert with_practice.progress is not None and without.progress is not None
+    assert with_practice.progress.free_sessions == without.progress.free_sessions - 1

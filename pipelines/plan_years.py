@@ -34,8 +34,7 @@ from faultml.plan.evidence import (
     player_evidence,
 )
 from faultml.plan.gains import season_gains
-from faultml.plan.practice import PracticeNote
-from faultml.plan.records import Hold, LessonPlan, PlayerEvidence
+from faultml.plan.records import Hold, LessonPlan, PlayerEvidence, PracticeNote
 from faultml.plan.rules import STATES, load_plan_rules
 from faultml.plan.state import Gains, courses, plan_on
 from faultml.plan.table import is_active, next_drill, plan_row

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Any, cast
 
 import pandas as pd
 
-from faultml.care.body import History, PlayerBody, Said
-from faultml.care.names import holds
+from faultml.care.body import History, PlayerBody, Said, pain_state
+from faultml.care.names import holds, same
+from faultml.care.rules import load_care
 from faultml.care.seen import SeenCell, said_in
 from faultml.recordings.roster import Roster, read_roster, roster_frame
 from faultml.recordings.roster_cells import HISTORIES, is_beginner, read_answer, read_birth_year, read_pain
 from faultml.recordings.roster_match import MatchedRoster, match_roster
+from faultml.store.place import store_if_there
 
 if TYPE_CHECKING:
     from faultml.care.statements import Statement
@@ -83,6 +85,13 @@ def known_now(
     own: dict[str, list[Statement]] = {}
     for each in said:
         own.setdefault(each.player, []).append(each)
+    # What was said under a name of another spelling holds whoever may be meant.
+    for name in sorted(set(own) - set(players) - set(released)):
+        if pain_state(_body(name, None, (), own[name], ()), today, load_care()).pain in ("hurts", "unsigned"):
+            meant = [player for player in players if same(name, player)]
+            held |= {player: (*held.get(player, ()), name) for player in meant}
+            if meant:
+                strange[name] = ()
     return Known(
         bodies={
             player: _body(
@@ -121,11 +130,11 @@ def known_of_run(
     players
         Everybody recorded.
     store
-        The coach's store, None where there is none.
+        The coach's store; where not given, the one at its usual place where there is one.
     roster
         Another roster than the one the season had.
     """
-    path = roster_path(run, roster)
+    path, store = roster_path(run, roster), store_if_there(store)
     if store is None:
         return known_from_file(path, players, today)
     from faultml.store import open_store

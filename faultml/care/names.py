@@ -39,6 +39,11 @@ def holds(
     return {player: names for player, names in found.items() if names}
 
 
+def same(first: str, second: str) -> bool:
+    """Whether two names differ in case, accents, spaces and punctuation at most."""
+    return _plain(first).replace(" ", "") == _plain(second).replace(" ", "")
+
+
 def near(first: str, second: str) -> bool:
     """Whether two names differ by a letter, by two that are swapped, or share nearly all of their letters."""
     one, other = _plain(first), _plain(second)

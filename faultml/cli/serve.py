@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.option(
     "--store",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="The coach's store, made where there is none.  [default: no labels]",
+    help="The coach's store, made where there is none.  [default: the one at its usual place, where there is one]",
 )
 @options.MODEL
 @options.CHAMPION
@@ -78,6 +78,7 @@ def command(
     from faultml.service import Settings, create_app
     from faultml.service.server import listen, server
     from faultml.service.settings import allowed_hosts, read_token
+    from faultml.store.place import store_if_there
 
     if log:
         logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
@@ -91,7 +92,7 @@ def command(
             registered=chosen.registered,
             catalogue=catalogue,
             results=results,
-            store=store,
+            store=store_if_there(store),
             token=token,
             hosts=allowed_hosts(host, port, others),
             spool=spool,

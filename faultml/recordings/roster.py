@@ -100,6 +100,7 @@ class _Reader:
         self._file = file
         self._problems: list[Problem] = []
         self._players: dict[str, dict[str, Any]] = {}
+        self._unread_years: set[str] = set()
 
     def read(self, text: str) -> Roster:
         first = text.partition("\n")[0]
@@ -118,6 +119,10 @@ class _Reader:
         except csv.Error as error:
             self._note(rows.line_num, "", "damaged-file", _ROW, shorten(error))
             return Roster(roster_frame(self._players), self._problems, self._file, unreadable=True)
+        for player in self._unread_years:
+            known = self._players[player]
+            if known.get("birth_year") is None and known.get("under_16") is False:
+                known["under_16"] = None  # the two cells may not agree: the age is not known
         return Roster(roster_frame(self._players), self._problems, self._file)
 
     def _names(self, written: list[str]) -> list[str] | None:
@@ -159,6 +164,9 @@ class _Reader:
         player = cells["player"].strip()
         if not player:
             self._note(row, "", "missing-id", "a player", "an empty cell")
+            if pain := cells.get("pain", "").strip():
+                # Somebody hurts, and nobody knows who: it holds as a name does that fits nobody recorded.
+                self._add_pain(self._players.setdefault(f"row {row} without a name", {}), pain)
             return
         known = self._players.setdefault(player, {})
         for name in ROSTER_COLUMNS[1:]:
@@ -173,7 +181,8 @@ class _Reader:
         elif name == "birth_year":
             year = read_birth_year(said)
             if year is None:
-                self._note(row, player, "bad-year", "a year of birth such as 1994", said)
+                self._note(row, player, "bad-year", "a year of birth such as 1994", "something else")
+                self._unread_years.add(player)
             else:
                 known[name] = max(year, known.get(name) or year)
         elif name == "hand" and word not in HANDS:

@@ -39,6 +39,7 @@ from faultml.season.parts import Partition, remove_others
 from faultml.season.plans import season_plans
 from faultml.season.runners import InProcess, LocalProcesses, Lost, Runner
 from faultml.season.workplace import workplace
+from faultml.store.place import store_if_there
 
 DONE: Final = 0
 NOTHING_ASSESSED: Final = 1
@@ -165,8 +166,8 @@ def classify_season(
     outcomes
         What drills changed in earlier seasons, as `faultml.outcomes.change.changes` gives it; weighs them too.
     store
-        The coach's store, which is there: what was said about players' bodies is read from it, and since when the
-        roster says what it says is kept in it. None where there is none.
+        The coach's store, by default the one at its usual place where there is one: what was said about players'
+        bodies is read from it, and since when the roster says what it says is kept in it.
     today
         The day of the care check; by default the day of the call.
     notes
@@ -271,6 +272,7 @@ def classify_season(
 
 def _known(roster: MatchedRoster, players: Iterable[str], day: date, store: str | Path | None) -> Known:
     """Roster and statements; the store's library is needed only where there is a store."""
+    store = store_if_there(store)
     if store is None:
         return known_now(roster, players, day)
     from faultml.store import open_store

@@ -198,7 +198,9 @@ class Jobs:
             limit=_MOST_LINE_BYTES,
         )  # fmt: skip
         assert process.stdin is not None and process.stdout is not None
-        process.stdin.write(msgspec.json.encode(self._order) + b"\n")
+        # One that has ended before it was asked (uvloop then raises RuntimeError) is concluded below.
+        with suppress(RuntimeError, ConnectionError):
+            process.stdin.write(msgspec.json.encode(self._order) + b"\n")
         while line := await process.stdout.readline():
             job.told = msgspec.json.decode(line, type=Told)
         await process.wait()

@@ -83,7 +83,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Results:
     folder = tmp_path_factory.mktemp("bowed")
     write_season(parts, folder / "season.parquet")
     ran = CliRunner().invoke(
-        main, ["classify", str(folder / "season.parquet"), "--out", str(folder / "results"), "--jobs", "1"]
+        main, ["classify", str(folder / "season.parquet"), "--out", str(folder / "results"), "--on", "here"]
     )
     assert ran.exit_code == 0, ran.output
     return read_results(folder / "results")

@@ -29,7 +29,7 @@ def test_no_request_is_answered_as_our_own_error(tmp_path: Path) -> None:
     with serving(tmp_path / "spool", store=tmp_path / "store.sqlite", most_jobs=1) as client:
         schema = schemathesis.openapi.from_url(str(client.base_url.join("/openapi.json")))
         operations = [found.ok() for found in schema.get_all_operations()]
-        assert len(operations) == 13
+        assert len(operations) == 16
         for operation in operations:
             for mode in GenerationMode:
 

@@ -24,8 +24,8 @@ ROWS = {
     for command in re.findall(r"`([\w-]+)`", cells[0])
     if command != "command"
 }
-MINUTES = {"train", "models", "compare", "benchmark"}
-"""Commands that take minutes: their verbs are told and not called."""
+MINUTES = {"train", "models", "compare", "benchmark", "desk"}
+"""Commands that take minutes, or until they are stopped: their verbs are stated and not called."""
 
 
 def found(name: str) -> Any:

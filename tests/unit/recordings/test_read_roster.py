@@ -124,7 +124,8 @@ def test_the_last_word_holds_column_by_column(tmp_path: Path) -> None:
         (b"name,pain\np1,wrist\n", "missing-column", 0),
         (b"player,pain,pain\np1,none,wrist\n", "missing-column", 0),
         (b"player,pain\np1,none,x\np2,wrist\n", "field-count", 2),
-        (b"player,pain\n,wrist\np2,wrist\n", "missing-id", 1),
+        (b"player,hand,pain\n,left,\np2,left,wrist\n", "missing-id", 1),
+        (b"player,pain\n,wrist\np2,wrist\n", "missing-id", 2),  # somebody hurts: it is kept
         (b"player,lessons\np1,1 May\n", "bad-date", 1),
         (b"player,birth_year\np1,94\n", "bad-year", 1),
         ("player\nM\xfcller\n".encode("latin-1"), "not-utf-8", 0),

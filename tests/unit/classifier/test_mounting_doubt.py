@@ -67,3 +67,17 @@ def test_only_the_swings_that_state_it_change(assessor: Assessor, batch: SwingBa
     one, other = assessor.assess(batch).posterior.sd, assessor.assess(mixed).posterior.sd
     changed = (one != other).any(axis=1)
     assert changed.tolist() == [row == 7 for row in range(60)]
+
+
+def test_the_added_doubt_is_the_difference_of_the_variances(assessor: Assessor, batch: SwingBatch) -> None:
+    """What 10 degrees add beyond the trained 6 is 10**2 - 6**2 = 64, what 15 add 189, what 25 add 589."""
+    trained, *wider = [
+        assessor.assess(stated(batch, sd_deg)).posterior.sd ** 2
+        for sd_deg in (TRAINED_SD_DEG, 10.0, 15.0, 25.0)
+    ]
+    assert TRAINED_SD_DEG == 6.0
+    least = wider[0] - trained
+    moved = least > 0.1
+    assert moved.mean() > 0.3
+    for variance, factor in zip(wider[1:], (189 / 64, 589 / 64), strict=True):
+        np.testing.assert_allclose((variance - trained)[moved], factor * least[moved], rtol=1e-6)

@@ -1,4 +1,4 @@
-"""Learn a coach's eye from their answers: where each edge lies for them, how soft it is, and how often they slip.
+"""Learn a coach adaptation from their answers: where each edge lies for them, how soft it is, and how often they slip.
 
 A coach's edge for fault f lies ``delta_f`` past the catalogue's, ``delta_f ~ N(mu_g, tau^2)`` with a mean shared by the
 faults of a group, all in units of the edge's softness. A swing whose measure is known as N(m, sd^2) gets a yes with
@@ -24,7 +24,14 @@ from scipy.special import betaln, expit, logsumexp, ndtr
 from scipy.stats import beta, norm
 
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.judged import UNSURE, Eye, Judged, calibrated, default_eye, golfer_weights
+from faultml.pipelines.judged import (
+    UNSURE,
+    Adaptation,
+    Judged,
+    calibrated,
+    default_adaptation,
+    golfer_weights,
+)
 from faultml.runtime.faults import FaultModel
 
 Array = NDArray[np.float64]
@@ -71,10 +78,10 @@ _FULL: Final = _Grid(_DELTA, _RATIO, _SLIP)
 _ROUGH: Final = _Grid(_DELTA[::4], np.ones(1), np.array([0.01, 0.05, 0.15]))
 
 
-def learn_eye(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> Eye:
-    """A coach's eye from their answers; with none, the catalogue's own edges."""
+def learn_adaptation(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> Adaptation:
+    """A coach adaptation from their answers; with none, the catalogue's own edges."""
     if not judged.known.any():
-        return default_eye(catalogue)
+        return default_adaptation(catalogue)
     band, shrug = _how_unsure(catalogue, classifier, judged)
     likelihood = _likelihood(catalogue, classifier, judged, band, shrug)
     prior = norm.pdf(_DELTA, _MU[:, None], _TAU[:, None, None])
@@ -108,7 +115,7 @@ def learn_eye(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> E
     slips = weight.sum(axis=1)
     slip = float(slips @ _SLIP)
     against = _unrelated_evidence(judged) + np.log(_UNRELATED) - total - np.log1p(-_UNRELATED)
-    return Eye(
+    return Adaptation(
         shift * soft,
         shift_sd * soft,
         ratio * soft,

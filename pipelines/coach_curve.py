@@ -17,7 +17,7 @@ _FOLDS: Final = 5
 
 
 def coach_curve(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> list[dict[str, float]]:
-    """Points of the curve, ``golfers, default, eye``; none where golfers are too few to hold any out.
+    """Points of the curve, ``golfers, default, adapted``; none where golfers are too few to hold any out.
 
     A point of fewer golfers rests on fewer answers too, as it is measured on those very golfers.
     """
@@ -31,5 +31,5 @@ def coach_curve(catalogue: Catalogue, classifier: FaultModel, judged: Judged) ->
         plain, own = held_out_chances(catalogue, classifier, some, folds=_FOLDS)
         losses = [float(np.nanmean(log_losses(answers, told))) for told in (plain, own)]
         golfers = round(len(np.unique(some.golfers)) * (1 - 1 / _FOLDS))
-        points.append({"golfers": golfers, "default": losses[0], "eye": losses[1]})
+        points.append({"golfers": golfers, "default": losses[0], "adapted": losses[1]})
     return points

@@ -53,9 +53,9 @@ DECIDES: Final = Demand("shown better", "shown no worse")
 WATCHES: Final = Demand("not shown worse", "not shown worse")
 """Of a few labels beside suites that decide."""
 LEADS: Final = Demand("shown better", "not shown worse")
-"""Of one coach's few labels where an eye is learned from them."""
+"""Of one coach's few labels where an adaptation is learned from them."""
 RANKS: Final = Demand("nothing", "not shown worse")
-"""Of suites labelled by the catalogue's edges, for an eye that moves edges: it must rank swings as well as before."""
+"""Of suites labelled by the catalogue's edges, for an adaptation that moves edges: it must rank swings as well."""
 
 
 class Answers(NamedTuple):

@@ -1,4 +1,4 @@
-"""What a coach said of measured swings, and what an eye foretells of it."""
+"""What a coach said of measured swings, and what an adaptation foretells of it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr
 
-from faultml.classifier.coach_eye import CoachEye, kept_leaning
+from faultml.classifier.coach_adaptation import CoachAdaptation, kept_leaning
 from faultml.faults.catalogue import Catalogue
 from faultml.runtime.faults import FaultModel, Leaning
 
@@ -62,13 +62,13 @@ class Judged:
 
 
 @dataclass(frozen=True)
-class Eye:
+class Adaptation:
     """What is known of a coach, ``(n_faults,)`` each, in each fault's unit.
 
     Attributes
     ----------
     shift, shift_sd, softness
-        See `faultml.classifier.coach_eye.FaultEye`.
+        See `faultml.classifier.coach_adaptation.FaultAdaptation`.
     slip, slip_sd
         Share of answers the wrong way round.
     unrelated
@@ -97,35 +97,35 @@ class Eye:
         return self.unrelated < 0.5
 
 
-def default_eye(catalogue: Catalogue) -> Eye:
+def default_adaptation(catalogue: Catalogue) -> Adaptation:
     """The catalogue's own edges."""
     zero = np.zeros(len(catalogue.ids))
-    return Eye(zero, zero, catalogue.softness_by_fault, 0.0, 0.0, 0.0)
+    return Adaptation(zero, zero, catalogue.softness_by_fault, 0.0, 0.0, 0.0)
 
 
-def kept_eye(kept: CoachEye, catalogue: Catalogue) -> Eye:
-    """The eye that a folder holds."""
+def saved_adaptation(kept: CoachAdaptation, catalogue: Catalogue) -> Adaptation:
+    """The adaptation that a folder holds."""
     seen = [kept.faults[fault] for fault in catalogue.ids]
     shift, shift_sd, softness = (
         np.array([getattr(each, name) for each in seen]) for name in ("shift", "shift_sd", "softness")
     )
     leaning = kept_leaning(kept, catalogue.ids)
-    return Eye(
+    return Adaptation(
         shift, shift_sd, softness, kept.slip, kept.slip_sd, kept.unrelated, kept.band, kept.shrug, leaning
     )
 
 
-def believed(catalogue: Catalogue, eye: Eye) -> Eye:
-    """The eye, or the catalogue's own edges where the labels do not go with what is measured."""
-    return eye if eye.adopted else default_eye(catalogue)
+def believed(catalogue: Catalogue, adaptation: Adaptation) -> Adaptation:
+    """The adaptation, or the catalogue's own edges where the labels do not go with what is measured."""
+    return adaptation if adaptation.adopted else default_adaptation(catalogue)
 
 
-def chance(classifier: FaultModel, judged: Judged, eye: Eye) -> Array:
-    """Chance of a yes without slips, ``(n_swings, n_faults)``, as `with_eye` gives it; NaN where not assessed."""
-    spread = np.sqrt(eye.softness**2 + eye.shift_sd**2 + judged.sd**2)
-    past = judged.past - eye.shift
-    if eye.leaning is not None:
-        past = past - eye.leaning.moved(judged.past)
+def chance(classifier: FaultModel, judged: Judged, adaptation: Adaptation) -> Array:
+    """Chance of a yes without slips, ``(n_swings, n_faults)``, as of `with_adaptation`; NaN where not assessed."""
+    spread = np.sqrt(adaptation.softness**2 + adaptation.shift_sd**2 + judged.sd**2)
+    past = judged.past - adaptation.shift
+    if adaptation.leaning is not None:
+        past = past - adaptation.leaning.moved(judged.past)
     return calibrated(classifier, slice(None), ndtr(past / spread) * judged.guard)
 
 

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr
 
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.adapt import learn_eye
-from faultml.pipelines.judged import Eye, Judged, golfer_folds, golfer_weights
+from faultml.pipelines.adapt import learn_adaptation
+from faultml.pipelines.judged import Adaptation, Judged, golfer_folds, golfer_weights
 from faultml.runtime.faults import FaultModel, Leaning
 
 Array = NDArray[np.float64]
@@ -42,37 +42,39 @@ _SETTLED: Final = 1e-4
 _DENSITY: Final = 1 / np.sqrt(2 * np.pi)
 
 
-def learn_leaning_eye(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> Eye:
-    """A coach's eye with what else they go by, where there are answers enough to say."""
-    eye = learn_eye(catalogue, classifier, judged)
-    if not eye.adopted or judged.known.sum(axis=0).max() < LEAST_ANSWERS:
-        return eye
+def learn_covariate_adaptation(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> Adaptation:
+    """A coach adaptation with what else they go by, where there are answers enough to say."""
+    adaptation = learn_adaptation(catalogue, classifier, judged)
+    if not adaptation.adopted or judged.known.sum(axis=0).max() < LEAST_ANSWERS:
+        return adaptation
     past = np.ma.masked_invalid(judged.past)
     soft = catalogue.softness_by_fault
     spread = np.maximum(past.std(axis=0).filled(0.0), 0.5 * soft)
     leaning = Leaning(np.zeros((len(soft), len(soft))), past.mean(axis=0).filled(0.0), spread)
     inputs = leaning.standing(judged.past)
-    ridges = [_ridge(catalogue, classifier, judged, eye, inputs, column) for column in range(len(soft))]
+    ridges = [
+        _ridge(catalogue, classifier, judged, adaptation, inputs, column) for column in range(len(soft))
+    ]
     if not any(ridges):
-        return eye
+        return adaptation
     for _ in range(_ROUNDS):
         leans = np.zeros_like(leaning.leans)
         for column, ridge in enumerate(ridges):
             if ridge:
                 known = judged.known[:, column]
-                fit = _Fit(catalogue, classifier, judged, eye, inputs, column, known)
+                fit = _Fit(catalogue, classifier, judged, adaptation, inputs, column, known)
                 leans[column] = fit.leans(ridge)
         leaning = replace(leaning, leans=leans)
         straight = replace(judged, past=judged.past - leaning.moved(judged.past))
-        eye = replace(learn_eye(catalogue, classifier, straight), leaning=leaning)
-    return eye
+        adaptation = replace(learn_adaptation(catalogue, classifier, straight), leaning=leaning)
+    return adaptation
 
 
 def _ridge(
     catalogue: Catalogue,
     classifier: FaultModel,
     judged: Judged,
-    eye: Eye,
+    adaptation: Adaptation,
     inputs: Array,
     column: int,
 ) -> float:
@@ -87,9 +89,9 @@ def _ridge(
     for seed in range(_SPLITS):
         fold = golfer_folds(judged.golfers, folds=_FOLDS, seed=seed)
         for k in range(_FOLDS):
-            fit = _Fit(catalogue, classifier, judged, eye, inputs, column, known & (fold != k))
+            fit = _Fit(catalogue, classifier, judged, adaptation, inputs, column, known & (fold != k))
             out = known & (fold == k)
-            held = _Fit(catalogue, classifier, judged, eye, inputs, column, out)
+            held = _Fit(catalogue, classifier, judged, adaptation, inputs, column, out)
             straight, *leaning = (np.log(held.told(fit.solve(ridge))[0]) for ridge in (0.0, *_RIDGES))
             gained += [
                 np.bincount(owner[out], each - straight, minlength=len(golfers)) / _SPLITS for each in leaning
@@ -107,18 +109,18 @@ class _Fit:
         catalogue: Catalogue,
         classifier: FaultModel,
         judged: Judged,
-        eye: Eye,
+        adaptation: Adaptation,
         inputs: Array,
         column: int,
         rows: NDArray[np.bool_],
     ) -> None:
         self.soft = catalogue.softness_by_fault[column]
-        self.past = judged.past[rows, column] - eye.shift[column]
-        self.spread = np.hypot(eye.softness[column], judged.sd[rows, column])
+        self.past = judged.past[rows, column] - adaptation.shift[column]
+        self.spread = np.hypot(adaptation.softness[column], judged.sd[rows, column])
         self.guard = judged.guard[rows, column]
         self.yes = judged.answers[rows, column] == 1
         self.weight = golfer_weights(judged.golfers[rows])
-        self.slip = eye.slip
+        self.slip = adaptation.slip
         self.slope, self.offset = classifier.slope[column], classifier.offset[column]
         others = np.delete(inputs[rows], column, axis=1)
         self.inputs = np.column_stack([np.ones(len(others)), others])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from faultml.classifier.bundle import load_bundle
 from faultml.faults.catalogue import Catalogue, load_catalogue
-from faultml.pipelines.adapt import learn_eye
+from faultml.pipelines.adapt import learn_adaptation
 from faultml.pipelines.coach_suite import (
     ELSEWHERE,
     Simulated,
@@ -25,8 +25,16 @@ from faultml.pipelines.coach_suite import (
     judged_by,
     simulated_coaches,
 )
-from faultml.pipelines.judged import UNSURE, Eye, Judged, believed, chance, default_eye, log_losses
-from faultml.pipelines.leaning import learn_leaning_eye
+from faultml.pipelines.judged import (
+    UNSURE,
+    Adaptation,
+    Judged,
+    believed,
+    chance,
+    default_adaptation,
+    log_losses,
+)
+from faultml.pipelines.leaning import learn_covariate_adaptation
 from faultml.pipelines.trial import pays, try_out
 from faultml.runtime.faults import FaultModel
 
@@ -150,8 +158,8 @@ def _one_draw(
     test = judged_by(catalogue, classifier, suite, steady).rows(out)
     order = random.permutation(len(train.golfers))
     soft = catalogue.softness_by_fault
-    default = chance(classifier, test, default_eye(catalogue))
-    knowing = chance(classifier, test, Eye(coach.coach.bias, np.zeros(len(soft)), soft, 0.0, 0.0, 0.0))
+    default = chance(classifier, test, default_adaptation(catalogue))
+    knowing = chance(classifier, test, Adaptation(coach.coach.bias, np.zeros(len(soft)), soft, 0.0, 0.0, 0.0))
 
     def losses(answers: Array, told: Array) -> Array:
         return _by_golfer(log_losses(answers[out], told), test.golfers)
@@ -161,17 +169,19 @@ def _one_draw(
         if count > len(order):
             continue
         given = train.rows(order[:count])
-        eye = learn_leaning_eye(catalogue, classifier, given)
+        adaptation = learn_covariate_adaptation(catalogue, classifier, given)
         adopted = count and pays(try_out(catalogue, classifier, given))
-        learned = chance(classifier, test, believed(catalogue, eye)) if adopted else default
-        edges = chance(classifier, test, believed(catalogue, learn_eye(catalogue, classifier, _sure(given))))
-        slipping = (eye.slip + (1 - 2 * eye.slip) * told for told in (learned, default))
+        learned = chance(classifier, test, believed(catalogue, adaptation)) if adopted else default
+        edges = chance(
+            classifier, test, believed(catalogue, learn_adaptation(catalogue, classifier, _sure(given)))
+        )
+        slipping = (adaptation.slip + (1 - 2 * adaptation.slip) * told for told in (learned, default))
         found[count] = (
             _Found(
                 *(losses(steady, told) for told in (learned, default, knowing, edges)),
                 *(losses(own, told) for told in (learned, default, *slipping)),
             ),
-            eye.slip,
+            adaptation.slip,
         )
     return found
 

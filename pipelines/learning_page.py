@@ -23,8 +23,8 @@ Written by `python -m faultml.pipelines.learning_curves --out docs`; do not edit
 {golfers} generated golfers with {swings} swings each (seed {seed}), contact marked, measured by the model {version}
 (`{sha256}`); {draws} draws, each with its own simulated coach and its own 40 % of the golfers held out. Every fault of
 a labelled swing is answered. Losses are macro log losses over the faults, on the golfers held out, against what the
-same coach says without slips when made to say yes or no. As in `faultml retrain`, an eye that does not pay on its own
-golfers, held out in turn, is not used.
+same coach says without slips when made to say yes or no. As in `faultml retrain`, an adaptation that does not pay on
+its own golfers, held out in turn, is not used.
 
 ![log loss against labelled swings, one panel a coach]({figure})
 
@@ -34,7 +34,7 @@ golfers, held out in turn, is not used.
 _CARELESS: Final = """
 *Edges alone*: what is learned with unsure answers left out and no edge leaning on the rest of the swing, used whether
 it pays or not. *Upper bound*: of learned - default, one-sided 95 %, draws of labels and golfers of each drawn again,
-the same for both sides; +.000 where no draw's eye was used.
+the same for both sides; +.000 where no draw's adaptation was used.
 
 **Labels of a careless coach make the tool no worse** (wanted: upper bound .01 at most), scored in three ways:
 

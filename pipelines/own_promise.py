@@ -2,7 +2,7 @@
 
 A single claim is tried for each fault, as the flags were given: at most the promised share of them is wrong. What
 counts is golfers (`faultml.classifier.promise`); below some 55 of them nothing is shown, and what was seen is told as
-an estimate. Golfers whom a coach's eye has learned from are left out: on them it has had its answer already.
+an estimate. Golfers whom a coach adaptation has learned from are left out: on them it has had its answer already.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from scipy.stats import beta
 
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.coach_eye import CoachEye
+from faultml.classifier.coach_adaptation import CoachAdaptation
 from faultml.classifier.promise import (
     CONFIDENCE,
     OWN_SCHEMA,
@@ -43,14 +43,14 @@ def learn_own_promise(
     results: Sequence[Results],
     bundle: Bundle,
     catalogue: Catalogue,
-    eye: CoachEye | None = None,
+    adaptation: CoachAdaptation | None = None,
 ) -> OwnPromise:
     """Hold a coach's verdicts against the flags of results.
 
     Parameters
     ----------
-    eye
-        Where the results were made with a coach's eye: whom it has learned from is left out.
+    adaptation
+        Where the results were made with a coach adaptation: whom it has learned from is left out.
 
     Raises
     ------
@@ -61,10 +61,10 @@ def learn_own_promise(
     false_share = _false_share(results, bundle)
     given = verdicts(store, coach=coach)
     given = given[given["verdict"].isin(["yes", "no"])].drop_duplicates([*_IDS, "fault"], keep="last")
-    if eye is not None:
+    if adaptation is not None:
         players = sorted(given["player"].unique())
         learned = dict(zip(players, tokens_of(store, players), strict=True))
-        given = given[~given["player"].map(learned).isin(eye.labelled_players)]
+        given = given[~given["player"].map(learned).isin(adaptation.labelled_players)]
     rows = _flags(given, results)
     if rows.empty:
         raise InputError(

@@ -1,7 +1,7 @@
 """Which model is in use: versions of registered models, their champions and challengers, and how they changed.
 
-There is one registered model of everybody's, and one more for each coach whose eye was learned: a version of that
-holds the eye and the model whose measures it rests on, so that the two always go together.
+There is one registered model of everybody's, and one more for each coach with an adaptation: a version of that
+holds the adaptation and the model whose measures it rests on, so that the two always go together.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from faultml.classifier.bundle import MANIFEST_FILE, Bundle, Registered, load_bundle
-from faultml.classifier.coach_eye import load_eye, with_eye
+from faultml.classifier.coach_adaptation import load_adaptation, with_adaptation
 from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.tracking import bundle_folder, log_training, open_client, run_folder
@@ -49,8 +49,8 @@ class Version(NamedTuple):
         Of its model file, as it was registered.
     manifest_sha256
         Of its manifest file; "" where an older program registered it.
-    eye_sha256, coach, labels_sha256
-        Of a coach's eye: its hash, whose it is, and the hash of the verdicts behind it; "" for everybody's.
+    adaptation_sha256, coach, labels_sha256
+        Of a coach adaptation: its hash, whose it is, and the hash of the verdicts behind it; "" for everybody's.
     registered
         When, UTC.
     aliases
@@ -65,7 +65,7 @@ class Version(NamedTuple):
     model: str
     sha256: str
     manifest_sha256: str
-    eye_sha256: str
+    adaptation_sha256: str
     coach: str
     labels_sha256: str
     registered: str
@@ -104,30 +104,32 @@ def register(folder: Path, bundle: Path) -> Version:
     return _register(folder, MODEL, of_bundle(bundle), "model_sha256")
 
 
-def register_eye(
-    folder: Path, bundle: Path, eye: Path, curve: list[dict[str, float]] | None = None
+def register_adaptation(
+    folder: Path, bundle: Path, adaptation: Path, curve: list[dict[str, float]] | None = None
 ) -> Version:
-    """Log how a coach's eye was learned on a bundle's measures, and make it the coach's challenger.
+    """Log how a coach adaptation was learned on a bundle's measures, and make it the coach's challenger.
 
     Parameters
     ----------
-    bundle, eye
+    bundle, adaptation
         Their folders.
     curve
-        As in `faultml.pipelines.trainings.of_eye`.
+        As in `faultml.pipelines.trainings.of_adaptation`.
 
     Raises
     ------
     BundleError
-        Where the bundle or the eye does not load, or they do not go together.
+        Where the bundle or the adaptation does not load, or they do not go together.
     InputError
         ``already-registered``.
     """
-    from faultml.pipelines.trainings import of_eye
+    from faultml.pipelines.trainings import of_adaptation
 
-    seen, _ = load_eye(eye)
-    with_eye(load_bundle(bundle), seen)
-    return _register(folder, coach_model(seen.coach), of_eye(bundle, eye, curve or ()), "eye_sha256")
+    seen, _ = load_adaptation(adaptation)
+    with_adaptation(load_bundle(bundle), seen)
+    return _register(
+        folder, coach_model(seen.coach), of_adaptation(bundle, adaptation, curve or ()), "adaptation_sha256"
+    )
 
 
 def versions(folder: Path, of: str = MODEL) -> list[Version]:
@@ -144,8 +146,10 @@ def all_versions(folder: Path) -> list[Version]:
 
 
 def version_of(folder: Path, sha256: str, of: str = MODEL) -> Version | None:
-    """The version that holds a file already: the model file, or a coach's eye; None where none does."""
-    return next((each for each in versions(folder, of) if sha256 == (each.eye_sha256 or each.sha256)), None)
+    """The version that holds a file already: the model file, or a coach adaptation; None where none does."""
+    return next(
+        (each for each in versions(folder, of) if sha256 == (each.adaptation_sha256 or each.sha256)), None
+    )
 
 
 def find(folder: Path, number: int | str, of: str = MODEL) -> Version:
@@ -211,7 +215,7 @@ def locate(folder: Path, number: int | str = CHAMPION, of: str = MODEL) -> Locat
     """
     version = find(folder, number, of)
     alias = number if isinstance(number, str) else ""
-    told = Registered(of, version.number, alias, version.sha256, version.eye_sha256)
+    told = Registered(of, version.number, alias, version.sha256, version.adaptation_sha256)
     path = path_of(folder, version)
     _check_manifest(path, version)
     return Located(path, told)
@@ -234,11 +238,11 @@ def load_coach(folder: Path, coach: str, number: int | str = CHAMPION) -> tuple[
     Raises
     ------
     BundleError
-        As `load_version`, and where the eye is not the one that was registered.
+        As `load_version`, and where the adaptation is not the one that was registered.
     """
     path, registered = locate(folder, number, coach_model(coach))
-    eye, catalogue = load_eye(path, registered.eye_sha256)
-    return with_eye(load_bundle(path, registered), eye), catalogue
+    adaptation, catalogue = load_adaptation(path, registered.adaptation_sha256)
+    return with_adaptation(load_bundle(path, registered), adaptation), catalogue
 
 
 def path_of(folder: Path, version: Version) -> Path:
@@ -306,7 +310,7 @@ def _versions(client: MlflowClient, of: str) -> list[Version]:
             model=each.tags.get("model", ""),
             sha256=each.tags.get("model_sha256", ""),
             manifest_sha256=each.tags.get("manifest_sha256", ""),
-            eye_sha256=each.tags.get("eye_sha256", ""),
+            adaptation_sha256=each.tags.get("adaptation_sha256", ""),
             coach=each.tags.get("coach", ""),
             labels_sha256=each.tags.get("labels_sha256", ""),
             registered=_time(each.creation_timestamp / 1000),

@@ -1,4 +1,4 @@
-"""From a store of verdicts and results folders to a coach's eye, and what is told about it."""
+"""From a store of verdicts and results folders to a coach adaptation, and what is told about it."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ import pandas as pd
 
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.coach_eye import FaultEye, save_eye
+from faultml.classifier.coach_adaptation import FaultAdaptation, save_adaptation
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import verdicts
-from faultml.pipelines.judged import UNSURE, Eye, Judged, believed, guard_chance
-from faultml.pipelines.leaning import learn_leaning_eye
-from faultml.pipelines.tell_eye import tell
+from faultml.pipelines.adaptation_report import tell
+from faultml.pipelines.judged import UNSURE, Adaptation, Judged, believed, guard_chance
+from faultml.pipelines.leaning import learn_covariate_adaptation
 from faultml.pipelines.trial import pays, try_out
 from faultml.results import Results
 from faultml.store import Store
@@ -91,7 +91,7 @@ def retrain(
     catalogue: Catalogue,
     out: Path,
 ) -> Learned:
-    """Learn a coach's eye, write it to `out`, note in the store whom it has learned from, and tell.
+    """Learn a coach adaptation, write it to `out`, note in the store whom it has learned from, and tell.
 
     Raises
     ------
@@ -100,12 +100,12 @@ def retrain(
     """
     given = gather(store, coach, results, bundle, catalogue)
     judged = given.judged
-    eye = learn_leaning_eye(catalogue, bundle.classifier, judged)
+    adaptation = learn_covariate_adaptation(catalogue, bundle.classifier, judged)
     held_out = try_out(catalogue, bundle.classifier, judged)
-    why = _why_not(eye, held_out)
+    why = _why_not(adaptation, held_out)
     used = judged.known.any(axis=1)
     players = sorted(set(judged.golfers[used]))
-    saved = save_eye(
+    saved = save_adaptation(
         out,
         catalogue,
         {
@@ -115,17 +115,17 @@ def retrain(
             "labels_sha256": given.labels_sha256,
             "adopted": not why,
             "why": why or "it foretells this coach's answers better than the default model",
-            "slip": round(eye.slip, 4),
-            "slip_sd": round(eye.slip_sd, 4),
-            "unrelated": round(eye.unrelated, 4),
+            "slip": round(adaptation.slip, 4),
+            "slip_sd": round(adaptation.slip_sd, 4),
+            "unrelated": round(adaptation.unrelated, 4),
             "swings": int(used.sum()),
             "golfers": len(players),
             "labelled_players": tuple(tokens_of(store, players)),
             "held_out": held_out,
-            "band": eye.band,
-            "shrug": eye.shrug,
-            "standing": _standing(catalogue, believed(catalogue, eye)),
-            "faults": _by_fault(catalogue, judged, believed(catalogue, eye)),
+            "band": adaptation.band,
+            "shrug": adaptation.shrug,
+            "standing": _standing(catalogue, believed(catalogue, adaptation)),
+            "faults": _by_fault(catalogue, judged, believed(catalogue, adaptation)),
         },
     )
     note_training(store, saved.sha256, players)
@@ -194,38 +194,38 @@ def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -
     return pd.concat(found, ignore_index=True).drop_duplicates([*_IDS, "fault"], keep="last")
 
 
-def _why_not(eye: Eye, tried: dict[str, float]) -> str:
-    """Why an eye is not adopted; "" where it is."""
-    if not eye.adopted:
+def _why_not(adaptation: Adaptation, tried: dict[str, float]) -> str:
+    """Why an adaptation is not adopted; "" where it is."""
+    if not adaptation.adopted:
         return "these labels do not go with what is measured; look for a sheet whose rows have slipped"
     if not pays(tried):
         return "on golfers held out it does not clearly foretell the answers better than the default model"
     return ""
 
 
-def _by_fault(catalogue: Catalogue, judged: Judged, eye: Eye) -> dict[str, FaultEye]:
+def _by_fault(catalogue: Catalogue, judged: Judged, adaptation: Adaptation) -> dict[str, FaultAdaptation]:
     return {
-        name: FaultEye(
-            shift=round(float(eye.shift[column]), 4),
-            shift_sd=round(float(eye.shift_sd[column]), 4),
-            softness=round(float(eye.softness[column]), 4),
+        name: FaultAdaptation(
+            shift=round(float(adaptation.shift[column]), 4),
+            shift_sd=round(float(adaptation.shift_sd[column]), 4),
+            softness=round(float(adaptation.softness[column]), 4),
             swings=int(judged.known[:, column].sum()),
             golfers=len(np.unique(judged.golfers[judged.known[:, column]])),
-            leans=_leans(catalogue, eye, column),
+            leans=_leans(catalogue, adaptation, column),
         )
         for column, name in enumerate(catalogue.ids)
     }
 
 
-def _leans(catalogue: Catalogue, eye: Eye, column: int) -> dict[str, float]:
-    if eye.leaning is None:
+def _leans(catalogue: Catalogue, adaptation: Adaptation, column: int) -> dict[str, float]:
+    if adaptation.leaning is None:
         return {}
-    leans = dict(zip(catalogue.ids, eye.leaning.leans[column], strict=True))
+    leans = dict(zip(catalogue.ids, adaptation.leaning.leans[column], strict=True))
     return {other: round(float(lean), 5) for other, lean in leans.items() if lean}
 
 
-def _standing(catalogue: Catalogue, eye: Eye) -> dict[str, tuple[float, float]]:
-    if eye.leaning is None:
+def _standing(catalogue: Catalogue, adaptation: Adaptation) -> dict[str, tuple[float, float]]:
+    if adaptation.leaning is None:
         return {}
-    each = zip(catalogue.ids, eye.leaning.middle, eye.leaning.spread, strict=True)
+    each = zip(catalogue.ids, adaptation.leaning.middle, adaptation.leaning.spread, strict=True)
     return {name: (round(float(middle), 5), round(float(spread), 5)) for name, middle, spread in each}

@@ -1,6 +1,6 @@
 """The bundle as mlflow loads and serves it: data only, read by our own loader. No code comes from the artifact.
 
-Where a coach's eye lies beside the bundle, the answers are that coach's.
+Where a coach adaptation lies beside the bundle, the answers are that coach's.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import pandas as pd
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import load_bundle
-from faultml.classifier.coach_eye import files_of, load_eye, with_eye
+from faultml.classifier.coach_adaptation import files_of, load_adaptation, with_adaptation
 from faultml.classifier.tables import faults_frame
 from faultml.faults.catalogue import load_catalogue
 from faultml.recordings.read import read_frame
@@ -37,8 +37,8 @@ class ServedModel:
     def __init__(self, folder: Path) -> None:
         bundle, catalogue = load_bundle(folder), load_catalogue()
         if files_of(folder):
-            eye, catalogue = load_eye(folder)
-            bundle = with_eye(bundle, eye)
+            adaptation, catalogue = load_adaptation(folder)
+            bundle = with_adaptation(bundle, adaptation)
         self.assessor = Assessor(bundle, catalogue)
 
     def predict(self, model_input: pd.DataFrame, params: dict[str, Any] | None = None) -> pd.DataFrame:

@@ -61,7 +61,7 @@ _BESIDE: Final = {
         "bundle.py",
         "convert.py",
         "closure_doubt.py",
-        "coach_eye.py",
+        "coach_adaptation.py",
         "mounting.py",
         "promise.py",
         "tables.py",

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from faultml.classifier.coach_eye import CoachEye
+from faultml.classifier.coach_adaptation import CoachAdaptation
 from faultml.faults.catalogue import Catalogue
 from faultml.svg import Drawing, Scale, padded_range, x_axis, y_axis
 
@@ -32,15 +32,15 @@ def reliability_figure(name: str, bins: Sequence[Mapping[str, float]]) -> str:
 
 
 def learning_figure(coach: str, curve: Sequence[Mapping[str, float]]) -> str:
-    """Log loss on golfers held out against the number of golfers learned from: of the model, and of the eye."""
-    losses = [each[name] for each in curve for name in ("default", "eye")]
+    """Log loss on golfers held out against the number of golfers learned from: of the model, and of the adaptation."""
+    losses = [each[name] for each in curve for name in ("default", "adapted")]
     low, high = padded_range(losses, (min(losses), max(losses)), 0.05)
     most = max(each["golfers"] for each in curve)
     drawing = Drawing(420, 320, f"{coach}: log loss on golfers held out, by golfers learned from")
     x, y = Scale(0, most, 60, 400), Scale(low, high, 270, 30)
     x_axis(drawing, x, 270, [(each["golfers"], f"{each['golfers']:.0f}") for each in curve], 30)
     y_axis(drawing, y, 60, [(tick, f"{tick:.2f}") for tick in y.ticks(0.05)], 400)
-    for number, name in enumerate(("default", "eye")):
+    for number, name in enumerate(("default", "adapted")):
         across, up = x.array([each["golfers"] for each in curve]), y.array([each[name] for each in curve])
         drawing.trace(across, up, class_=_LINES[number])
         for point in zip(across, up, strict=True):
@@ -49,16 +49,16 @@ def learning_figure(coach: str, curve: Sequence[Mapping[str, float]]) -> str:
     return _standing(drawing, "golfers learned from", "log loss")
 
 
-def edges_figure(eye: CoachEye, catalogue: Catalogue) -> str:
+def edges_figure(adaptation: CoachAdaptation, catalogue: Catalogue) -> str:
     """How far each edge was moved, in softnesses of the catalogue's edge, with a 90 % interval."""
-    height = 60 + 18 * len(eye.faults)
+    height = 60 + 18 * len(adaptation.faults)
     drawing = Drawing(
-        560, height, f"{eye.coach}: how far each edge lies past the catalogue's, 90 % intervals"
+        560, height, f"{adaptation.coach}: how far each edge lies past the catalogue's, 90 % intervals"
     )
     shift = {
         name: np.array([seen.shift - _Z90 * seen.shift_sd, seen.shift, seen.shift + _Z90 * seen.shift_sd])
         / getattr(catalogue.softness, catalogue[name].unit)
-        for name, seen in eye.faults.items()
+        for name, seen in adaptation.faults.items()
     }
     x = Scale(*padded_range(np.concatenate([*shift.values(), [-1, 1]]), (-1, 1), 1.0), 180, 540)
     x_axis(drawing, x, height - 40, [(tick, f"{tick:+.0f}") for tick in x.ticks(1.0)], 12)

@@ -10,7 +10,7 @@ from typing import Any, Final, NamedTuple
 import pandas as pd
 
 from faultml.classifier.bundle import MANIFEST_FILE, MODEL_FILE, read_manifest
-from faultml.classifier.coach_eye import CoachEye, files_of, load_eye
+from faultml.classifier.coach_adaptation import CoachAdaptation, files_of, load_adaptation
 from faultml.pipelines.card import CARD_FILE, recipe_digest
 from faultml.pipelines.evaluate import macro
 from faultml.pipelines.risk_figure import risk_figure
@@ -86,41 +86,48 @@ def of_bundle(folder: Path) -> Training:
     )
 
 
-def of_eye(bundle: Path, folder: Path, curve: Sequence[Mapping[str, float]] = ()) -> Training:
-    """The learning of a coach's eye on a model's measures: the version holds both.
+def of_adaptation(bundle: Path, folder: Path, curve: Sequence[Mapping[str, float]] = ()) -> Training:
+    """The learning of a coach adaptation on a model's measures: the version holds both.
 
     Parameters
     ----------
     bundle, folder
-        Of the model and of the eye.
+        Of the model and of the adaptation.
     curve
-        Log loss on golfers held out by golfers learned from: ``golfers, default, eye``.
+        Log loss on golfers held out by golfers learned from: ``golfers, default, adapted``.
     """
     manifest = read_manifest(bundle)
-    eye, catalogue = load_eye(folder)
+    adaptation, catalogue = load_adaptation(folder)
     parameters = {
-        "coach": eye.coach,
-        "adopted": eye.adopted,
-        "why": eye.why,
-        "swings": eye.swings,
-        "golfers": eye.golfers,
-        "slip": eye.slip,
-        "slip_sd": eye.slip_sd,
-        "unrelated": eye.unrelated,
+        "coach": adaptation.coach,
+        "adopted": adaptation.adopted,
+        "why": adaptation.why,
+        "swings": adaptation.swings,
+        "golfers": adaptation.golfers,
+        "slip": adaptation.slip,
+        "slip_sd": adaptation.slip_sd,
+        "unrelated": adaptation.unrelated,
     }
-    figures = {"edges": edges_figure(eye, catalogue)} if eye.faults else {}
-    tables = {"edges": _edges_table(eye)}
+    figures = {"edges": edges_figure(adaptation, catalogue)} if adaptation.faults else {}
+    tables = {"edges": _edges_table(adaptation)}
     if curve:
-        tables["learning"], figures["learning"] = pd.DataFrame(curve), learning_figure(eye.coach, curve)
+        tables["learning"], figures["learning"] = (
+            pd.DataFrame(curve),
+            learning_figure(adaptation.coach, curve),
+        )
     return Training(
-        f"{eye.coach} on {manifest.name} {manifest.version}",
+        f"{adaptation.coach} on {manifest.name} {manifest.version}",
         parameters,
-        {f"held_out.{name}": value for name, value in eye.held_out.items()},
+        {f"held_out.{name}": value for name, value in adaptation.held_out.items()},
         bundle_hashes(bundle)
-        | {"eye_sha256": eye.sha256, "edges_sha256": eye.edges_sha256, "labels_sha256": eye.labels_sha256},
+        | {
+            "adaptation_sha256": adaptation.sha256,
+            "edges_sha256": adaptation.edges_sha256,
+            "labels_sha256": adaptation.labels_sha256,
+        },
         tables,
         figures,
-        {"held_out": eye.held_out},
+        {"held_out": adaptation.held_out},
         [*_bundle_files(bundle), *files_of(folder)],
     )
 
@@ -141,7 +148,9 @@ def _bundle_files(folder: Path) -> list[Path]:
     return [folder / name for name in BUNDLE_FILES if (folder / name).is_file()]
 
 
-def _edges_table(eye: CoachEye) -> pd.DataFrame:
+def _edges_table(adaptation: CoachAdaptation) -> pd.DataFrame:
     columns = ["fault", "shift", "shift_sd", "softness", "swings", "golfers"]
-    rows = [[name, *(getattr(seen, column) for column in columns[1:])] for name, seen in eye.faults.items()]
+    rows = [
+        [name, *(getattr(seen, column) for column in columns[1:])] for name, seen in adaptation.faults.items()
+    ]
     return pd.DataFrame(rows, columns=columns)

@@ -1,4 +1,4 @@
-"""An eye tried on golfers whose labels it has not seen."""
+"""An adaptation tried on golfers whose labels it has not seen."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.judged import Judged, believed, chance, default_eye, golfer_folds, log_losses
-from faultml.pipelines.leaning import learn_leaning_eye
+from faultml.pipelines.judged import Judged, believed, chance, default_adaptation, golfer_folds, log_losses
+from faultml.pipelines.leaning import learn_covariate_adaptation
 from faultml.runtime.faults import FaultModel
 
 Array = NDArray[np.float64]
@@ -20,7 +20,7 @@ _Z95: Final = 1.96
 
 
 def try_out(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> dict[str, float]:
-    """Log losses on golfers held out: ``default``, ``eye``, their ``difference`` and its interval ``low``, ``high``.
+    """Log losses on golfers held out: ``default``, ``adapted``, their ``difference``, and its ``low`` and ``high``.
 
     Nothing where golfers are too few to hold any out.
     """
@@ -29,7 +29,7 @@ def try_out(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> dic
     plain, own = held_out_losses(catalogue, classifier, judged)
     mean, low, high = difference(own, plain, judged.golfers)
     told = (float(np.nanmean(plain)), float(np.nanmean(own)), mean, low, high)
-    names = ("default", "eye", "difference", "low", "high")
+    names = ("default", "adapted", "difference", "low", "high")
     return {name: round(float(value), 5) for name, value in zip(names, told, strict=True)}
 
 
@@ -44,7 +44,7 @@ def pays(tried: dict[str, float]) -> bool:
 def held_out_losses(
     catalogue: Catalogue, classifier: FaultModel, judged: Judged, *, folds: int = 5, seed: int = 0
 ) -> tuple[Array, Array]:
-    """Log losses of the default model and of an eye learned on the other golfers, ``(n_swings, n_faults)`` each."""
+    """Log losses of the default model and of an adaptation to the other golfers, ``(n_swings, n_faults)`` each."""
     answers = np.where(judged.known, judged.answers, np.nan)
     plain, own = held_out_chances(catalogue, classifier, judged, folds=folds, seed=seed)
     return log_losses(answers, plain), log_losses(answers, own)
@@ -53,17 +53,17 @@ def held_out_losses(
 def held_out_chances(
     catalogue: Catalogue, classifier: FaultModel, judged: Judged, *, folds: int = 5, seed: int = 0
 ) -> tuple[Array, Array]:
-    """Chances of a yes as the default model and an eye learned on the other golfers tell them.
+    """Chances of a yes as the default model and an adaptation learned on the other golfers tell them.
 
     Slips are part of both forecasts: of the default's too, so that a careless coach speaks for neither.
     """
     fold = golfer_folds(judged.golfers, folds=folds, seed=seed)
     plain, own = np.full(judged.past.shape, np.nan), np.full(judged.past.shape, np.nan)
     for k in np.unique(fold):
-        eye = learn_leaning_eye(catalogue, classifier, judged.rows(fold != k))
+        adaptation = learn_covariate_adaptation(catalogue, classifier, judged.rows(fold != k))
         out = judged.rows(fold == k)
-        for chances, used in ((plain, default_eye(catalogue)), (own, believed(catalogue, eye))):
-            chances[fold == k] = eye.slip + (1 - 2 * eye.slip) * chance(classifier, out, used)
+        for chances, used in ((plain, default_adaptation(catalogue)), (own, believed(catalogue, adaptation))):
+            chances[fold == k] = adaptation.slip + (1 - 2 * adaptation.slip) * chance(classifier, out, used)
     return plain, own
 
 

@@ -1,4 +1,4 @@
-"""A coach who labels: sees the true motion, says yes or no, with an eye of their own and the odd slip."""
+"""A coach who labels: sees the true motion, says yes or no, with an adaptation of their own and the odd slip."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Coach:
-    """A coach's eye.
+    """A coach adaptation.
 
     Attributes
     ----------

@@ -83,15 +83,15 @@ class Registered(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ----------
     model, version, alias
         The registered model, the number of its version, and the alias it was asked for by ("" where by number).
-    sha256, eye_sha256
-        Of the model file, and of the coach's eye beside it ("" where there is none), as they were registered.
+    sha256, adaptation_sha256
+        Of the model file, and of the coach adaptation beside it ("" where there is none), as they were registered.
     """
 
     model: str
     version: int
     alias: str
     sha256: str
-    eye_sha256: str = ""
+    adaptation_sha256: str = ""
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 @click.option(
     "--coach",
     metavar="FOLDER|NAME",
-    help="A coach's eye that retrain has left: edges and probabilities as this coach sees them. With --registry, "
+    help="A coach adaptation that retrain has left: edges and probabilities as this coach sees them. With --registry, "
     "the coach's name.",
 )
 @click.option(
@@ -97,7 +97,7 @@ def command(
       faultml classify season/ --out results/ --on local:2
       faultml classify season/ --out results/ --registry faultml-registry --coach ann
     """
-    from faultml.classifier.coach_eye import load_eye
+    from faultml.classifier.coach_adaptation import load_adaptation
     from faultml.cli.drills_given import coach_notes, given_drills
     from faultml.cli.season_run import run_season
     from faultml.faults.catalogue import load_catalogue
@@ -121,14 +121,14 @@ def command(
     kept: tuple[Path | None, str] = (None, "")
     if coach:
         kept = (
-            (chosen.path, chosen.registered.eye_sha256)
+            (chosen.path, chosen.registered.adaptation_sha256)
             if chosen.path and chosen.registered
             else (Path(coach), "")
         )
-        eye, edges = load_eye(kept[0] or Path(coach), kept[1])
-        if store and _to_retrain(store, eye.sha256):
+        adaptation, edges = load_adaptation(kept[0] or Path(coach), kept[1])
+        if store and _to_retrain(store, adaptation.sha256):
             since = "has learned from somebody who was forgotten since: faultml retrain makes it anew."
-            click.echo(f"The eye of {eye.coach} {since}", err=True)
+            click.echo(f"The adaptation of {adaptation.coach} {since}", err=True)
     source = ModelSource(
         model=_absolute(chosen.path),
         registered=chosen.registered,
@@ -161,7 +161,7 @@ def _absolute(path: Path | None) -> str | None:
 
 
 def _to_retrain(store: Path, sha256: str) -> bool:
-    """Whether an eye has learned from somebody who was forgotten since."""
+    """Whether an adaptation has learned from somebody who was forgotten since."""
     from faultml.store import open_store
     from faultml.store.people import models_to_retrain
 

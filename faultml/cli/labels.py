@@ -232,9 +232,9 @@ def show_next(
 )
 @click.option("--coach", required=True, metavar="NAME", help="Whose verdicts.")
 @click.option(
-    "--eye",
+    "--adaptation",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="The coach's eye that RESULTS were made with: whom it has learned from is left out.",
+    help="The coach adaptation that RESULTS were made with: whom it has learned from is left out.",
 )
 @click.option(
     "--model",
@@ -246,7 +246,7 @@ def show_next(
 def show_promise(
     results: tuple[Path, ...],
     coach: str,
-    eye: Path | None,
+    adaptation: Path | None,
     model: Path | None,
     out: Path | None,
     store: Path | None,
@@ -262,12 +262,12 @@ def show_promise(
       faultml classify season/ --out results/ --promise ann-promise.json
     """
     from faultml.classifier.bundle import load_bundle
-    from faultml.classifier.coach_eye import load_eye
+    from faultml.classifier.coach_adaptation import load_adaptation
     from faultml.faults.catalogue import load_catalogue
     from faultml.pipelines.own_promise import encode, learn_own_promise, tell
     from faultml.results import read_results
 
-    learned, catalogue = load_eye(eye) if eye else (None, load_catalogue())
+    learned, catalogue = load_adaptation(adaptation) if adaptation else (None, load_catalogue())
     with _opened(store, create=False) as opened:
         tables = [read_results(each) for each in results]
         own = learn_own_promise(opened, coach, tables, load_bundle(model), catalogue, learned)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 HELD_BACK = 1
 
 COACH = click.option(
-    "--coach", default="", metavar="NAME", help="Of this coach's eyes, instead of everybody's model."
+    "--coach", default="", metavar="NAME", help="Of this coach's adaptations, instead of everybody's model."
 )
 
 
@@ -51,7 +51,7 @@ def register_bundle(bundle: Path, registry: Path) -> None:
 @command.command("list", short_help="Every version, and which is in use.")
 @options.REGISTRY
 def list_versions(registry: Path) -> None:
-    """List every version, the oldest first: when it was registered, and what it is now. Coaches' eyes come last.
+    """List every version, the oldest first: when it was registered, and what it is now. Coach adaptations come last.
 
     \b
     Example:
@@ -67,7 +67,7 @@ def list_versions(registry: Path) -> None:
         since = f" since {each.champion_since}" if "champion" in each.aliases else ""
         back = f"rolled back {each.rolled_back}" if each.rolled_back and not since else ""
         told = "; ".join(part for part in (f"{what}{since}", back) if part)
-        digest = (each.eye_sha256 or each.sha256)[:12]
+        digest = (each.adaptation_sha256 or each.sha256)[:12]
         click.echo(
             f"{each.of:<16} {each.number:>3}  {each.model:<16} {digest}  {each.registered}  {told}".rstrip()
         )
@@ -87,7 +87,7 @@ def list_versions(registry: Path) -> None:
     "--results",
     multiple=True,
     type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="With --coach: the results that its eye was learned from.",
+    help="With --coach: the results that its adaptation was learned from.",
 )
 @options.STORE
 @click.option("--jobs", type=click.IntRange(1), default=1, show_default=True, help="Processes.")
@@ -105,8 +105,8 @@ def promote_version(
     """Judge the challenger against the champion, and put it in use if it is shown better and on no fault worse.
 
     They are judged on generated golfers who are always the same, which takes some minutes, and with --season on the
-    coach's verdicts too. A coach's eye is judged on the verdicts it was learned from, golfers held out. The report is
-    kept with the challenger.
+    coach's verdicts too. A coach adaptation is judged on the verdicts it was learned from, golfers held out. The
+    report is kept with the challenger.
 
     \b
     Exit codes: 0 it may, 1 it may not, 2 wrong use.
@@ -122,10 +122,10 @@ def promote_version(
     number = version or "challenger"
     if bool(coach) != bool(results) or (coach and season):
         raise click.UsageError(
-            "--coach goes with --results, those its eye was learned from; --season is for everybody's model."
+            "--coach goes with --results, those its adaptation was learned from; --season is for everybody's model."
         )
     if coach:
-        judged = _judge_eye(registry, coach, number, results, store, jobs)
+        judged = _judge_adaptation(registry, coach, number, results, store, jobs)
     else:
         judged = _judge_model(registry, number, season, store, jobs)
     click.echo(judged.report)
@@ -153,16 +153,16 @@ def _judge_model(
     return judge_version(registry, number, season=list(season), verdicts=verdicts, learned=learned, jobs=jobs)
 
 
-def _judge_eye(
+def _judge_adaptation(
     registry: Path, coach: str, number: int | str, results: tuple[Path, ...], store: Path | None, jobs: int
 ) -> Judged:
-    from faultml.pipelines.eye_gate import judge_eye
+    from faultml.pipelines.adaptation_promotion import judge_adaptation
     from faultml.results import read_results
     from faultml.store import open_store, store_path
 
     with open_store(store_path(store), create=False) as opened:
         read = [read_results(each) for each in results]
-        return judge_eye(registry, coach, opened, read, number, jobs=jobs)
+        return judge_adaptation(registry, coach, opened, read, number, jobs=jobs)
 
 
 @command.command("rollback", short_help="Put the champion before this one in use again.")

@@ -36,7 +36,7 @@ def _sources(function: Callable[..., None]) -> Callable[..., None]:
             "coaches",
             multiple=True,
             type=click.Path(path_type=Path, exists=True, file_okay=False),
-            help="A coach's eye that retrain left: told where it has learned from the player. May be repeated.",
+            help="A coach adaptation that retrain left: told where it has learned from the player. May be repeated.",
         ),
         click.option(
             "--pseudonyms",
@@ -279,10 +279,13 @@ def _store_lines(store: Path, removed: Removed, coaches: tuple[Path, ...]) -> li
 
 def _named(learned: Sequence[str], coaches: tuple[Path, ...]) -> list[str]:
     """What has learned, told by its folder where that is given, else by its hash."""
-    from faultml.classifier.coach_eye import load_eye
+    from faultml.classifier.coach_adaptation import load_adaptation
 
-    folders = {load_eye(folder)[0].sha256: f"the coach's eye in {folder}" for folder in coaches}
-    return [folders.get(each, f"a model or a coach's eye (eye.json of SHA-256 {each})") for each in learned]
+    folders = {load_adaptation(folder)[0].sha256: f"the coach adaptation in {folder}" for folder in coaches}
+    return [
+        folders.get(each, f"a model or a coach adaptation (adaptation.json of SHA-256 {each})")
+        for each in learned
+    ]
 
 
 def _tell_out_of_reach(

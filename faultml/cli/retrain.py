@@ -1,4 +1,4 @@
-"""``faultml retrain``: learn a coach's eye from their verdicts."""
+"""``faultml retrain``: learn a coach adaptation from their verdicts."""
 
 from __future__ import annotations
 
@@ -11,9 +11,12 @@ import click
 from faultml.cli import options
 
 
-@click.command(short_help="Learn a coach's eye from their verdicts.")
+@click.command(short_help="Learn a coach adaptation from their verdicts.")
 @click.option(
-    "--coach", required=True, metavar="NAME", help="Whose verdicts; each coach has an eye of their own."
+    "--coach",
+    required=True,
+    metavar="NAME",
+    help="Whose verdicts; each coach has an adaptation of their own.",
 )
 @click.option(
     "--results",
@@ -28,7 +31,10 @@ from faultml.cli import options
     help="Recordings of the judged swings, where there are no results of them.",
 )
 @click.option(
-    "--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the eye."
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the adaptation.",
 )
 @options.MODEL
 @options.KEPT_IN
@@ -44,9 +50,9 @@ def command(
 ) -> None:
     """Learn where COACH's edges lie, how soft they are and how often answers slip, and say what was learned.
 
-    Few verdicts move an edge a little and lean on the model; a fault with none leans on its neighbours. The eye is
-    tried on golfers held out. OUT is then given to classify --coach. With --registry the eye is kept as the coach's
-    challenger too, and learned on the registry's champion unless --model says otherwise.
+    Few verdicts move an edge a little and lean on the model; a fault with none leans on its neighbours. The adaptation
+    is tried on golfers held out. OUT is then given to classify --coach. With --registry the adaptation is kept as the
+    coach's challenger too, and learned on the registry's champion unless --model says otherwise.
 
     \b
     Example:
@@ -77,10 +83,10 @@ def command(
     if registry:
         from faultml.classifier.bundle import default_bundle_path
         from faultml.pipelines.coach_curve import coach_curve
-        from faultml.pipelines.registry import register_eye
+        from faultml.pipelines.registry import register_adaptation
 
         curve = coach_curve(catalogue, bundle.classifier, learned.judged)
-        version = register_eye(registry, chosen.path or default_bundle_path(), out, curve)
+        version = register_adaptation(registry, chosen.path or default_bundle_path(), out, curve)
         click.echo(f"Kept in {registry} as version {version.number} of {version.of}, the challenger.")
 
 

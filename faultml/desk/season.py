@@ -8,7 +8,7 @@ from typing import Final
 import pandas as pd
 
 from faultml.channels import ID_COLUMNS
-from faultml.classifier.coach_eye import load_eye
+from faultml.classifier.coach_adaptation import load_adaptation
 from faultml.coaching.tables import read_plans
 from faultml.desk.folder import DeskFolder
 from faultml.desk.motion import Recordings
@@ -104,13 +104,13 @@ class Season:
     def catalogue(self) -> Catalogue:
         """The faults with the edges that the results were made with: a coach's own where an adaptation was in use."""
         results = self.results
-        made_with = results.run.get("coach", {}).get("eye_sha256", "") if results is not None else ""
+        made_with = results.run.get("coach", {}).get("adaptation_sha256", "") if results is not None else ""
         return self._catalogue(made_with)
 
     def _read_catalogue(self, adaptation_sha256: str) -> Catalogue:
         for folder in self._folder.coaches.iterdir() if adaptation_sha256 else ():
             try:
-                adaptation, catalogue = load_eye(folder)
+                adaptation, catalogue = load_adaptation(folder)
             except FaultmlError:
                 continue
             if adaptation.sha256 == adaptation_sha256:

@@ -16,7 +16,7 @@ import numpy as np
 
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle, Registered, load_bundle
-from faultml.classifier.coach_eye import load_eye, with_eye
+from faultml.classifier.coach_adaptation import load_adaptation, with_adaptation
 from faultml.classifier.promise import DEFAULT_FALSE_SHARE, read_own_promise
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
@@ -63,8 +63,8 @@ class ModelSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         """
         bundle = load_bundle(Path(self.model) if self.model else None, self.registered)
         if self.coach:
-            eye, catalogue = load_eye(Path(self.coach), self.coach_sha256)
-            bundle = with_eye(bundle, eye)
+            adaptation, catalogue = load_adaptation(Path(self.coach), self.coach_sha256)
+            bundle = with_adaptation(bundle, adaptation)
         else:
             catalogue = load_catalogue(Path(self.catalogue) if self.catalogue else None)
         if self.promise:

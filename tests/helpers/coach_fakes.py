@@ -1,4 +1,4 @@
-"""A suite without a season, and a model without its networks: what learning a coach's eye needs of both."""
+"""A suite without a season, and a model without its networks: what learning a coach adaptation needs of both."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ SOFT = CATALOGUE.softness_by_fault
 
 
 def edge_classifier() -> FaultModel:
-    """A calibrated model whose networks say nothing: what an eye needs of it."""
+    """A calibrated model whose networks say nothing: what an adaptation needs of it."""
     nothing = DenseNetwork(
         np.zeros(1), np.ones(1), ((np.zeros((1, 1)), np.zeros(1)),), np.zeros(1), np.ones(1)
     )

@@ -9,7 +9,7 @@ import pandas as pd
 from nicegui import ui
 from nicegui.events import KeyEventArguments
 
-from faultml.classifier.coach_eye import load_eye
+from faultml.classifier.coach_adaptation import load_adaptation
 from faultml.desk.desk import Desk
 from faultml.desk.folder import Adaptation
 from faultml.desk.frame import frame
@@ -295,7 +295,7 @@ class LearningPart:
 
     def _version(self, adaptation: Adaptation, used: str) -> None:
         try:
-            learned, _ = load_eye(self._desk.folder.coaches / adaptation.folder)
+            learned, _ = load_adaptation(self._desk.folder.coaches / adaptation.folder)
         except FaultmlError as error:
             para(f"Learned {adaptation.learned}: cannot be read ({error.code}).")
             return
@@ -305,7 +305,7 @@ class LearningPart:
         if tried:
             para(
                 "On golfers held out, log loss against these answers (less is better): the model alone "
-                f"{tried['default']:.3f}, with this {tried['eye']:.3f} (difference {tried['difference']:+.3f}, "
+                f"{tried['default']:.3f}, with this {tried['adapted']:.3f} (difference {tried['difference']:+.3f}, "
                 f"95 % {tried['low']:+.3f} to {tried['high']:+.3f})."
             )
         if not learned.adopted:

@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.coach_eye import save_eye
+from faultml.classifier.coach_adaptation import save_adaptation
 from faultml.cli import main
 from faultml.coaching.explain import EXPLANATIONS_FILE
 from faultml.faults.catalogue import Catalogue
@@ -127,16 +127,16 @@ def test_the_report_tells_of_drills_given_in_the_store_and_so_does_its_folder_la
     assert "Did it work?</h3>" in (tmp_path / "again.html").read_text(encoding="utf-8")
 
 
-def test_an_eye_that_has_learned_from_somebody_forgotten_is_told_when_it_is_used(
+def test_using_an_adaptation_learned_from_a_forgotten_player_warns(
     season: Path, bundle: Bundle, catalogue: Catalogue, store: Path, tmp_path: Path
 ) -> None:
-    eye = {
+    adaptation = {
         **dict.fromkeys(("coach", "learned", "labels_sha256", "why"), "ann"),
         **dict.fromkeys(("slip", "slip_sd", "unrelated"), 0.01),
         "model_sha256": bundle.manifest.sha256,
         "adopted": False, "swings": 1, "golfers": 1, "labelled_players": (), "held_out": {}, "faults": {},
     }  # fmt: skip
-    saved = save_eye(tmp_path / "ann", catalogue, eye)
+    saved = save_adaptation(tmp_path / "ann", catalogue, adaptation)
     with open_store(store) as opened:
         note_training(opened, saved.sha256, ["p9"])
     use = (
@@ -153,7 +153,7 @@ def test_an_eye_that_has_learned_from_somebody_forgotten_is_told_when_it_is_used
     assert "forgotten" not in run(*use)[2]
     with open_store(store) as opened:
         forget(opened, "p9")
-    assert "eye of ann has learned from somebody who was forgotten" in run(*use)[2]
+    assert "adaptation of ann has learned from somebody who was forgotten" in run(*use)[2]
 
 
 def test_a_sheet_goes_in_and_out(results: Path, store: Path, tmp_path: Path) -> None:

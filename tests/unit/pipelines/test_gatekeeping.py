@@ -91,7 +91,7 @@ class TestRules:
         verdict = judge(FAULTS, [good, suite(0.1, 3.0, **few)])
         assert any("log loss is shown worse" in reason for reason in verdict.reasons)
 
-    def test_an_eye_must_foretell_its_coach_better_and_rank_swings_as_well_as_before(self) -> None:
+    def test_an_adaptation_must_predict_its_coach_better_and_rank_swings_as_well(self) -> None:
         ranked = suite(0.5, 0.5, demand=RANKS)
         moved = ranked._replace(challenger=np.sqrt(ranked.champion))  # the same order, other probabilities
         assert judge(FAULTS, [suite(0.8, 0.3, demand=LEADS), moved]).passed

@@ -16,13 +16,13 @@ from coach_fakes import CATALOGUE, SOFT, drawn_suite, edge_classifier
 from scipy.optimize import approx_fprime, minimize
 
 from faultml.classifier.bundle import Bundle, load_bundle
-from faultml.classifier.coach_eye import EYE_FILE, load_eye, with_eye
+from faultml.classifier.coach_adaptation import ADAPTATION_FILE, load_adaptation, with_adaptation
 from faultml.errors import BundleError
 from faultml.labels import Verdict, add
-from faultml.pipelines.adapt import learn_eye
+from faultml.pipelines.adapt import learn_adaptation
 from faultml.pipelines.coach_suite import Simulated, Suite, draw_suite, judged_by
-from faultml.pipelines.judged import UNSURE, Eye, Judged, chance, kept_eye, log_losses
-from faultml.pipelines.leaning import LEAST_ANSWERS, _Fit, learn_leaning_eye
+from faultml.pipelines.judged import UNSURE, Adaptation, Judged, chance, log_losses, saved_adaptation
+from faultml.pipelines.leaning import LEAST_ANSWERS, _Fit, learn_covariate_adaptation
 from faultml.pipelines.learning_curves import learning_curves
 from faultml.pipelines.learning_page import FIGURE_FILE, PAGE_FILE, table, write_page
 from faultml.pipelines.retrain import Learned, judged_swings, labels_digest, retrain
@@ -57,8 +57,8 @@ def weighing(suite: Suite, weight: float = 1.2) -> Suite:
     return replace(suite, elsewhere=elsewhere)
 
 
-def loss(judged: Judged, eye: Eye, columns: slice | int = slice(None)) -> float:
-    return float(np.nanmean(log_losses(judged.answers, chance(MODEL, judged, eye))[:, columns]))
+def loss(judged: Judged, adaptation: Adaptation, columns: slice | int = slice(None)) -> float:
+    return float(np.nanmean(log_losses(judged.answers, chance(MODEL, judged, adaptation))[:, columns]))
 
 
 def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
@@ -66,9 +66,9 @@ def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
     given = said(suite, coach)
     train = given.rows(np.arange(30))
     assert (train.answers == UNSURE).sum() > 15
-    used = learn_eye(CATALOGUE, MODEL, train)
+    used = learn_adaptation(CATALOGUE, MODEL, train)
     dropped = replace(train, answers=np.where(train.answers == UNSURE, np.nan, train.answers))
-    left_out = learn_eye(CATALOGUE, MODEL, dropped)
+    left_out = learn_adaptation(CATALOGUE, MODEL, dropped)
     assert (left_out.band, left_out.shrug) == (0, 0)
     assert 0.3 <= used.band <= 1.0 and used.shrug < 0.05
     assert np.abs(used.shift - MOVED).mean() < 0.9 * np.abs(left_out.shift - MOVED).mean()
@@ -79,25 +79,29 @@ def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
 
 def test_slips_are_told_apart_finely(suite: Suite) -> None:
     # A slip rate between coarse steps went to the wrong one, and edges seemed sharper or softer than they are.
-    eye = learn_eye(CATALOGUE, MODEL, said(suite, Simulated(Coach(np.zeros(len(SOFT)), 0.13))))
-    assert abs(eye.slip - 0.13) < 0.012
-    assert abs((eye.softness / SOFT).mean() - 1) < 0.12
+    adaptation = learn_adaptation(CATALOGUE, MODEL, said(suite, Simulated(Coach(np.zeros(len(SOFT)), 0.13))))
+    assert abs(adaptation.slip - 0.13) < 0.012
+    assert abs((adaptation.softness / SOFT).mean() - 1) < 0.12
 
 
 def test_unsure_anywhere_moves_nothing(suite: Suite) -> None:
     given = said(suite, Simulated(Coach(MOVED, 0.0))).rows(np.arange(200))
     shrugged = np.random.default_rng(3).random(given.answers.shape) < 0.2
-    eye = learn_eye(CATALOGUE, MODEL, replace(given, answers=np.where(shrugged, UNSURE, given.answers)))
-    plain = learn_eye(CATALOGUE, MODEL, replace(given, answers=np.where(shrugged, np.nan, given.answers)))
-    assert eye.band <= 0.1 and 0.15 <= eye.shrug <= 0.25
-    assert np.abs(eye.shift - plain.shift).max() < 0.15 * SOFT.max()
+    adaptation = learn_adaptation(
+        CATALOGUE, MODEL, replace(given, answers=np.where(shrugged, UNSURE, given.answers))
+    )
+    plain = learn_adaptation(
+        CATALOGUE, MODEL, replace(given, answers=np.where(shrugged, np.nan, given.answers))
+    )
+    assert adaptation.band <= 0.1 and 0.15 <= adaptation.shrug <= 0.25
+    assert np.abs(adaptation.shift - plain.shift).max() < 0.15 * SOFT.max()
 
 
 def test_unsure_in_the_wrong_rows_is_found_out(suite: Suite) -> None:
     given = said(suite, Simulated(Coach(MOVED, 0.0), band=0.6)).rows(np.arange(200))
     mixed = np.random.default_rng(0).permutation(given.answers, axis=0)
-    assert learn_eye(CATALOGUE, MODEL, replace(given, answers=mixed)).unrelated > 0.95
-    assert learn_eye(CATALOGUE, MODEL, given).unrelated < 0.01
+    assert learn_adaptation(CATALOGUE, MODEL, replace(given, answers=mixed)).unrelated > 0.95
+    assert learn_adaptation(CATALOGUE, MODEL, given).unrelated < 0.01
 
 
 def test_a_coach_who_weighs_two_measures_is_learned(suite: Suite) -> None:
@@ -105,28 +109,28 @@ def test_a_coach_who_weighs_two_measures_is_learned(suite: Suite) -> None:
     coach = Simulated(Coach(np.zeros(len(SOFT)), 0.0), elsewhere=True)
     given = said(seen, coach)
     train, test = given.rows(np.arange(500)), given.rows(np.arange(500, len(given.golfers)))
-    eye = learn_leaning_eye(CATALOGUE, MODEL, train)
-    assert eye.leaning is not None
-    leans = eye.leaning.leans
+    adaptation = learn_covariate_adaptation(CATALOGUE, MODEL, train)
+    assert adaptation.leaning is not None
+    leans = adaptation.leaning.leans
     assert np.flatnonzero(leans.any(axis=1)).tolist() == [FLIP], "no other fault leans"
     assert np.abs(leans[FLIP]).argmax() == OTHER
     assert leans[FLIP, OTHER] < 0, "the more of the other, the sooner it is a flip"
-    edges = learn_eye(CATALOGUE, MODEL, train)
-    assert loss(test, eye, FLIP) < 0.9 * loss(test, edges, FLIP)
+    edges = learn_adaptation(CATALOGUE, MODEL, train)
+    assert loss(test, adaptation, FLIP) < 0.9 * loss(test, edges, FLIP)
 
 
 def test_few_answers_lean_on_nothing(suite: Suite) -> None:
     given = said(weighing(suite), Simulated(Coach(MOVED, 0.0), elsewhere=True))
     few = given.rows(np.arange(LEAST_ANSWERS - 1))
-    assert learn_leaning_eye(CATALOGUE, MODEL, few).leaning is None
+    assert learn_covariate_adaptation(CATALOGUE, MODEL, few).leaning is None
 
 
 def test_leans_are_the_likeliest(suite: Suite) -> None:
     """External check: scipy's own minimiser and finite differences, on the same penalised likelihood."""
     given = said(weighing(suite), Simulated(Coach(MOVED, 0.05), elsewhere=True))
-    eye = learn_eye(CATALOGUE, MODEL, given)
+    adaptation = learn_adaptation(CATALOGUE, MODEL, given)
     inputs = np.clip(np.nan_to_num((given.past - given.past.mean(0)) / given.past.std(0)), -3, 3)
-    fit = _Fit(CATALOGUE, MODEL, given, eye, inputs, FLIP, given.known[:, FLIP])
+    fit = _Fit(CATALOGUE, MODEL, given, adaptation, inputs, FLIP, given.known[:, FLIP])
     penalty = np.r_[1.0, np.full(len(SOFT) - 1, 1 / 0.4**2)]
 
     def penalised(leans: np.ndarray) -> float:
@@ -177,8 +181,8 @@ def test_what_was_unsure_is_heard_and_told(season: Season) -> None:
     told = "\n".join(season.learned.told)
     assert f"{(answers == UNSURE).sum()} answers unsure: taken for swings within about" in told
     assert "left out: on swings not in the results, not assessed, or on faults no longer known" in told
-    eye, _ = load_eye(season.folder / "ann")
-    assert eye.band > 0 and eye.standing == {}
+    adaptation, _ = load_adaptation(season.folder / "ann")
+    assert adaptation.band > 0 and adaptation.standing == {}
 
 
 def test_measures_of_faults_nobody_was_asked_about_are_there(season: Season) -> None:
@@ -189,20 +193,20 @@ def test_measures_of_faults_nobody_was_asked_about_are_there(season: Season) -> 
 
 @pytest.fixture
 def leant(season: Season, tmp_path: Path) -> Path:
-    """A copy of the kept eye, made to lean."""
+    """A copy of the kept adaptation, made to lean."""
     folder = Path(shutil.copytree(season.folder / "ann", tmp_path / "ann"))
-    eye, _ = load_eye(folder)
-    faults = dict(eye.faults)
+    adaptation, _ = load_adaptation(folder)
+    faults = dict(adaptation.faults)
     faults["flip"] = msgspec.structs.replace(faults["flip"], leans={"early_set": -3.0, "flexed_top": 1.0})
     middle = {fault: (-10 * soft, 5 * soft) for fault, soft in zip(CATALOGUE.ids, SOFT.tolist(), strict=True)}
-    changed = msgspec.structs.replace(eye, faults=faults, standing=middle)
-    (folder / EYE_FILE).write_bytes(msgspec.json.encode(changed))
+    changed = msgspec.structs.replace(adaptation, faults=faults, standing=middle)
+    (folder / ADAPTATION_FILE).write_bytes(msgspec.json.encode(changed))
     return folder
 
 
 def test_classify_gives_what_retraining_was_judged_by(season: Season, leant: Path) -> None:
-    eye, catalogue = load_eye(leant)
-    bundle = with_eye(season.bundle, eye)
+    adaptation, catalogue = load_adaptation(leant)
+    bundle = with_adaptation(season.bundle, adaptation)
     assert bundle.classifier.leaning is not None
     classify_season(
         [season.folder / "season.parquet"], season.folder / "own", bundle=bundle, catalogue=catalogue
@@ -212,8 +216,10 @@ def test_classify_gives_what_retraining_was_judged_by(season: Season, leant: Pat
     plain = read_results(season.folder / "results").faults
     rows = plain[plain["status"] == "assessed"].assign(verdict=None)
     judged = judged_swings(rows, season.bundle, CATALOGUE)
-    told = chance(season.bundle.classifier, judged, kept_eye(eye, CATALOGUE))
-    straight = chance(season.bundle.classifier, judged, replace(kept_eye(eye, CATALOGUE), leaning=None))
+    told = chance(season.bundle.classifier, judged, saved_adaptation(adaptation, CATALOGUE))
+    straight = chance(
+        season.bundle.classifier, judged, replace(saved_adaptation(adaptation, CATALOGUE), leaning=None)
+    )
     swings = pd.MultiIndex.from_frame(rows[IDS]).unique()
     assessed = np.isfinite(judged.past).all(axis=1)  # else the model has a guess of its own to lean on
     assert assessed.mean() > 0.5
@@ -230,11 +236,11 @@ def test_classify_gives_what_retraining_was_judged_by(season: Season, leant: Pat
         {"standing": {"flip": (0.0, 1.0), "elsewhere": (0.0, 1.0)}},
     ],
 )
-def test_an_eye_that_leans_on_nothing_sound_is_refused(leant: Path, change: dict[str, object]) -> None:
-    content = msgspec.json.decode((leant / EYE_FILE).read_bytes())
-    (leant / EYE_FILE).write_bytes(msgspec.json.encode(content | change))
+def test_an_adaptation_with_unsound_covariates_is_refused(leant: Path, change: dict[str, object]) -> None:
+    content = msgspec.json.decode((leant / ADAPTATION_FILE).read_bytes())
+    (leant / ADAPTATION_FILE).write_bytes(msgspec.json.encode(content | change))
     with pytest.raises(BundleError, match="bad-coach"):
-        load_eye(leant)
+        load_adaptation(leant)
 
 
 def test_the_digest_is_of_verdicts_alone() -> None:

@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 from label_fakes import fake_results
 from season_fakes import fake_season, write_long, write_parquet
 
-from faultml.classifier.coach_eye import save_eye
+from faultml.classifier.coach_adaptation import save_adaptation
 from faultml.cli import main
 from faultml.errors import InputError, StoreError
 from faultml.faults.catalogue import load_catalogue
@@ -141,12 +141,12 @@ def test_tokens_tell_nobody_else_a_name(store: Store, tmp_path: Path) -> None:
     assert tokens_of(store, [NAME, STAYS]) == tokens_of(store, [STAYS, NAME, NAME])
 
 
-def eye_in(folder: Path) -> str:
-    """A coach's eye that moves nothing; its SHA-256."""
+def adaptation_in(folder: Path) -> str:
+    """A coach adaptation that moves nothing; its SHA-256."""
     figures = dict.fromkeys(("slip", "slip_sd", "unrelated"), 0.01)
     words = dict.fromkeys(("coach", "learned", "model_sha256", "labels_sha256", "why"), "ann")
     rest = {"adopted": False, "swings": 1, "golfers": 1, "labelled_players": (), "held_out": {}, "faults": {}}
-    return save_eye(folder, load_catalogue(), {**figures, **words, **rest}).sha256
+    return save_adaptation(folder, load_catalogue(), {**figures, **words, **rest}).sha256
 
 
 def run(*arguments: object, text: str = "") -> Result:
@@ -249,15 +249,15 @@ def test_what_run_json_tells_of_a_player_goes_too(tmp_path: Path, everything: li
     assert json.loads(file.read_text())["address_drift"] == [{"player": STAYS, "change_deg": 9.0}]
 
 
-def test_an_eye_that_has_learned_from_the_player_is_named_by_its_folder(tmp_path: Path, store: Store) -> None:
-    eye = eye_in(tmp_path / "ann")
-    note_training(store, eye, [NAME])
+def test_an_adaptation_learned_from_the_player_is_named_by_its_folder(tmp_path: Path, store: Store) -> None:
+    adaptation = adaptation_in(tmp_path / "ann")
+    note_training(store, adaptation, [NAME])
     note_training(store, "b" * 64, [NAME])
     where = ["--store", store.path, "--coach", tmp_path / "ann"]
     exported = run("export", NAME, *where, "--out", tmp_path / "out")
     done = run("forget", NAME, *where, "--yes")
     for said in (exported.stdout, done.stdout):
-        assert f"the coach's eye in {tmp_path / 'ann'} has learned from the player's verdicts" in said
+        assert f"the coach adaptation in {tmp_path / 'ann'} has learned from the player's verdicts" in said
         assert f"SHA-256 {'b' * 64}" in said
     info = CliRunner().invoke(main, ["store", "info", "--store", str(store.path)])
     assert info.stdout.count("to be trained anew") == 2

@@ -1,4 +1,4 @@
-"""A coach's eye from verdicts to champion: learned, registered, judged, promoted, used, and taken back."""
+"""A coach adaptation from verdicts to champion: learned, registered, judged, promoted, used, and taken back."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ import pytest
 from click.testing import CliRunner
 
 from faultml.classifier.bundle import default_bundle_path, read_manifest
-from faultml.classifier.coach_eye import EYE_FILE, load_eye
+from faultml.classifier.coach_adaptation import ADAPTATION_FILE, load_adaptation
 from faultml.cli import main
 from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import Verdict, add
 from faultml.pipelines import registry
+from faultml.pipelines.adaptation_promotion import COMMON, HELD_OUT, judge_adaptation
 from faultml.pipelines.coach_curve import coach_curve
-from faultml.pipelines.eye_gate import COMMON, HELD_OUT, judge_eye
 from faultml.pipelines.promotion import promote
 from faultml.pipelines.retrain import Learned, gather, retrain
 from faultml.pipelines.served import ServedModel
@@ -80,7 +80,7 @@ class Kept(NamedTuple):
 
     folder: Path
     version: registry.Version
-    eye: Path
+    adaptation: Path
     learned: Learned
 
 
@@ -90,11 +90,13 @@ def learn(
     bundle = registry.load_bundle()
     with open_store(store) as opened:
         learned = retrain(
-            opened, COACH, results or [read_results(judged.results)], bundle, catalogue, folder / "eye"
+            opened, COACH, results or [read_results(judged.results)], bundle, catalogue, folder / "adapted"
         )
     curve = coach_curve(catalogue, bundle.classifier, learned.judged)
-    version = registry.register_eye(folder / "registry", default_bundle_path(), folder / "eye", curve)
-    return Kept(folder / "registry", version, folder / "eye", learned)
+    version = registry.register_adaptation(
+        folder / "registry", default_bundle_path(), folder / "adapted", curve
+    )
+    return Kept(folder / "registry", version, folder / "adapted", learned)
 
 
 @pytest.fixture(scope="module")
@@ -117,17 +119,17 @@ def test_a_run_holds_what_was_learned_and_no_player(kept: Kept, judged: Judged) 
     from faultml.pipelines.tracking import open_client
 
     assert (kept.version.number, kept.version.aliases, kept.version.coach) == (1, ("challenger",), COACH)
-    eye, _ = load_eye(kept.eye)
+    adaptation, _ = load_adaptation(kept.adaptation)
     run = open_client(kept.folder).get_run(kept.version.run)
-    assert run.data.tags["eye_sha256"] == eye.sha256 == kept.version.eye_sha256
-    assert run.data.tags["labels_sha256"] == eye.labels_sha256 and len(eye.labels_sha256) == 64
-    assert run.data.tags["model_sha256"] == eye.model_sha256
+    assert run.data.tags["adaptation_sha256"] == adaptation.sha256 == kept.version.adaptation_sha256
+    assert run.data.tags["labels_sha256"] == adaptation.labels_sha256 and len(adaptation.labels_sha256) == 64
+    assert run.data.tags["model_sha256"] == adaptation.model_sha256
     assert run.data.params["golfers"] == str(GOLFERS)
-    assert run.data.metrics["held_out.eye"] == pytest.approx(eye.held_out["eye"])
+    assert run.data.metrics["held_out.adapted"] == pytest.approx(adaptation.held_out["adapted"])
     files = run_folder(kept.folder, kept.version.run)
     for name, word in (("edges", "flexed_top"), ("learning", "golfers learned from")):
         assert word in "".join(ElementTree.parse(files / "figures" / f"{name}.svg").getroot().itertext())
-    assert (files / "tables" / "learning.csv").read_text().startswith("golfers,default,eye\n")
+    assert (files / "tables" / "learning.csv").read_text().startswith("golfers,default,adapted\n")
     players = {verdict.player for verdict in judged.verdicts}
     texts = [
         path.read_text() for path in files.rglob("*") if path.suffix in {".csv", ".json", ".svg", ".toml"}
@@ -141,7 +143,7 @@ def test_it_becomes_champion_is_used_and_the_results_say_so(
     kept: Kept, judged: Judged, tmp_path: Path, catalogue: Catalogue
 ) -> None:
     with opened(judged, tmp_path) as store:
-        said = judge_eye(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+        said = judge_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
     assert said.verdict.passed, said.report
     assert said.verdict.comparisons[0].name == HELD_OUT and "the model by itself" in said.report
     assert said.verdict.comparisons[0].log_loss.lo > 0.02
@@ -153,13 +155,13 @@ def test_it_becomes_champion_is_used_and_the_results_say_so(
     done = CliRunner().invoke(main, [*words, "--out", str(tmp_path / "r")], catch_exceptions=False)
     assert done.exit_code in (0, 3), done.output
     run = json.loads((tmp_path / "r" / "run.json").read_text())
-    eye, edges = load_eye(kept.eye)
+    adaptation, edges = load_adaptation(kept.adaptation)
     assert run["registry"] == {"model": OF, "version": 1, "alias": "champion"}
-    assert run["coach"]["name"] == COACH and run["coach"]["eye_sha256"] == eye.sha256
-    assert run["coach"]["learned"] == eye.learned and run["model"]["sha256"] == eye.model_sha256
+    assert run["coach"]["name"] == COACH and run["coach"]["adaptation_sha256"] == adaptation.sha256
+    assert run["coach"]["learned"] == adaptation.learned and run["model"]["sha256"] == adaptation.model_sha256
     faults = read_results(tmp_path / "r").faults
     assert faults.loc[faults["fault"] == "flip", "edge"].unique() == edges.edge("flip").value
-    # mlflow's model answers with the same eye.
+    # mlflow's model answers with the same adaptation.
     bundle, seen = registry.load_coach(kept.folder, COACH)
     served = ServedModel(registry.path_of(kept.folder, champion)).assessor
     assert seen.edge("flip") == served.catalogue.edge("flip") == edges.edge("flip")
@@ -176,13 +178,13 @@ def test_verdicts_of_other_swings_are_refused(judged: Judged, catalogue: Catalog
     with open_store(tmp_path / "store.sqlite") as store:
         add(store, mixed)
         kept = learn(judged, catalogue, store.path, tmp_path)
-        said = judge_eye(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+        said = judge_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
     assert not said.verdict.passed and promote(kept.folder, said) is None
     assert any("it moves nothing" in reason for reason in said.verdict.reasons)
     assert any(f"{COMMON}: log loss is not shown better" in reason for reason in said.verdict.reasons)
 
 
-def test_an_eye_is_judged_on_the_verdicts_it_was_learned_from(
+def test_an_adaptation_is_tested_on_the_verdicts_it_was_learned_from(
     kept: Kept, judged: Judged, tmp_path: Path
 ) -> None:
     flipped = {"yes": "no", "no": "yes"}
@@ -190,7 +192,7 @@ def test_an_eye_is_judged_on_the_verdicts_it_was_learned_from(
         one = judged.verdicts[0]
         add(store, [one._replace(verdict=flipped[one.verdict], when="2026-06-01")])
         with pytest.raises(InputError, match="labels-changed"):
-            judge_eye(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+            judge_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
 
 
 def test_golfers_that_the_champion_knows_do_not_speak(
@@ -204,9 +206,9 @@ def test_golfers_that_the_champion_knows_do_not_speak(
         add(store, [one._replace(verdict=flipped, when="2026-06-01")])
         bundle = registry.load_bundle()
         retrain(store, COACH, [read_results(judged.results)], bundle, catalogue, tmp_path / "next")
-        version = registry.register_eye(kept.folder, default_bundle_path(), tmp_path / "next")
+        version = registry.register_adaptation(kept.folder, default_bundle_path(), tmp_path / "next")
         assert version.number == 2
-        said = judge_eye(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+        said = judge_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
     assert "champion 1" in said.report and not said.verdict.passed
     assert any(f"{HELD_OUT}: 0 golfers" in reason for reason in said.verdict.reasons)
     registry.make_champion(kept.folder, 2, OF)
@@ -215,8 +217,10 @@ def test_golfers_that_the_champion_knows_do_not_speak(
 
 def test_what_was_changed_in_the_registry_is_refused(kept: Kept, judged: Judged) -> None:
     path = registry.path_of(kept.folder, kept.version)
-    eye = path / EYE_FILE
-    eye.write_text(eye.read_text().replace(f'"slip": {load_eye(kept.eye)[0].slip}', '"slip": 0.4'))
+    adaptation = path / ADAPTATION_FILE
+    adaptation.write_text(
+        adaptation.read_text().replace(f'"slip": {load_adaptation(kept.adaptation)[0].slip}', '"slip": 0.4')
+    )
     with pytest.raises(BundleError, match="as registered"):
         registry.load_coach(kept.folder, COACH, 1)
 
@@ -225,7 +229,7 @@ def test_everybodys_model_and_coaches_are_kept_apart(kept: Kept) -> None:
     assert registry.versions(kept.folder) == []
     registry.register(kept.folder, default_bundle_path())
     with pytest.raises(InputError, match="already-registered"):
-        registry.register_eye(kept.folder, default_bundle_path(), kept.eye)
+        registry.register_adaptation(kept.folder, default_bundle_path(), kept.adaptation)
     listed = CliRunner().invoke(main, ["models", "list", "--registry", str(kept.folder)]).output.splitlines()
     assert [line.split()[:2] for line in listed] == [["faultml", "1"], [OF, "1"]]
     sha256 = read_manifest(default_bundle_path()).sha256
@@ -258,7 +262,7 @@ def test_the_commands_keep_a_training_in_a_registry(
         "--store",
         store,
         "--out",
-        tmp_path / "eye",
+        tmp_path / "adapted",
     )
     assert f"version 1 of {OF}, the challenger" in run(*words, *at)
     assert "no-former-champion" in run("models", "rollback", "--coach", COACH, *at, code=2)

@@ -1,9 +1,9 @@
-"""A coach's eye: edges moved to where one coach says yes, how surely that is known, and what else they go by.
+"""A coach adaptation: edges moved to where one coach says yes, how surely that is known, and what else they go by.
 
-It is a folder of data: an ordinary file of moved edges whose owner is the coach, named by its hash, and ``eye.json``,
-which says what else was learned, which edges go with it, and the hash of the model whose measures it rests on. The
-edges are written first and ``eye.json`` takes the former one's place last: whoever is stopped in between leaves the
-eye that was there before.
+It is a folder of data: an ordinary file of moved edges whose owner is the coach, named by its hash, and
+``adaptation.json``, which says what else was learned, which edges go with it, and the hash of the model whose measures
+it rests on. The edges are written first and ``adaptation.json`` takes the former one's place last: whoever is stopped
+in between leaves the adaptation that was there before.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ from faultml.errors import BundleError
 from faultml.faults.catalogue import EDGE_BOUNDS, Catalogue, load_catalogue
 from faultml.runtime.faults import Leaning
 
-EYE_FILE: Final = "eye.json"
-SCHEMA: Final = 2
+ADAPTATION_FILE: Final = "adaptation.json"
+SCHEMA: Final = 3
 
 
-class FaultEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class FaultAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """How one coach sees one fault.
 
     Attributes
@@ -40,7 +40,7 @@ class FaultEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         What it rests on: answers yes or no.
     leans
         What else this coach goes by: how much further past, in the fault's unit, for each spread of another fault's
-        measure (`CoachEye.standing`); empty where the edge says all.
+        measure (`CoachAdaptation.standing`); empty where the edge says all.
     """
 
     shift: float
@@ -51,13 +51,13 @@ class FaultEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     leans: dict[str, float] = {}
 
 
-class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What was learned of one coach.
 
     Attributes
     ----------
     coach
-        Whose eye.
+        Whose adaptation.
     learned
         When, UTC.
     model_sha256
@@ -103,14 +103,14 @@ class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     golfers: int
     labelled_players: tuple[str, ...]
     held_out: dict[str, float]
-    faults: dict[str, FaultEye]
+    faults: dict[str, FaultAdaptation]
     band: float = 0.0
     shrug: float = 0.0
     standing: dict[str, tuple[float, float]] = {}
 
     @property
     def sha256(self) -> str:
-        """Of ``eye.json`` as it is written: the eye's own name, for stores and results."""
+        """Of ``adaptation.json`` as it is written: the adaptation's own name, for stores and results."""
         return hashlib.sha256(_encode(self)).hexdigest()
 
     @property
@@ -119,30 +119,30 @@ class CoachEye(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         return f"edges-{self.edges_sha256[:12]}.toml"
 
 
-def kept_leaning(eye: CoachEye, faults: Sequence[str]) -> Leaning | None:
-    """How the edges lean as an eye holds it; None where no fault leans."""
-    if not eye.standing:
+def kept_leaning(adaptation: CoachAdaptation, faults: Sequence[str]) -> Leaning | None:
+    """How the edges lean as an adaptation holds it; None where no fault leans."""
+    if not adaptation.standing:
         return None
-    leans = [[eye.faults[fault].leans.get(other, 0.0) for other in faults] for fault in faults]
-    middle, spread = np.array([eye.standing[fault] for fault in faults]).T
+    leans = [[adaptation.faults[fault].leans.get(other, 0.0) for other in faults] for fault in faults]
+    middle, spread = np.array([adaptation.standing[fault] for fault in faults]).T
     return Leaning(np.array(leans), middle, spread)
 
 
-def save_eye(folder: Path, catalogue: Catalogue, eye: Mapping[str, Any]) -> CoachEye:
-    """Write a coach's eye; `eye` lacks only the schema and the hash of the edges. What is known badly is kept too."""
+def save_adaptation(folder: Path, catalogue: Catalogue, adaptation: Mapping[str, Any]) -> CoachAdaptation:
+    """Write a coach adaptation; `adaptation` holds every field but the schema and the hash of the edges."""
     folder.mkdir(parents=True, exist_ok=True)
-    lines = [f"owner = {_toml(eye['coach'])}", "# D relative to address; made by faultml retrain"]
-    if not (eye["adopted"] and eye["faults"]):
+    lines = [f"owner = {_toml(adaptation['coach'])}", "# D relative to address; made by faultml retrain"]
+    if not (adaptation["adopted"] and adaptation["faults"]):
         lines.append("edge = []")
-    for name, seen in eye["faults"].items() if eye["adopted"] else ():
+    for name, seen in adaptation["faults"].items() if adaptation["adopted"] else ():
         fault = catalogue[name]
         low, high = EDGE_BOUNDS[fault.unit]
         edge = float(np.clip(fault.edge + fault.sign * seen.shift, low, high))
         lines += ["", "[[edge]]", f"fault = {_toml(name)}", f"value = {round(edge, 4)}"]
     edges = ("\n".join(lines) + "\n").encode()
-    complete = CoachEye(schema=SCHEMA, edges_sha256=hashlib.sha256(edges).hexdigest(), **eye)
+    complete = CoachAdaptation(schema=SCHEMA, edges_sha256=hashlib.sha256(edges).hexdigest(), **adaptation)
     _put(folder / complete.edges_file, edges)
-    _put(folder / EYE_FILE, _encode(complete))
+    _put(folder / ADAPTATION_FILE, _encode(complete))
     for former in folder.glob("edges-*.toml"):
         if former.name != complete.edges_file:
             former.unlink()
@@ -150,99 +150,113 @@ def save_eye(folder: Path, catalogue: Catalogue, eye: Mapping[str, Any]) -> Coac
 
 
 def files_of(folder: Path) -> tuple[Path, ...]:
-    """The files of the eye in a folder; none where it holds none."""
-    if not (folder / EYE_FILE).is_file():
+    """The files of the adaptation in a folder; none where it holds none."""
+    if not (folder / ADAPTATION_FILE).is_file():
         return ()
-    return folder / EYE_FILE, folder / load_eye(folder)[0].edges_file
+    return folder / ADAPTATION_FILE, folder / load_adaptation(folder)[0].edges_file
 
 
-def load_eye(folder: Path, registered_sha256: str = "") -> tuple[CoachEye, Catalogue]:
-    """A coach's eye and the catalogue with their edges.
+def load_adaptation(folder: Path, registered_sha256: str = "") -> tuple[CoachAdaptation, Catalogue]:
+    """A coach adaptation and the catalogue with their edges.
 
     Parameters
     ----------
     registered_sha256
-        What the eye must be, where a registry says so.
+        What the adaptation must be, where a registry says so.
 
     Raises
     ------
     BundleError
         ``bad-coach`` where the folder holds none, ``coach-changed`` where the edges are not those it was made with,
-        or the eye is not the one that was registered.
+        or the adaptation is not the one that was registered.
     CatalogueError
         Where the edges do not fit.
     """
-    path = folder / EYE_FILE
+    path = folder / ADAPTATION_FILE
     try:
-        eye = msgspec.json.decode(path.read_bytes(), type=CoachEye)
-        found = hashlib.sha256((folder / eye.edges_file).read_bytes()).hexdigest()
+        adaptation = msgspec.json.decode(path.read_bytes(), type=CoachAdaptation)
+        found = hashlib.sha256((folder / adaptation.edges_file).read_bytes()).hexdigest()
     except (OSError, msgspec.MsgspecError) as error:
         raise BundleError(
             "bad-coach", where=str(path), expected="what faultml retrain leaves", found=str(error)
         ) from error
-    if eye.schema != SCHEMA:
-        raise BundleError("bad-coach", where=str(path), expected=f"schema {SCHEMA}", found=str(eye.schema))
-    if found != eye.edges_sha256:
+    if adaptation.schema != SCHEMA:
+        raise BundleError(
+            "bad-coach", where=str(path), expected=f"schema {SCHEMA}", found=str(adaptation.schema)
+        )
+    if found != adaptation.edges_sha256:
         raise BundleError(
             "coach-changed",
-            where=str(folder / eye.edges_file),
-            expected=f"SHA-256 {eye.edges_sha256[:12]}...; use classify --catalogue for edges set by hand",
+            where=str(folder / adaptation.edges_file),
+            expected=f"SHA-256 {adaptation.edges_sha256[:12]}...; use classify --catalogue for edges set by hand",
             found=f"{found[:12]}...",
         )
-    if registered_sha256 and eye.sha256 != registered_sha256:
+    if registered_sha256 and adaptation.sha256 != registered_sha256:
         raise BundleError(
             "coach-changed",
             where=str(path),
             expected=f"SHA-256 {registered_sha256[:12]}..., as registered",
-            found=f"{eye.sha256[:12]}...",
+            found=f"{adaptation.sha256[:12]}...",
         )
-    if eye.adopted and not _sound(eye):
+    if adaptation.adopted and not _sound(adaptation):
         expected = "finite shifts and leans, softness and spreads above 0"
         raise BundleError("bad-coach", where=str(path), expected=expected, found="others")
-    return eye, load_catalogue(folder / eye.edges_file)
+    return adaptation, load_catalogue(folder / adaptation.edges_file)
 
 
-def with_eye(bundle: Bundle, eye: CoachEye) -> Bundle:
+def with_adaptation(bundle: Bundle, adaptation: CoachAdaptation) -> Bundle:
     """The same model with a coach's softness; that the edges are not known exactly makes them softer.
 
-    With the catalogue of `load_eye` its probabilities are the chance that this coach says yes on a good day.
+    With the catalogue of `load_adaptation` its probabilities are the chance that this coach says yes on a good day.
 
     Raises
     ------
     BundleError
         ``coach-model`` where the labels were learned on another model's measures.
     """
-    if not bundle.manifest.is_model(eye.model_sha256):
+    if not bundle.manifest.is_model(adaptation.model_sha256):
         raise BundleError(
             "coach-model",
-            where=eye.coach,
-            expected=f"model {eye.model_sha256[:12]}...; run faultml retrain with the present one",
+            where=adaptation.coach,
+            expected=f"model {adaptation.model_sha256[:12]}...; run faultml retrain with the present one",
             found=f"{bundle.manifest.sha256[:12]}...",
         )
-    told = {"name": eye.coach, "eye_sha256": eye.sha256, "learned": eye.learned, "adopted": eye.adopted}
+    told = {
+        "name": adaptation.coach,
+        "adaptation_sha256": adaptation.sha256,
+        "learned": adaptation.learned,
+        "adopted": adaptation.adopted,
+    }
     bundle = replace(bundle, origin=bundle.origin | {"coach": told})
-    if not eye.adopted:
+    if not adaptation.adopted:
         return bundle
     softness = bundle.classifier.softness.copy()
     for column, name in enumerate(bundle.manifest.faults):
-        if name in eye.faults:
-            softness[column] = np.hypot(eye.faults[name].softness, eye.faults[name].shift_sd)
-    leaning = kept_leaning(eye, bundle.manifest.faults)
+        if name in adaptation.faults:
+            softness[column] = np.hypot(adaptation.faults[name].softness, adaptation.faults[name].shift_sd)
+    leaning = kept_leaning(adaptation, bundle.manifest.faults)
     return replace(bundle, classifier=replace(bundle.classifier, softness=softness, leaning=leaning))
 
 
-def _sound(eye: CoachEye) -> bool:
+def _sound(adaptation: CoachAdaptation) -> bool:
     edges = all(
         np.isfinite([seen.shift, seen.shift_sd, *seen.leans.values()]).all() and 0 < seen.softness < np.inf
-        for seen in eye.faults.values()
+        for seen in adaptation.faults.values()
     )
-    standing = all(np.isfinite(middle) and 0 < spread < np.inf for middle, spread in eye.standing.values())
-    leant_on = {other for seen in eye.faults.values() for other in seen.leans}
-    return edges and standing and leant_on <= set(eye.standing) and set(eye.standing) <= set(eye.faults)
+    standing = all(
+        np.isfinite(middle) and 0 < spread < np.inf for middle, spread in adaptation.standing.values()
+    )
+    leant_on = {other for seen in adaptation.faults.values() for other in seen.leans}
+    return (
+        edges
+        and standing
+        and leant_on <= set(adaptation.standing)
+        and set(adaptation.standing) <= set(adaptation.faults)
+    )
 
 
-def _encode(eye: CoachEye) -> bytes:
-    return msgspec.json.format(msgspec.json.encode(eye), indent=1) + b"\n"
+def _encode(adaptation: CoachAdaptation) -> bytes:
+    return msgspec.json.format(msgspec.json.encode(adaptation), indent=1) + b"\n"
 
 
 def _put(path: Path, content: bytes) -> None:

@@ -1,9 +1,9 @@
-"""May a coach's eye take the former one's place? Where it foretells this coach better, about golfers held out.
+"""May a coach adaptation take the former one's place? Where it foretells this coach better, about golfers held out.
 
-What speaks are the verdicts that it was learned from, each golfer's foretold by an eye that was learned the same way
-from the other golfers alone. Golfers from whom the former eye has learned are left out: it would know their answers.
-The labels of the fixed suites lie at the catalogue's edges, so that an eye which moves edges cannot be asked for a
-better log loss there; it must rank swings as well as before.
+What speaks are the verdicts that it was learned from, each golfer's foretold by an adaptation that was learned the
+same way from the other golfers alone. Golfers from whom the former adaptation has learned are left out: it would know
+their answers. The labels of the fixed suites lie at the catalogue's edges, so that an adaptation which moves edges
+cannot be asked for a better log loss there; it must rank swings as well as before.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.classifier.bundle import Bundle
-from faultml.classifier.coach_eye import CoachEye, load_eye, with_eye
+from faultml.classifier.coach_adaptation import CoachAdaptation, load_adaptation, with_adaptation
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.pipelines import gate_suites, registry
 from faultml.pipelines.gate_report import report
 from faultml.pipelines.gatekeeping import LEADS, RANKS, Answers, Verdict, judge
-from faultml.pipelines.judged import Judged, chance, kept_eye
+from faultml.pipelines.judged import Judged, chance, saved_adaptation
 from faultml.pipelines.promotion import Judged as JudgedVersion
 from faultml.pipelines.retrain import gather
 from faultml.pipelines.trial import held_out_chances
@@ -36,7 +36,7 @@ HELD_OUT = "the coach's labels, golfers held out"
 COMMON = "the same labels, against knowing only how common each fault is"
 
 
-def judge_eye(
+def judge_adaptation(
     folder: Path,
     coach: str,
     store: Store,
@@ -62,13 +62,13 @@ def judge_eye(
     InputError
         ``labels-changed`` where the verdicts are no longer those, and what `gather` raises.
     BundleError
-        Where the version's model or eye is not what was registered.
+        Where the version's model or adaptation is not what was registered.
     """
     catalogue, of = load_catalogue(), registry.coach_model(coach)
     version = registry.find(folder, number, of)
     model, path = registry.load_version(folder, version.number, of), registry.path_of(folder, version)
-    eye, edges = load_eye(path, version.eye_sha256)
-    given = gather(store, eye.coach, results, model, catalogue)
+    adaptation, edges = load_adaptation(path, version.adaptation_sha256)
+    given = gather(store, adaptation.coach, results, model, catalogue)
     if given.labels_sha256 != version.labels_sha256:
         raise InputError(
             "labels-changed",
@@ -76,12 +76,12 @@ def judge_eye(
             expected="the verdicts and results that it was learned from; else run retrain --registry again",
             found="others",
         )
-    former, former_eye, former_edges = _former(folder, of, version)
+    former, former_adaptation, former_edges = _former(folder, of, version)
     name = f"champion {former.number}" if former else ALONE
     plain, own = held_out_chances(catalogue, model.classifier, given.judged)
-    if former_eye:
-        plain = _told(catalogue, model, given.judged, former_eye)
-        plain[_known_to(former_eye, store, given.judged.golfers)] = np.nan
+    if former_adaptation:
+        plain = _told(catalogue, model, given.judged, former_adaptation)
+        plain[_known_to(former_adaptation, store, given.judged.golfers)] = np.nan
     answers = np.where(given.judged.known, given.judged.answers, np.nan)
     # Labels in the wrong rows make a forecast of shares alone look better than a model that commits itself.
     suites = [
@@ -90,16 +90,16 @@ def judge_eye(
     ]
     fixed, _ = gate_suites.fixed_suites(
         catalogue,
-        with_eye(model, former_eye) if former_eye else model,
-        with_eye(model, eye),
+        with_adaptation(model, former_adaptation) if former_adaptation else model,
+        with_adaptation(model, adaptation),
         edges=tuple(each.edges([""])[0] for each in (former_edges or catalogue, edges)),
         demand=RANKS,
         golfers=golfers,
         jobs=jobs,
     )
     verdict = judge(catalogue.ids, [*suites, *fixed])
-    if not eye.adopted:
-        verdict = Verdict(verdict.comparisons, (f"it moves nothing: {eye.why}", *verdict.reasons))
+    if not adaptation.adopted:
+        verdict = Verdict(verdict.comparisons, (f"it moves nothing: {adaptation.why}", *verdict.reasons))
     text = report(verdict, f"Version {version.number} ({version.model})", name)
     registry.keep_report(folder, version, f"against_{former.number if former else 'nobody'}.md", text)
     return JudgedVersion(version, verdict, text)
@@ -107,22 +107,24 @@ def judge_eye(
 
 def _former(
     folder: Path, of: str, version: registry.Version
-) -> tuple[registry.Version | None, CoachEye | None, Catalogue | None]:
-    """The coach's champion with its eye and edges, where it rests on the same model and is not the version itself."""
+) -> tuple[registry.Version | None, CoachAdaptation | None, Catalogue | None]:
+    """The coach's champion with its adaptation and edges, unless it is the version itself or rests on another model."""
     former = registry.champion_or_none(folder, of)
     if former is None or former.number == version.number or former.sha256 != version.sha256:
         return None, None, None
-    eye, edges = load_eye(registry.path_of(folder, former), former.eye_sha256)
-    return former, eye, edges
+    adaptation, edges = load_adaptation(registry.path_of(folder, former), former.adaptation_sha256)
+    return former, adaptation, edges
 
 
-def _told(catalogue: Catalogue, model: Bundle, judged: Judged, eye: CoachEye) -> Array:
-    """What a kept eye foretells of judged swings, slips and all."""
-    return eye.slip + (1 - 2 * eye.slip) * chance(model.classifier, judged, kept_eye(eye, catalogue))
+def _told(catalogue: Catalogue, model: Bundle, judged: Judged, adaptation: CoachAdaptation) -> Array:
+    """What a kept adaptation foretells of judged swings, slips and all."""
+    return adaptation.slip + (1 - 2 * adaptation.slip) * chance(
+        model.classifier, judged, saved_adaptation(adaptation, catalogue)
+    )
 
 
-def _known_to(eye: CoachEye, store: Store, golfers: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Which golfers an eye has learned from."""
-    learned = set(eye.labelled_players)
+def _known_to(adaptation: CoachAdaptation, store: Store, golfers: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Which golfers an adaptation has learned from."""
+    learned = set(adaptation.labelled_players)
     known = {name for name in set(golfers) if tokens_of(store, [name])[0] in learned}
     return np.array([name in known for name in golfers])

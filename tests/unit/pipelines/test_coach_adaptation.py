@@ -1,4 +1,4 @@
-"""A coach's eye: learned from answers, held to the targets on golfers held out, and used."""
+"""A coach adaptation: learned from answers, held to the targets on golfers held out, and used."""
 
 from __future__ import annotations
 
@@ -12,12 +12,17 @@ import numpy as np
 import pytest
 from coach_fakes import CATALOGUE, SOFT, drawn_suite, edge_classifier
 
-from faultml.classifier import coach_eye
-from faultml.classifier.coach_eye import FaultEye, load_eye, save_eye, with_eye
+from faultml.classifier import coach_adaptation
+from faultml.classifier.coach_adaptation import (
+    FaultAdaptation,
+    load_adaptation,
+    save_adaptation,
+    with_adaptation,
+)
 from faultml.errors import BundleError
-from faultml.pipelines.adapt import learn_eye
+from faultml.pipelines.adapt import learn_adaptation
 from faultml.pipelines.coach_suite import Suite, judged_by
-from faultml.pipelines.judged import Judged, believed, chance, default_eye, guard_chance
+from faultml.pipelines.judged import Judged, believed, chance, default_adaptation, guard_chance
 from faultml.pipelines.learning_curves import Point, learning_curves
 from faultml.synthetic.coach import Coach
 
@@ -68,10 +73,10 @@ def test_shuffled_labels_move_nothing(suite: Suite) -> None:
     judged = _judged(suite, Coach.careful(CATALOGUE))
     mixed = np.random.default_rng(0).permutation(judged.answers, axis=0)
     shuffled = replace(judged, answers=mixed)
-    eye = learn_eye(CATALOGUE, edge_classifier(), shuffled)
-    assert eye.unrelated > 0.95
-    assert np.all(believed(CATALOGUE, eye).shift == 0)
-    assert learn_eye(CATALOGUE, edge_classifier(), judged).unrelated < 0.01
+    adaptation = learn_adaptation(CATALOGUE, edge_classifier(), shuffled)
+    assert adaptation.unrelated > 0.95
+    assert np.all(believed(CATALOGUE, adaptation).shift == 0)
+    assert learn_adaptation(CATALOGUE, edge_classifier(), judged).unrelated < 0.01
 
 
 def test_a_fault_with_no_answers_leans_on_its_group(suite: Suite) -> None:
@@ -79,31 +84,31 @@ def test_a_fault_with_no_answers_leans_on_its_group(suite: Suite) -> None:
     column = CATALOGUE.ids.index("flip")
     answers = judged.answers.copy()
     answers[:, column] = np.nan
-    eye = learn_eye(CATALOGUE, edge_classifier(), replace(judged, answers=answers))
+    adaptation = learn_adaptation(CATALOGUE, edge_classifier(), replace(judged, answers=answers))
     others = np.arange(len(SOFT)) != column
-    assert -1.7 < eye.shift[column] / SOFT[column] < -0.5
-    assert eye.shift_sd[column] / SOFT[column] > 1.2 * np.median((eye.shift_sd / SOFT)[others])
+    assert -1.7 < adaptation.shift[column] / SOFT[column] < -0.5
+    assert adaptation.shift_sd[column] / SOFT[column] > 1.2 * np.median((adaptation.shift_sd / SOFT)[others])
 
 
 def test_shifts_are_covered_by_their_intervals(suite: Suite) -> None:
     bias = np.random.default_rng(3).choice([-1.5, 1.5], len(SOFT)) * SOFT
-    eye = learn_eye(CATALOGUE, edge_classifier(), _judged(suite, Coach(bias, 0.05)))
-    inside = np.abs(eye.shift - bias) <= 1.96 * eye.shift_sd
+    adaptation = learn_adaptation(CATALOGUE, edge_classifier(), _judged(suite, Coach(bias, 0.05)))
+    inside = np.abs(adaptation.shift - bias) <= 1.96 * adaptation.shift_sd
     assert inside.mean() >= 0.8
 
 
 def test_contradicting_coaches_are_kept_apart(suite: Suite) -> None:
-    strict = learn_eye(CATALOGUE, edge_classifier(), _judged(suite, Coach(-1.5 * SOFT, 0.0)))
-    lenient = learn_eye(CATALOGUE, edge_classifier(), _judged(suite, Coach(1.5 * SOFT, 0.0)))
+    strict = learn_adaptation(CATALOGUE, edge_classifier(), _judged(suite, Coach(-1.5 * SOFT, 0.0)))
+    lenient = learn_adaptation(CATALOGUE, edge_classifier(), _judged(suite, Coach(1.5 * SOFT, 0.0)))
     assert np.all(lenient.shift - strict.shift > 1.5 * SOFT)
 
 
 def test_without_labels_the_default_holds(suite: Suite) -> None:
     judged = _judged(suite, Coach.careful(CATALOGUE))
     empty = replace(judged, answers=np.full_like(judged.answers, np.nan))
-    eye = learn_eye(CATALOGUE, edge_classifier(), empty)
-    plain = chance(edge_classifier(), judged, default_eye(CATALOGUE))
-    np.testing.assert_allclose(chance(edge_classifier(), judged, eye), plain)
+    adaptation = learn_adaptation(CATALOGUE, edge_classifier(), empty)
+    plain = chance(edge_classifier(), judged, default_adaptation(CATALOGUE))
+    np.testing.assert_allclose(chance(edge_classifier(), judged, adaptation), plain)
 
 
 def test_the_guard_is_read_back_from_a_probability(suite: Suite) -> None:
@@ -117,14 +122,14 @@ def test_the_guard_is_read_back_from_a_probability(suite: Suite) -> None:
 
 
 def _saved(folder: Path, **changes: Any) -> None:
-    seen = FaultEye(shift=6.0, shift_sd=1.0, softness=5.0, swings=40, golfers=9)
-    eye = {
+    seen = FaultAdaptation(shift=6.0, shift_sd=1.0, softness=5.0, swings=40, golfers=9)
+    adaptation = {
         "coach": 'Ann "the \n eye"', "learned": "2031-05-01T10:00:00+00:00", "model_sha256": "m" * 64,
         "labels_sha256": "f" * 64, "adopted": True, "why": "", "slip": 0.02,
         "slip_sd": 0.01, "unrelated": 0.0, "swings": 40, "golfers": 9, "labelled_players": ("t",),
         "held_out": {}, "faults": {"flip": seen},
     }  # fmt: skip
-    save_eye(folder, CATALOGUE, {**eye, **changes})
+    save_adaptation(folder, CATALOGUE, {**adaptation, **changes})
 
 
 def _bundle(sha256: str = "m" * 64) -> Any:
@@ -135,45 +140,45 @@ def _bundle(sha256: str = "m" * 64) -> Any:
     return Bundle(detector=nothing, gate=nothing, classifier=edge_classifier(), manifest=manifest)
 
 
-def test_a_kept_eye_moves_edges_and_softens_them(tmp_path: Path, suite: Suite) -> None:
+def test_a_saved_adaptation_moves_edges_and_softens_them(tmp_path: Path, suite: Suite) -> None:
     _saved(tmp_path)
-    eye, catalogue = load_eye(tmp_path)
+    adaptation, catalogue = load_adaptation(tmp_path)
     column = CATALOGUE.ids.index("flip")
     assert catalogue.edge("flip") == (CATALOGUE["flip"].edge - 6.0, 'Ann "the \n eye"')
     assert catalogue.edge("overset").owner == CATALOGUE.owner
     bundle = _bundle()
-    model = with_eye(bundle, eye).classifier
+    model = with_adaptation(bundle, adaptation).classifier
     assert model.softness[column] == pytest.approx(np.hypot(5.0, 1.0))
     assert bundle.classifier.softness[column] == SOFT[column]  # the model itself stays as it is
     # The same numbers as those that retraining was judged by.
     judged = judged_by(CATALOGUE, edge_classifier(), suite, np.full_like(suite.measures, np.nan))
-    one = default_eye(CATALOGUE)
+    one = default_adaptation(CATALOGUE)
     at = np.arange(len(SOFT)) == column
     one = replace(one, shift=6.0 * at, shift_sd=1.0 * at, softness=np.where(at, 5.0, SOFT))
     told = model.probability(suite.posterior, catalogue.edges(suite.golfers))
     np.testing.assert_allclose(told, chance(edge_classifier(), judged, one))
 
 
-def test_an_eye_is_refused_where_something_was_changed(tmp_path: Path) -> None:
+def test_a_changed_adaptation_is_refused(tmp_path: Path) -> None:
     _saved(tmp_path)
-    eye, _ = load_eye(tmp_path)
+    adaptation, _ = load_adaptation(tmp_path)
     with pytest.raises(BundleError, match="coach-model"):
-        with_eye(_bundle("n" * 64), eye)
-    edges = tmp_path / eye.edges_file
+        with_adaptation(_bundle("n" * 64), adaptation)
+    edges = tmp_path / adaptation.edges_file
     edges.write_text(edges.read_text().replace("-11.0", "-9.0"))
     with pytest.raises(BundleError, match="coach-changed"):
-        load_eye(tmp_path)
+        load_adaptation(tmp_path)
     with pytest.raises(BundleError, match="bad-coach"):
-        load_eye(tmp_path / "nowhere")
+        load_adaptation(tmp_path / "nowhere")
 
 
-def test_who_is_stopped_while_writing_leaves_the_old_eye_or_the_new(
+def test_an_interrupted_write_leaves_the_old_adaptation_or_the_new(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Stopped after any of its steps on the disk."""
     _saved(tmp_path)
-    old = load_eye(tmp_path)[0]
-    moved = FaultEye(shift=9.0, shift_sd=1.0, softness=5.0, swings=40, golfers=9)
+    old = load_adaptation(tmp_path)[0]
+    moved = FaultAdaptation(shift=9.0, shift_sd=1.0, softness=5.0, swings=40, golfers=9)
     steps = [0]
     replaced, unlink = Path.replace, Path.unlink
 
@@ -200,27 +205,27 @@ def test_who_is_stopped_while_writing_leaves_the_old_eye_or_the_new(
             _saved(tmp_path, faults={"flip": moved})
         except Stopped:
             finished = False
-        seen, catalogue = load_eye(tmp_path)
+        seen, catalogue = load_adaptation(tmp_path)
         assert finished == (stop_after == 3)
         new = stop_after >= 2
         assert seen.faults["flip"].shift == (9.0 if new else 6.0)
         assert catalogue.edge("flip").value == CATALOGUE["flip"].edge - seen.faults["flip"].shift
         assert new or seen == old
-    assert {path.name for path in tmp_path.iterdir()} == {coach_eye.EYE_FILE, seen.edges_file}
+    assert {path.name for path in tmp_path.iterdir()} == {coach_adaptation.ADAPTATION_FILE, seen.edges_file}
 
 
-def test_results_name_the_eye(tmp_path: Path) -> None:
+def test_results_name_the_adaptation(tmp_path: Path) -> None:
     _saved(tmp_path)
-    eye, _ = load_eye(tmp_path)
-    digest = hashlib.sha256((tmp_path / coach_eye.EYE_FILE).read_bytes()).hexdigest()
-    assert with_eye(_bundle(), eye).origin["coach"] == {
-        "name": eye.coach, "eye_sha256": digest, "learned": "2031-05-01T10:00:00+00:00", "adopted": True,
+    adaptation, _ = load_adaptation(tmp_path)
+    digest = hashlib.sha256((tmp_path / coach_adaptation.ADAPTATION_FILE).read_bytes()).hexdigest()
+    assert with_adaptation(_bundle(), adaptation).origin["coach"] == {
+        "name": adaptation.coach, "adaptation_sha256": digest, "learned": "2031-05-01T10:00:00+00:00", "adopted": True,
     }  # fmt: skip
 
 
-def test_an_eye_not_adopted_changes_nothing(tmp_path: Path) -> None:
+def test_an_adaptation_not_adopted_changes_nothing(tmp_path: Path) -> None:
     _saved(tmp_path, adopted=False)
-    eye, catalogue = load_eye(tmp_path)
+    adaptation, catalogue = load_adaptation(tmp_path)
     bundle = _bundle()
-    assert with_eye(bundle, eye).classifier is bundle.classifier
+    assert with_adaptation(bundle, adaptation).classifier is bundle.classifier
     assert np.array_equal(catalogue.edges(["p"]), CATALOGUE.edges(["p"]))

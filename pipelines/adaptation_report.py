@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-from faultml.classifier.coach_eye import CoachEye
+from faultml.classifier.coach_adaptation import CoachAdaptation
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.trial import FEWEST_GOLFERS
 
@@ -17,33 +17,43 @@ _MOST_LEANS: Final = 3
 _DIGITS: Final = {"deg": 1, "share": 2}
 
 
-def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsure: int) -> list[str]:
+def tell(
+    adaptation: CoachAdaptation, catalogue: Catalogue, out: Path, *, left_out: int, unsure: int
+) -> list[str]:
     """What was learned, in lines for a person."""
-    answers = sum(each.swings for each in eye.faults.values())
-    lines = [f"{eye.coach}: {answers} answers on {eye.swings} swings of {eye.golfers} golfers."]
+    answers = sum(each.swings for each in adaptation.faults.values())
+    lines = [
+        f"{adaptation.coach}: {answers} answers on {adaptation.swings} swings of {adaptation.golfers} golfers."
+    ]
     if unsure:
-        lines.append(f"{unsure} answers unsure: {_unsure_words(eye, catalogue.softness.deg)}.")
+        lines.append(f"{unsure} answers unsure: {_unsure_words(adaptation, catalogue.softness.deg)}.")
     if left_out:
         lines.append(
             f"{left_out} left out: on swings not in the results, not assessed, or on faults no longer known."
         )
-    if eye.held_out:
-        told = eye.held_out
+    if adaptation.held_out:
+        told = adaptation.held_out
         lines.append(
-            f"On golfers held out, log loss (less is better) against {eye.coach}'s own answers: "
+            f"On golfers held out, log loss (less is better) against {adaptation.coach}'s own answers: "
             f"default {told['default']:.4f}, "
-            f"this eye {told['eye']:.4f} (difference {told['difference']:+.4f}, 95 % {told['low']:+.4f} to "
+            f"this adaptation {told['adapted']:.4f} (difference {told['difference']:+.4f}, 95 % {told['low']:+.4f} to "
             f"{told['high']:+.4f})."
         )
     else:
         lines.append(
             f"Too few golfers to hold any out: from {FEWEST_GOLFERS} on it is tried, not only fitted."
         )
-    if not eye.adopted:
-        return [*lines, f"Nothing was moved: {eye.why}.", f"{out} gives what the model gives by itself."]
-    lines.append(f"About {eye.slip:.0%} of the answers are taken to be slips (SD {eye.slip_sd:.0%}).")
+    if not adaptation.adopted:
+        return [
+            *lines,
+            f"Nothing was moved: {adaptation.why}.",
+            f"{out} gives what the model gives by itself.",
+        ]
+    lines.append(
+        f"About {adaptation.slip:.0%} of the answers are taken to be slips (SD {adaptation.slip_sd:.0%})."
+    )
     lines += ["", f"{'fault':22s} {'edge':>8s} {'yours':>8s}   {'95 %':^17s}  answers golfers"]
-    for name, seen in eye.faults.items():
+    for name, seen in adaptation.faults.items():
         fault = catalogue[name]
         edge = fault.edge + fault.sign * seen.shift
         low, high = sorted(
@@ -55,10 +65,10 @@ def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsur
             f"{name:22s} {fault.edge:8.{digits}f} {edge:8.{digits}f}   {low:8.{digits}f} {high:8.{digits}f}  "
             f"{seen.swings:7d} {seen.golfers:7d}{note}"
         )
-    lines += _leaning_lines(eye, catalogue)
+    lines += _leaning_lines(adaptation, catalogue)
     relative = {
         name: seen.shift_sd / getattr(catalogue.softness, catalogue[name].unit)
-        for name, seen in eye.faults.items()
+        for name, seen in adaptation.faults.items()
     }
     least = sorted(relative, key=lambda name: -relative[name])[:3]
     lines += [
@@ -69,17 +79,21 @@ def tell(eye: CoachEye, catalogue: Catalogue, out: Path, *, left_out: int, unsur
     return lines
 
 
-def _unsure_words(eye: CoachEye, soft: float) -> str:
-    if not eye.band:
+def _unsure_words(adaptation: CoachAdaptation, soft: float) -> str:
+    if not adaptation.band:
         return "they do not lie nearer the edges than others, and move nothing"
-    share = f"; {eye.shrug:.0%} of answers are unsure wherever the swing lies" if eye.shrug > _RARE else ""
-    return f"taken for swings within about {eye.band * soft:.0f} degrees of an edge{share}"
+    share = (
+        f"; {adaptation.shrug:.0%} of answers are unsure wherever the swing lies"
+        if adaptation.shrug > _RARE
+        else ""
+    )
+    return f"taken for swings within about {adaptation.band * soft:.0f} degrees of an edge{share}"
 
 
-def _leaning_lines(eye: CoachEye, catalogue: Catalogue) -> list[str]:
+def _leaning_lines(adaptation: CoachAdaptation, catalogue: Catalogue) -> list[str]:
     """What an edge moves with: the few that move it most, from the swings' middle to one spread above it."""
     lines = []
-    for name, seen in eye.faults.items():
+    for name, seen in adaptation.faults.items():
         fault = catalogue[name]
         most = sorted(seen.leans, key=lambda other: -abs(seen.leans[other]))[:_MOST_LEANS]
         moves = [f"{other} {fault.sign * seen.leans[other]:+.{_DIGITS[fault.unit]}f}" for other in most]

@@ -13,7 +13,7 @@ _FEW: Final = 20
 """Answers to a fault below which its edge leans on the catalogue's and on its neighbours'."""
 _Z95: Final = 1.96
 _RARE: Final = 0.02
-_MOST_LEANS: Final = 3
+_MAX_LEANS: Final = 3
 _DIGITS: Final = {"deg": 1, "share": 2}
 
 
@@ -95,7 +95,7 @@ def _leaning_lines(adaptation: CoachAdaptation, catalogue: Catalogue) -> list[st
     lines = []
     for name, seen in adaptation.faults.items():
         fault = catalogue[name]
-        most = sorted(seen.leans, key=lambda other: -abs(seen.leans[other]))[:_MOST_LEANS]
+        most = sorted(seen.leans, key=lambda other: -abs(seen.leans[other]))[:_MAX_LEANS]
         moves = [f"{other} {fault.sign * seen.leans[other]:+.{_DIGITS[fault.unit]}f}" for other in most]
         if moves:
             lines.append(f"{name} goes by more than its measure; its edge moves with {', '.join(moves)}")

@@ -11,7 +11,7 @@ from faultml.pipelines.judged import Judged, log_losses
 from faultml.pipelines.trial import held_out_chances
 from faultml.runtime.faults import FaultModel
 
-LEAST_GOLFERS: Final = 10
+MIN_GOLFERS: Final = 10
 _SHARES: Final = (0.25, 0.5, 1.0)
 _FOLDS: Final = 5
 
@@ -22,7 +22,7 @@ def coach_curve(catalogue: Catalogue, classifier: FaultModel, judged: Judged) ->
     A point of fewer golfers rests on fewer answers too, as it is measured on those very golfers.
     """
     names = np.random.default_rng(0).permutation(np.unique(judged.golfers))
-    if len(names) < LEAST_GOLFERS:
+    if len(names) < MIN_GOLFERS:
         return []
     points = []
     for share in _SHARES:

@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 GOLFERS: Final = 400
 SEED: Final = 7_000_101
 """Of golfers that no training draws: trainings' seeds are ten times a plan's seed and a little more."""
-MOST_LOST: Final = 0.01
+MAX_LOSS: Final = 0.01
 """Share of full swings, or of what is none, that a challenger may tell worse than the champion."""
 
 SUITES: Final[dict[str, Callable[[Drawn], Drawn]]] = {
@@ -86,7 +86,7 @@ def fixed_suites(
         for what, which in (("full swings", full), ("what is no full swing", ~full)):
             before = (old.full == full)[which].mean() if old else 0.95
             after = (new.full == full)[which].mean()
-            if after < before - MOST_LOST:
+            if after < before - MAX_LOSS:
                 worse.append(f"{name}: {what} told right in {after:.1%}, before in {before:.1%}")
     return suites, worse
 

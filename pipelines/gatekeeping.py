@@ -19,9 +19,9 @@ MARGIN: Final = 0.01
 CERTAINTY: Final = 0.95
 """Of each one-sided bound."""
 RESAMPLES: Final = 1000
-LEAST_ANSWERS: Final = 15
+MIN_ANSWERS: Final = 15
 """Fewer yes or no answers than this, and a fault is not compared in a suite."""
-LEAST_GOLFERS: Final = 20
+MIN_GOLFERS: Final = 20
 """Fewer golfers than this say nothing: a suite with fewer is told, and decides nothing."""
 _CHUNK: Final = 50
 _CLIP: Final = 1e-6
@@ -177,12 +177,12 @@ def compare(
     """Compare two models on one suite by a paired bootstrap over golfers (percentile bounds)."""
     known = np.isfinite(suite.labels) & np.isfinite(suite.champion) & np.isfinite(suite.challenger)
     yes = (known & (suite.labels == 1)).sum(axis=0)
-    enough = np.flatnonzero(np.minimum(yes, known.sum(axis=0) - yes) >= LEAST_ANSWERS)
+    enough = np.flatnonzero(np.minimum(yes, known.sum(axis=0) - yes) >= MIN_ANSWERS)
     used = known[:, enough].any(axis=1)
     golfer = np.unique(suite.golfers[used], return_inverse=True)[1]
     count = int(golfer.max()) + 1 if used.any() else 0
-    if count < LEAST_GOLFERS or not len(enough):
-        few = f"{count} golfers with enough answers, {LEAST_GOLFERS} are needed"
+    if count < MIN_GOLFERS or not len(enough):
+        few = f"{count} golfers with enough answers, {MIN_GOLFERS} are needed"
         reasons = (few,) if suite.demand.decides else ()
         return Comparison(suite.name, suite.demand, count, int(used.sum()), None, None, {}, reasons)
     weights = golfer_weights(count, resamples, seed)[:, golfer]

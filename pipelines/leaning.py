@@ -26,10 +26,10 @@ from faultml.runtime.faults import FaultModel, Leaning
 
 Array = NDArray[np.float64]
 
-LEAST_ANSWERS: Final = 300
-"""Answers to a fault, of at least `LEAST_OF_EACH` yes and as many no, for it to lean."""
-LEAST_OF_EACH: Final = 15
-LEAST_GOLFERS: Final = 40
+MIN_ANSWERS: Final = 300
+"""Answers to a fault, of at least `MIN_OF_EACH` yes and as many no, for it to lean."""
+MIN_OF_EACH: Final = 15
+MIN_GOLFERS: Final = 40
 _RIDGES: Final = (0.1, 0.2, 0.4)
 """SD of a lean beforehand, in softnesses."""
 _Z: Final = 2.3
@@ -37,7 +37,7 @@ _Z: Final = 2.3
 _FOLDS: Final = 5
 _SPLITS: Final = 2
 _ROUNDS: Final = 2
-_MOST_STEPS: Final = 40
+_MAX_STEPS: Final = 40
 _SETTLED: Final = 1e-4
 _DENSITY: Final = 1 / np.sqrt(2 * np.pi)
 
@@ -45,7 +45,7 @@ _DENSITY: Final = 1 / np.sqrt(2 * np.pi)
 def learn_covariate_adaptation(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> Adaptation:
     """A coach adaptation with what else they go by, where there are answers enough to say."""
     adaptation = learn_adaptation(catalogue, classifier, judged)
-    if not adaptation.adopted or judged.known.sum(axis=0).max() < LEAST_ANSWERS:
+    if not adaptation.adopted or judged.known.sum(axis=0).max() < MIN_ANSWERS:
         return adaptation
     past = np.ma.masked_invalid(judged.past)
     soft = catalogue.softness_by_fault
@@ -82,8 +82,8 @@ def _ridge(
     known = judged.known[:, column]
     yes = int((judged.answers[known, column] == 1).sum())
     golfers, owner = np.unique(judged.golfers, return_inverse=True)
-    few = len(np.unique(owner[known])) < LEAST_GOLFERS
-    if known.sum() < LEAST_ANSWERS or min(yes, known.sum() - yes) < LEAST_OF_EACH or few:
+    few = len(np.unique(owner[known])) < MIN_GOLFERS
+    if known.sum() < MIN_ANSWERS or min(yes, known.sum() - yes) < MIN_OF_EACH or few:
         return 0.0
     gained = np.zeros((len(_RIDGES), len(golfers)))
     for seed in range(_SPLITS):
@@ -151,7 +151,7 @@ class _Fit:
         penalty = np.full(inputs.shape[1], 1 / ridge**2 if ridge else 1.0)
         penalty[0] = 1.0
         step, best = np.zeros(len(penalty)), np.inf
-        for _ in range(_MOST_STEPS):
+        for _ in range(_MAX_STEPS):
             tried = leans.copy()
             tried[free] += step
             told, by_edge = self.told(tried)

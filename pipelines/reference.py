@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 
 WATCHED: Final = ("measure:", "timing:", "setting:")
 """Groups of features that are watched: what the others say follows from the same curves."""
-LEAST_SWINGS: Final = 200
+MIN_SWINGS: Final = 200
 """A kind of recorder with fewer training swings has no reference: its quantiles would be chance."""
 
 
@@ -64,7 +64,7 @@ def reference_of(model_sha256: str, names: tuple[str, ...], values: Array, golfe
     kinds = {}
     for place, title in enumerate(KINDS):
         rows = kind == place
-        if rows.sum() < LEAST_SWINGS:
+        if rows.sum() < MIN_SWINGS:
             continue
         golfer = np.unique(golfers[rows], return_inverse=True)[1]
         readings = {names[k]: _reading(values[rows, k], golfer) for k in watched}

@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 
 FALSE_SHARE: Final = 0.05
 """Share of irrelevant features among those kept, in expectation."""
-MOST_ROWS: Final = 6000
+MAX_ROWS: Final = 6000
 _FEWEST_OF_A_KIND: Final = 30
 _NAMED: Final = 5
 _SHUFFLES: Final = 3
@@ -54,7 +54,7 @@ def relevant_features(
 
     found: dict[str, dict[str, Any]] = {}
     for column, fault in enumerate(faults):
-        known = np.flatnonzero(np.isfinite(labels[:, column]))[:MOST_ROWS]
+        known = np.flatnonzero(np.isfinite(labels[:, column]))[:MAX_ROWS]
         answers = pd.Series(labels[known, column] == 1)
         if min(answers.sum(), (~answers).sum()) < _FEWEST_OF_A_KIND:
             continue
@@ -130,7 +130,7 @@ def relevance_section(evidence: dict[str, Any]) -> str:
     lines = [
         "## Which features each fault uses (synthetic)",
         "",
-        f"Relevant: features that pass FRESH's tests (false share {FALSE_SHARE:.0%}) of {MOST_ROWS:,} swings at most. "
+        f"Relevant: features that pass FRESH's tests (false share {FALSE_SHARE:.0%}) of {MAX_ROWS:,} swings at most. "
         "The columns after it: what average precision the fault loses when that group's columns are shuffled together "
         "over golfers not learned from. All features stay in the model: the fewer a fault needs, the less it loses.",
         "",

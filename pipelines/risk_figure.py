@@ -12,7 +12,7 @@ _WIDTH, _HEIGHT = 640, 360
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56, 470, 40, 306
 _LINES: Final = ("", "7 4", "2 4")
 """Dashes, so that lines are told apart without colour."""
-_LEAST_APART: Final = 15.0
+_MIN_APART: Final = 15.0
 _STEP: Final = 0.02
 _STYLE: Final = """
 text{font:12px sans-serif;fill:#222}.tick{font-size:11px;fill:#555}.grid{stroke:#ddd;fill:none}
@@ -43,7 +43,7 @@ def risk_figure(told: dict[str, Any]) -> str:
         ends.append((up(curve["wrong"][-1]), across(curve["answered"][-1]), name, curve["wrong"][-1]))
     lowest = float("-inf")
     for y, x, name, wrong in sorted(ends):
-        at = max(y + 4, lowest + _LEAST_APART)
+        at = max(y + 4, lowest + _MIN_APART)
         drawing.text(max(x, _RIGHT) + 8, at, f"{name}: {wrong:.1%}")
         lowest = at
     return drawing.file(_STYLE)

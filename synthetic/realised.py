@@ -21,7 +21,7 @@ from faultml.synthetic.write import TRUTH_CURVES, TRUTH_RECORDINGS
 
 Array = NDArray[np.float64]
 
-MOST_SWINGS: Final = 3000
+MAX_SWINGS: Final = 3000
 """Swings that the figures are taken from, spread evenly over a larger season."""
 
 _DIRECTIONS: Final = (
@@ -87,10 +87,10 @@ class TrueSwings:
 
 
 def read_true_swings(truth: Path) -> TrueSwings:
-    """At most `MOST_SWINGS` full swings of a ``truth/`` folder as `write_synthetic` leaves it."""
+    """At most `MAX_SWINGS` full swings of a ``truth/`` folder as `write_synthetic` leaves it."""
     recordings = pd.read_parquet(truth / TRUTH_RECORDINGS)
     full = recordings[recordings["kind"] == "full"]
-    chosen = np.unique(np.linspace(0, len(full) - 1, min(len(full), MOST_SWINGS)).astype(int))
+    chosen = np.unique(np.linspace(0, len(full) - 1, min(len(full), MAX_SWINGS)).astype(int))
     curves = pq.read_table(truth / TRUTH_CURVES, columns=[*ID_COLUMNS, *CHANNELS]).take(chosen)
     phase_deg = np.stack([np.array(curves[name].to_pylist(), dtype=float) for name in CHANNELS], axis=1)
     return TrueSwings(full.iloc[chosen].reset_index(drop=True), phase_deg.reshape(-1, 3, len(PHASE_GRID)))

@@ -19,7 +19,7 @@ from faultml.runtime.faults import FaultModel, Posterior
 
 Array = NDArray[np.float64]
 
-LEAST_POSITIVES: Final = 30
+MIN_POSITIVES: Final = 30
 """Fewer yes or no labels than this in calibration, and a fault is "not learned"."""
 
 
@@ -188,7 +188,7 @@ def _calibrate(raw: Array, labels: Array) -> tuple[Array, Array, NDArray[np.bool
     for column in range(n_faults):
         known = np.isfinite(labels[:, column])
         answers = labels[known, column]
-        if min(answers.sum(), len(answers) - answers.sum()) < LEAST_POSITIVES:
+        if min(answers.sum(), len(answers) - answers.sum()) < MIN_POSITIVES:
             continue
         fitted = LogisticRegression(C=np.inf).fit(logit(raw[known, column])[:, None], answers)
         slope[column], offset[column] = max(float(fitted.coef_[0, 0]), 0.05), float(fitted.intercept_[0])

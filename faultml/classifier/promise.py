@@ -35,7 +35,7 @@ THRESHOLDS: Final = tuple(round(0.50 + 0.05 * k, 2) for k in range(10))
 
 OWN_SCHEMA: Final = 1
 
-_MOST_OF_STAKE: Final = 0.75
+_MAX_STAKE: Final = 0.75
 _PRIOR_GOLFERS: Final = 10.0
 
 
@@ -163,7 +163,7 @@ def betting_p_value(z: Array, most: float) -> float:
     mean = before / (count + _PRIOR_GOLFERS)
     spread = (squares + _PRIOR_GOLFERS * most**2 / 20) / (count + _PRIOR_GOLFERS)
     # What would win most if the past were the truth; never against it, and never the whole stake.
-    bet = np.clip(-mean / np.maximum(spread, 1e-12), 0.0, _MOST_OF_STAKE / most)
+    bet = np.clip(-mean / np.maximum(spread, 1e-12), 0.0, _MAX_STAKE / most)
     capital = np.cumsum(np.log1p(-bet * z))
     return float(min(1.0, np.exp(-capital.max(initial=0.0))))
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from faultml.recordings.problems import Problem
 
 WIDTH: Final = 96
-MOST_FILES: Final = 10
+MAX_FILES: Final = 10
 HEADS: Final = {
     "refuse": "Not assessed because of",
     "widen": "Assessed, but less sure because of",
@@ -145,7 +145,7 @@ def _told(check: Check) -> Iterator[str]:
     if check.files:
         yield ""
         yield "Files"
-        for problem in check.files[:MOST_FILES]:
+        for problem in check.files[:MAX_FILES]:
             place = f"{problem.file}, row {problem.row}" if problem.row else problem.file
             yield fill(
                 f"{place}: {problem.code}: found {problem.found}; expected {problem.expected}",
@@ -153,8 +153,8 @@ def _told(check: Check) -> Iterator[str]:
                 initial_indent="  ",
                 subsequent_indent="    ",
             )
-        if len(check.files) > MOST_FILES:
-            yield f"  and {len(check.files) - MOST_FILES} more"
+        if len(check.files) > MAX_FILES:
+            yield f"  and {len(check.files) - MAX_FILES} more"
     for severity, head in HEADS.items():
         lines = [line for line in found if line.finding.severity == severity]
         if lines:

@@ -12,7 +12,7 @@ import click
 if TYPE_CHECKING:
     from faultml.importing.season import ImportRun
 
-MOST_NAMED: Final = 5
+MAX_NAMED: Final = 5
 
 
 @click.command("import", short_help="Read any recorder's files into a season.")
@@ -108,5 +108,5 @@ def _counted(count: int, what: str) -> str:
 
 
 def _first(items: Sequence[str], between: str) -> str:
-    more = f"{between}and {len(items) - MOST_NAMED} more" if len(items) > MOST_NAMED else ""
-    return between.join(items[:MOST_NAMED]) + more
+    more = f"{between}and {len(items) - MAX_NAMED} more" if len(items) > MAX_NAMED else ""
+    return between.join(items[:MAX_NAMED]) + more

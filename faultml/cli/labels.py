@@ -11,7 +11,7 @@ import click
 if TYPE_CHECKING:
     from faultml.store import Store
 
-MOST_TOLD = 10
+MAX_SHOWN = 10
 
 STORE = click.option(
     "--store",
@@ -116,10 +116,10 @@ def import_sheet(
             keep_good=keep_good,
             results=read_results(results) if results else None,
         )
-    for problem in done.problems[:MOST_TOLD]:
+    for problem in done.problems[:MAX_SHOWN]:
         click.echo(f"{sheet}: {problem}", err=True)
-    if len(done.problems) > MOST_TOLD:
-        click.echo(f"and {len(done.problems) - MOST_TOLD} more", err=True)
+    if len(done.problems) > MAX_SHOWN:
+        click.echo(f"and {len(done.problems) - MAX_SHOWN} more", err=True)
     if done.problems and not keep_good:
         click.echo("Nothing was taken in.", err=True)
         sys.exit(2)

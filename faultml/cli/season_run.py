@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from faultml.results.tables import TableFormat
     from faultml.season import ModelSource, Progress, SeasonRun
 
-MOST_NAMED: Final = 3
-MOST_KINDS: Final = 6
+MAX_NAMED: Final = 3
+MAX_KINDS: Final = 6
 _STRANGE: Final = {"not-a-table", "missing-column"}
 
 
@@ -120,7 +120,7 @@ def _outcome(run: SeasonRun, out: Path) -> str:
             f"{run.n_problems} {'problem' if run.n_problems == 1 else 'problems'} in the input: {out / 'problems.csv'}"
         )
         kinds = [f"{n} x {code} ({Path(file).name})" for (code, file), n in run.problem_counts.most_common()]
-        lines.append(_first(kinds, "kinds", ", ", most=MOST_KINDS))
+        lines.append(_first(kinds, "kinds", ", ", most=MAX_KINDS))
     if not run.n_assessed:
         lines.append("Nothing could be assessed.")
     page = out / REPORT_FILE
@@ -133,7 +133,7 @@ def _told(problem: Problem) -> str:
     return f"{Path(problem.file).name} ({problem.code}: found {problem.found}; expected {problem.expected})"
 
 
-def _first(items: Sequence[str], what: str, between: str, most: int = MOST_NAMED) -> str:
+def _first(items: Sequence[str], what: str, between: str, most: int = MAX_NAMED) -> str:
     """How many there are, and the first few of them."""
     more = f"{between}and {len(items) - most} more" if len(items) > most else ""
     counted = f"{len(items)} {what}" if len(items) > 1 else what

@@ -125,7 +125,7 @@ def trends(
         In the fault's own unit, + for worse, with a 90 % interval from the scatter of the sessions around
         the line.
     """
-    use = n >= rules.least_swings
+    use = n >= rules.min_swings
     group, order, mean = group[use], order[use], mean[use]
     count = add_up(group, np.ones(len(group)), n_groups)
 
@@ -138,7 +138,7 @@ def trends(
     first, last = np.full(n_groups, np.inf), np.full(n_groups, -np.inf)
     np.minimum.at(first, group, order)
     np.maximum.at(last, group, order)
-    told = (count >= rules.least_sessions) & (spread > 0)
+    told = (count >= rules.min_sessions) & (spread > 0)
     slope = np.divide(total(x * y), spread, out=np.full(n_groups, np.nan), where=told)
     rest = total((y - slope[group] * x) ** 2)
     freedom = np.maximum(count - 2, 1)
@@ -154,7 +154,7 @@ def trends(
 
 def _trend_words(change: Floats, low: Floats, high: Floats, rules: TrendRules) -> NDArray[np.object_]:
     """Degrees to words: a change is told where its interval leaves out zero and it is large enough."""
-    large = np.abs(change) >= rules.least_change_deg
+    large = np.abs(change) >= rules.min_change_deg
     return np.select(
         [(high < 0) & large, (low > 0) & large, (low > -rules.steady_deg) & (high < rules.steady_deg)],
         ["improving", "worsening", "steady"],

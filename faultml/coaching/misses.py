@@ -180,7 +180,7 @@ def _weight(weight: float, rows: Sequence[Shot], having: Set[str], rules: Rules)
         else:
             n_without, p_without = n_without + row.n, p_without + row.p
     overall = (p_with + p_without) / max(n_with + n_without, 1.0)
-    if min(n_with, n_without) < rules.explaining.lift_least_swings or overall <= 0:
+    if min(n_with, n_without) < rules.explaining.lift_min_swings or overall <= 0:
         return weight
     rate_with = (p_with + smoothing * overall) / (n_with + smoothing)
     rate_without = (p_without + smoothing * overall) / (n_without + smoothing)

@@ -40,9 +40,9 @@ class RateRules(Record, frozen=True):
 class TrendRules(Record, frozen=True):
     """What a trend over sessions needs."""
 
-    least_sessions: Count
-    least_swings: Count
-    least_change_deg: Positive
+    min_sessions: Count
+    min_swings: Count
+    min_change_deg: Positive
     steady_deg: Positive
 
 
@@ -69,7 +69,7 @@ class ExplainingRules(Record, frozen=True):
 
     smoothing: Positive
     lift_cap: Positive
-    lift_least_swings: Count
+    lift_min_swings: Count
     unlisted_weight: Share
     usual_miss_swings: Positive
     usual_miss_share: Share
@@ -130,7 +130,7 @@ class AddressRules(Record, frozen=True):
     drift_flexion_deg: Positive
     drift_ulnar_deg: Positive
     drift_pronation_deg: Positive
-    least_swings: Count
+    min_swings: Count
 
 
 class ConfidenceRules(Record, frozen=True):

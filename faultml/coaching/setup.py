@@ -54,7 +54,7 @@ def player_setups(
     counts = np.column_stack([sums["n_address"], sums["n_address"], sums["n_pronation"]])
     means = sums[columns].set_axis(ANGLES, axis="columns") / np.where(counts > 0, counts, np.nan)
     usual = means.groupby("player").median()
-    steady = means.where(counts >= rules.least_swings).groupby("player")
+    steady = means.where(counts >= rules.min_swings).groupby("player")
     spread = steady.max() - steady.min()
     return {
         str(player): _setup(

@@ -42,7 +42,7 @@ def session_faults(spread: pd.DataFrame, catalogue: Catalogue) -> pd.DataFrame:
     )
     judged = []
     for fault in catalogue.session_faults:
-        rows = sums[sums["fault"].isin(fault.of) & (sums["n"] >= fault.least_swings) & (sums["freedom"] > 0)]
+        rows = sums[sums["fault"].isin(fault.of) & (sums["n"] >= fault.min_swings) & (sums["freedom"] > 0)]
         noise = rows["error2"] / rows["n"]
         variance = rows["scatter"] / rows["freedom"]
         sd = np.sqrt((variance - noise).clip(lower=0))

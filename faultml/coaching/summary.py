@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-MOST_COUNTED: Final = 4
+MAX_COUNTED: Final = 4
 """Up to so many possible groups a row, groups are counted instead of sorted."""
 
 ON_GUARD: Final = (0.1, 0.9)
@@ -404,7 +404,7 @@ def _add_up(name: str, keys: Mapping[str, _Text], sums: Mapping[str, NDArray]) -
 
 def _groups(number: Ints, size: int) -> tuple[Ints, Ints]:
     """The numbers that occur, in order, and which of them each row has, as `numpy.unique`; all are below `size`."""
-    if size > MOST_COUNTED * max(len(number), 1):
+    if size > MAX_COUNTED * max(len(number), 1):
         return np.unique(number, return_inverse=True)
     occurs = np.bincount(number, minlength=size) > 0
     return np.flatnonzero(occurs), (np.cumsum(occurs) - 1)[number]

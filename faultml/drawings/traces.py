@@ -15,7 +15,7 @@ from faultml.channels import CHANNELS
 GROUPS: Final = ("straight", "miss", "unknown")
 """What the ball did, as far as the recordings say."""
 
-LEAST_FOR_MEDIAN: Final = 3
+MIN_FOR_MEDIAN: Final = 3
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ class Traces:
 
     def median(self) -> NDArray[np.float64]:
         """Median curve, ``(n_channels, n_phases)``; NaN where fewer than three swings were recorded."""
-        enough = np.isfinite(self.curves_deg).sum(axis=0) >= LEAST_FOR_MEDIAN
+        enough = np.isfinite(self.curves_deg).sum(axis=0) >= MIN_FOR_MEDIAN
         result = np.full(self.curves_deg.shape[1:], np.nan)
         result[enough] = np.nanmedian(self.curves_deg[:, enough], axis=0)
         return result

@@ -76,7 +76,7 @@ class Measure(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"
     start: str
     end: str = ""
     share: float = 0.25
-    least_deg: float = 0.0
+    min_deg: float = 0.0
 
     @property
     def span(self) -> tuple[Position, Position]:
@@ -138,7 +138,7 @@ class SessionFault(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
     stat: Literal["sd"]
     edge: Positive
     unit: Unit
-    least_swings: int
+    min_swings: int
     phase: str
     source: str = "common practice, no source"
 

@@ -85,7 +85,7 @@ def evaluate(measure: Measure, curves_deg: Array) -> Array:
     -------
     array
         Degrees, or the share of the downswing for a ``release``; NaN where the curve does not reach that far or, for a
-        release, where less than `least_deg` is unhinged.
+        release, where less than `min_deg` is unhinged.
     """
     return _evaluated((measure,), curves_deg)[:, 0]
 
@@ -119,7 +119,7 @@ def measure_table(measures: tuple[Measure, ...]) -> MeasureTable:
         start=np.array([start for start, _ in spans], dtype=np.int64),
         end=np.array([end for _, end in spans], dtype=np.int64),
         share=np.array([measure.share for measure in measures], dtype=np.float64),
-        min_deg=np.array([measure.least_deg for measure in measures], dtype=np.float64),
+        min_deg=np.array([measure.min_deg for measure in measures], dtype=np.float64),
     )
 
 

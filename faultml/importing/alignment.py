@@ -22,7 +22,7 @@ from faultml.recordings.problems import shorten
 
 Array = NDArray[np.float64]
 
-MOST_ALIGNMENT_BYTES: Final = 20_000
+MAX_ALIGNMENT_BYTES: Final = 20_000
 _UNIT_WITHIN: Final = 1e-3
 
 Degrees = Annotated[float, msgspec.Meta(ge=0, le=180)]
@@ -146,7 +146,7 @@ def load_alignment(path: Path) -> Alignment:
         ``bad-alignment`` where it is none, contradicts itself or cannot be read.
     """
     try:
-        if path.stat().st_size > MOST_ALIGNMENT_BYTES:
+        if path.stat().st_size > MAX_ALIGNMENT_BYTES:
             raise InputError(
                 "bad-alignment", where=str(path), expected="a small TOML file", found="a big one"
             )

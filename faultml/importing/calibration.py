@@ -19,7 +19,7 @@ from faultml.recordings.problems import shorten
 
 Array = NDArray[np.float64]
 
-MOST_SAMPLES: Final = 1_000_000
+MAX_SAMPLES: Final = 1_000_000
 """A calibration lasts a minute or two; what is longer is something else."""
 
 _NEEDED: Final = ("file", "time", "angles", "orientation", "worn")
@@ -141,8 +141,8 @@ def _read(path: Path, layout: Layout) -> tuple[Array, Array, Array, Literal["lef
         times.append(rows.t_s[complete])
         parts.append(values[complete])
         count += int(complete.sum())
-        if count > MOST_SAMPLES:
-            expected = f"at most {MOST_SAMPLES:,} samples of calibration"
+        if count > MAX_SAMPLES:
+            expected = f"at most {MAX_SAMPLES:,} samples of calibration"
             raise InputError("too-long", where=str(path), expected=expected, found="more")
     if len(sides) != 1 or not sides <= {"left", "right"}:
         found = ", ".join(sorted(sides)) or "no rows"

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from faultml.errors import InputError
 from faultml.importing.layout import FromColumn, TimeLayout
-from faultml.recordings.columns import MOST_TEXT_BYTES, as_text
+from faultml.recordings.columns import MAX_TEXT_BYTES, as_text
 from faultml.recordings.csv_blocks import MISSING_WORDS
 from faultml.recordings.problems import shorten
 
@@ -168,9 +168,9 @@ def read_words(table: pa.Table, value: FromColumn) -> Words:
         words = [word or "" for word in plain_text(distinct).to_pylist()]
         if value.format:
             words = [_iso_date(word, value.format) for word in words]
-    if any(len(word.encode("utf-8", "replace")) > MOST_TEXT_BYTES for word in words):
+    if any(len(word.encode("utf-8", "replace")) > MAX_TEXT_BYTES for word in words):
         raise InputError(
-            "text-too-long", expected=f"words of at most {MOST_TEXT_BYTES} bytes", found="longer ones"
+            "text-too-long", expected=f"words of at most {MAX_TEXT_BYTES} bytes", found="longer ones"
         )
     mapped = _mapped(value.words)
     words = [mapped.get(word.casefold(), word) for word in words]

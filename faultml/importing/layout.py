@@ -22,7 +22,7 @@ from faultml.recordings.problems import shorten
 OPEN: Final = "?"
 """Stands for what only the coach can say."""
 
-MOST_LAYOUT_BYTES: Final = 200_000
+MAX_LAYOUT_BYTES: Final = 200_000
 
 Open = Literal["?"]
 Column = Annotated[str, msgspec.Meta(min_length=1, max_length=1000)]
@@ -226,9 +226,9 @@ def load_layout(path: Path) -> Layout:
         ``bad-layout`` where it is no layout, contradicts itself or cannot be read.
     """
     try:
-        if path.stat().st_size > MOST_LAYOUT_BYTES:
+        if path.stat().st_size > MAX_LAYOUT_BYTES:
             raise InputError(
-                "bad-layout", where=str(path), expected=f"at most {MOST_LAYOUT_BYTES:,} bytes", found="more"
+                "bad-layout", where=str(path), expected=f"at most {MAX_LAYOUT_BYTES:,} bytes", found="more"
             )
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:

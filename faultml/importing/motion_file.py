@@ -15,8 +15,8 @@ from faultml.importing.readers import Block
 from faultml.importing.text import open_bytes, read_text
 from faultml.recordings.problems import shorten
 
-MOST_HEADER_LINES: Final = 1000
-MOST_HEADER_LINE: Final = 10_000
+MAX_HEADER_LINES: Final = 1000
+MAX_HEADER_LINE_LETTERS: Final = 10_000
 
 _UNITS: Final[dict[str, Literal["deg", "rad"]]] = {"yes": "deg", "no": "rad"}
 
@@ -57,14 +57,14 @@ def read_header(path: Path) -> tuple[dict[str, str], int]:
     """
     header: dict[str, str] = {}
     with open_bytes(path) as stream:
-        for line in range(1, MOST_HEADER_LINES + 1):
-            text = stream.readline(MOST_HEADER_LINE).decode("utf-8", "replace").strip()
+        for line in range(1, MAX_HEADER_LINES + 1):
+            text = stream.readline(MAX_HEADER_LINE_LETTERS).decode("utf-8", "replace").strip()
             key, _, value = text.partition("=")
             if key.strip().lower() == "endheader":
                 return header, line
             header[key.strip().lower()] = value.strip()
     raise InputError(
         "no-motion-header",
-        expected=f"a line 'endheader' among the first {MOST_HEADER_LINES}",
+        expected=f"a line 'endheader' among the first {MAX_HEADER_LINES}",
         found=shorten(next(iter(header), "")) or "an empty file",
     )

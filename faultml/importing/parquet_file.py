@@ -17,7 +17,7 @@ from faultml.recordings.files import unpack_limit_bytes
 from faultml.recordings.problems import shorten
 
 BLOCK_VALUES: Final = 500_000
-MOST_BLOCK_ROWS: Final = 65_536
+MAX_BLOCK_ROWS: Final = 65_536
 _BUFFER_BYTES: Final = 1 << 20
 
 
@@ -67,4 +67,4 @@ def _batch_rows(metadata: pq.FileMetaData) -> int:
     for group in map(metadata.row_group, range(metadata.num_row_groups)):
         values = max((group.column(at).num_values for at in range(metadata.num_columns)), default=0)
         longest = max(longest, values / max(group.num_rows, 1))
-    return int(np.clip(BLOCK_VALUES / longest, 1, MOST_BLOCK_ROWS))
+    return int(np.clip(BLOCK_VALUES / longest, 1, MAX_BLOCK_ROWS))

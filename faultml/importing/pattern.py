@@ -13,7 +13,7 @@ from faultml.errors import InputError
 from faultml.recordings.problems import shorten
 
 FIELDS: Final = ("player", "session", "swing", "any")
-MOST_PATTERN: Final = 500
+MAX_PATTERN_LETTERS: Final = 500
 
 
 @dataclass(frozen=True)
@@ -67,8 +67,8 @@ def parse_pattern(pattern: str) -> NamePattern:
     def bad(expected: str, found: str) -> InputError:
         return InputError("bad-pattern", expected=expected, found=shorten(found))
 
-    if len(pattern) > MOST_PATTERN:
-        raise bad(f"at most {MOST_PATTERN} letters", f"{len(pattern)}")
+    if len(pattern) > MAX_PATTERN_LETTERS:
+        raise bad(f"at most {MAX_PATTERN_LETTERS} letters", f"{len(pattern)}")
     texts, fields = [""], []
     for at, piece in enumerate(pattern.split("{")):
         if at:

@@ -16,7 +16,7 @@ from faultml.errors import InputError
 from faultml.recordings.problems import shorten
 
 COLUMNS: Final = ("player", "pseudonym")
-MOST_BYTES: Final = 10_000_000
+MAX_BYTES: Final = 10_000_000
 _LETTERS: Final = "abcdefghjkmnpqrstuvwxyz23456789"
 """Without those that are read as one another."""
 _LENGTH: Final = 6
@@ -96,7 +96,7 @@ def load_pseudonyms(path: Path) -> Pseudonyms:
         )
 
     try:
-        if path.stat().st_size > MOST_BYTES:
+        if path.stat().st_size > MAX_BYTES:
             raise bad("a larger file")
         rows = list(csv.reader(StringIO(path.read_text(encoding="utf-8-sig")), strict=True))
     except (OSError, UnicodeDecodeError, csv.Error) as error:

@@ -18,7 +18,7 @@ from faultml.recordings.problems import file_problem
 from faultml.recordings.schema import HANDS
 from faultml.recordings.stream import Block
 
-_MOST_WAITING: Final = 1000
+_MAX_WAITING: Final = 1000
 """So many marks of later times are kept."""
 
 
@@ -103,7 +103,7 @@ def _in_place(blocks: Iterable[Block]) -> Iterator[Block]:
         marks_s = np.union1d(waiting_s, block.marks_s)
         marks_s = marks_s[marks_s > told_s]
         due = marks_s <= (block.t_s[-1] if len(block.t_s) else -np.inf)
-        waiting_s = marks_s[~due][:_MOST_WAITING]
+        waiting_s = marks_s[~due][:_MAX_WAITING]
         told_s = marks_s[due][-1] if due.any() else told_s
         yield block._replace(marks_s=marks_s[due])
 

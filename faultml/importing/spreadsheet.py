@@ -18,9 +18,9 @@ from faultml.recordings.files import unpack_limit_bytes
 from faultml.recordings.problems import shorten
 
 BLOCK_ROWS: Final = 4096
-MOST_ROWS: Final = 1_048_576
-MOST_COLUMNS: Final = 200
-MOST_PARTS: Final = 5000
+MAX_ROWS: Final = 1_048_576
+MAX_COLUMNS: Final = 200
+MAX_PARTS: Final = 5000
 """Files inside the file."""
 
 INSTALL_LINE: Final = "pip install 'faultml[import]'"
@@ -48,7 +48,7 @@ class SpreadsheetReader:
             rows: list[Sequence[Any]] = []
             lines: list[int] = []
             n_blocks = 0
-            cells = sheet.iter_rows(min_row=start, max_row=MOST_ROWS, max_col=len(names), values_only=True)
+            cells = sheet.iter_rows(min_row=start, max_row=MAX_ROWS, max_col=len(names), values_only=True)
             for line, row in enumerate(cells, start):
                 if any(cell is not None for cell in row):
                     rows.append(row)
@@ -79,10 +79,10 @@ def open_book(path: Path) -> Any:
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
         raise InputError("not-a-spreadsheet", expected="an .xlsx file", found=shorten(error)) from error
     limit, unpacked = unpack_limit_bytes(path.stat().st_size), sum(part.file_size for part in parts)
-    if unpacked > limit or len(parts) > MOST_PARTS:
+    if unpacked > limit or len(parts) > MAX_PARTS:
         raise InputError(
             "unpacks-too-far",
-            expected=f"at most {limit:,} bytes in {MOST_PARTS:,} parts",
+            expected=f"at most {limit:,} bytes in {MAX_PARTS:,} parts",
             found=f"{unpacked:,} in {len(parts):,}",
         )
     return load_workbook(path, read_only=True, data_only=True, keep_links=False)
@@ -102,7 +102,7 @@ def _sheet(book: Any, name: str) -> Any:
 
 def _names(sheet: Any, layout: FileLayout, start: int) -> list[str]:
     line = layout.names_line or start
-    row = next(sheet.iter_rows(min_row=line, max_row=line, max_col=MOST_COLUMNS, values_only=True), ())
+    row = next(sheet.iter_rows(min_row=line, max_row=line, max_col=MAX_COLUMNS, values_only=True), ())
     width = max((at for at, cell in enumerate(row, 1) if cell is not None), default=0)
     if not width:
         raise InputError("no-rows", expected=f"cells in row {line}", found="none")

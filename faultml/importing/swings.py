@@ -27,7 +27,7 @@ Report = Callable[[Problem], None]
 Counts = Counter[tuple[str, str]]
 """Swings counted so far in each player's session, where the layout leaves their names to us."""
 
-_MOST_MARKS: Final = 3
+_MAX_MARKS: Final = 3
 """So many differing marks of one swing are kept to tell of."""
 
 
@@ -102,7 +102,7 @@ class _Swing:
 
     def add(self, piece: Piece) -> None:
         rows, span = piece.rows, slice(piece.start, piece.stop)
-        most = limits().most_samples + 1 - self.n_samples
+        most = limits().max_samples + 1 - self.n_samples
         self.t_s.append(rows.t_s[span][:most])
         self.angles_deg.append(rows.angles_deg[:, span][:, :most])
         self.n_samples += len(self.t_s[-1])
@@ -119,8 +119,8 @@ class _Swing:
 
 
 def _take_marks(marks: set[float], values: NDArray[np.float64]) -> None:
-    if len(marks) < _MOST_MARKS:
-        marks.update(np.unique(values[np.isfinite(values)])[:_MOST_MARKS].tolist())
+    if len(marks) < _MAX_MARKS:
+        marks.update(np.unique(values[np.isfinite(values)])[:_MAX_MARKS].tolist())
 
 
 def _raw_swings(swings: list[_Swing], reader: RowReader, counts: Counts, report: Report) -> RawSwings:
@@ -150,7 +150,7 @@ def _raw_swings(swings: list[_Swing], reader: RowReader, counts: Counts, report:
         for code, (line, expected, found) in noted.items():
             report(swing_problem(str(reader.path), line, ids, code, expected, found))
         refused = [code for code in noted if known[code].severity == "refuse"]
-        if len(t_s) > limits().most_samples:
+        if len(t_s) > limits().max_samples:
             refused.append("")  # the checks refuse it by its length
         words["hand"] = hand if hand in HANDS else ""
         _append(columns, words | told)

@@ -26,9 +26,9 @@ from faultml.recordings.files import unpack_limit_bytes
 from faultml.recordings.problems import shorten
 
 CHUNK_BYTES: Final = 2_000_000
-MOST_LINE: Final = 1_000_000
+MAX_LINE_LETTERS: Final = 1_000_000
 """Longest line, characters."""
-MOST_COLUMNS: Final = 10_000
+MAX_COLUMNS: Final = 10_000
 
 _NO_ENCODINGS: Final = frozenset(
     {"idna", "punycode", "unicode_escape", "raw_unicode_escape", "undefined", "utf_7"}
@@ -109,11 +109,11 @@ def _texts(path: Path, encoding: str) -> Iterator[tuple[int, str]]:
                     yield line, whole[:end]
                     line += whole.count("\n", 0, end)
                 held = whole[end:] + tail
-                if len(held) > MOST_LINE:
+                if len(held) > MAX_LINE_LETTERS:
                     raise InputError(
                         "line-too-long",
                         where=str(line),
-                        expected=f"lines under {MOST_LINE:,} characters",
+                        expected=f"lines under {MAX_LINE_LETTERS:,} characters",
                         found="longer",
                     )
                 if not chunk:
@@ -220,6 +220,6 @@ def _make_table(names_line: str, rest: str, layout: FileLayout) -> _Table:
         names.append("")
     elif len(names) == len(first) + 1 and not names[-1]:
         names.pop()
-    if len(names) > MOST_COLUMNS:
-        raise InputError("too-many-columns", expected=f"at most {MOST_COLUMNS:,}", found=f"{len(names):,}")
+    if len(names) > MAX_COLUMNS:
+        raise InputError("too-many-columns", expected=f"at most {MAX_COLUMNS:,}", found=f"{len(names):,}")
     return _Table(tuple(names), delimiter, blanks)

@@ -113,7 +113,7 @@ def kappa_interval(counts: NDArray[np.float64], rules: AgreementRules) -> tuple[
     n = len(counts)
     times = np.random.default_rng(rules.seed).multinomial(n, np.full(n, 1 / n), size=rules.draws)
     drawn = kappa(times @ counts)
-    if np.isnan(drawn).mean() > rules.most_undefined:
+    if np.isnan(drawn).mean() > rules.max_undefined_share:
         return np.nan, np.nan
     tail = (1 - rules.interval) / 2
     low, high = np.nanquantile(drawn, [tail, 1 - tail])
@@ -155,9 +155,9 @@ def _row(answers: pd.DataFrame, rules: AgreementRules) -> dict[str, object]:
 
 def _too_few(swings: int, golfers: int, rules: AgreementRules) -> str:
     """Why there is no kappa, "" where there are answers enough."""
-    if swings >= rules.least_swings and golfers >= rules.least_golfers:
+    if swings >= rules.min_swings and golfers >= rules.min_golfers:
         return ""
-    return f"not enough: from {rules.least_swings} swings of {rules.least_golfers} golfers on"
+    return f"not enough: from {rules.min_swings} swings of {rules.min_golfers} golfers on"
 
 
 def _pairs(verdicts: pd.DataFrame, results: Results | None) -> Iterator[_Pair]:

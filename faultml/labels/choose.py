@@ -65,7 +65,7 @@ def next_swings(
     near = cKDTree(judged).query(measures)[0] if len(judged) else np.full(len(table), np.inf)
     known = table["player"].map(judged_of).fillna(0).to_numpy(dtype=float)
     players = table["player"].to_numpy()
-    most = max(1, int(rules.most_of_one_golfer * wanted))
+    most = max(1, int(rules.max_share_of_one_golfer * wanted))
     chosen: list[dict[str, object]] = []
     listed = np.zeros(len(table))  # of the same golfer
     free = np.ones(len(table), dtype=bool)
@@ -132,15 +132,15 @@ def _pool(results: Results, verdicts: pd.DataFrame, rules: NextRules) -> _Pool:
         for row in np.flatnonzero(was_judged):
             bits[row, [(*swing_ids[row], name) in answered for name in names]] = 0.0
         asked = np.argsort(-bits, axis=1, kind="stable")[:, : rules.faults]
-        most_bits = np.take_along_axis(bits, asked, axis=1)
+        asked_bits = np.take_along_axis(bits, asked, axis=1)
         batch = swings[[*_IDS, "club"]].assign(
             faults=[
-                tuple(names[at[own > 0]]) for at, own in zip(asked, most_bits, strict=True)
+                tuple(names[at[own > 0]]) for at, own in zip(asked, asked_bits, strict=True)
             ],
             either_way=[
-                tuple(names[at[own > _EITHER_WAY_BITS]]) for at, own in zip(asked, most_bits, strict=True)
+                tuple(names[at[own > _EITHER_WAY_BITS]]) for at, own in zip(asked, asked_bits, strict=True)
             ],
-            unsure=most_bits.mean(axis=1),
+            unsure=asked_bits.mean(axis=1),
             measures=list(measures),
         )  # fmt: skip
         kept.append(batch[swings["assessed"].to_numpy(dtype=bool) & (batch["unsure"] > 0).to_numpy()])

@@ -17,11 +17,11 @@ Count = Annotated[int, msgspec.Meta(gt=0)]
 class AgreementRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """From how many answers on a kappa is told, and how its interval is drawn."""
 
-    least_swings: Count
-    least_golfers: Annotated[int, msgspec.Meta(ge=2)]
+    min_swings: Count
+    min_golfers: Annotated[int, msgspec.Meta(ge=2)]
     draws: Count
     interval: Share
-    most_undefined: Share
+    max_undefined_share: Share
     seed: int
 
 
@@ -30,7 +30,7 @@ class NextRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
 
     swings: Count
     faults: Count
-    most_of_one_golfer: Share
+    max_share_of_one_golfer: Share
     pool_of_one_golfer: Count
     pool: Count
     unseen: Annotated[float, msgspec.Meta(ge=0)]

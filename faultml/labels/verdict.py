@@ -23,9 +23,9 @@ ANSWERS: Final = ("yes", "no", "unsure")
 RETRACT: Final = "retract"
 FIRST_OCCASION: Final = "1"
 
-_MOST_ID, _MOST_COMMENT = 200, 2000
-_MOST_TOLD: Final = 5
-_MOST_AHEAD: Final = timedelta(days=1)
+_MAX_ID, _MAX_COMMENT = 200, 2000
+_MAX_SHOWN: Final = 5
+_MAX_AHEAD: Final = timedelta(days=1)
 
 TABLE: Final = Table(
     "verdicts",
@@ -112,10 +112,10 @@ def check(verdict: Verdict, seen: Seen) -> list[Wrong]:
     wrong = []
     for column in (*ID_COLUMNS, "coach", "occasion"):
         value = getattr(verdict, column)
-        if not value.strip() or len(value) > _MOST_ID or not _is_text(value):
-            wrong.append(Wrong(column, f"1 to {_MOST_ID} letters", value))
-    if len(verdict.comment) > _MOST_COMMENT or not _is_text(verdict.comment):
-        wrong.append(Wrong("comment", f"{_MOST_COMMENT} letters at most", verdict.comment))
+        if not value.strip() or len(value) > _MAX_ID or not _is_text(value):
+            wrong.append(Wrong(column, f"1 to {_MAX_ID} letters", value))
+    if len(verdict.comment) > _MAX_COMMENT or not _is_text(verdict.comment):
+        wrong.append(Wrong("comment", f"{_MAX_COMMENT} letters at most", verdict.comment))
     if verdict.verdict not in (*ANSWERS, RETRACT):
         wrong.append(Wrong("verdict", ", ".join((*ANSWERS, RETRACT)), verdict.verdict))
     if verdict.fault not in seen.faults:
@@ -179,7 +179,7 @@ def keep(store: Store, given: Sequence[Verdict], catalogue: Catalogue) -> Added:
         if gone:
             raise InputError(
                 "forgotten-player",
-                where=", ".join(sorted(gone)[:_MOST_TOLD]),
+                where=", ".join(sorted(gone)[:_MAX_SHOWN]),
                 expected="a player who has not asked to be forgotten; faultml players readmit takes one in again",
             )
         rows = _new_rows(connection, given, catalogue)
@@ -265,7 +265,7 @@ def _moment(written: str) -> str:
         return now()
     moment = datetime.fromisoformat(written)
     moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-    if moment > datetime.now(UTC) + _MOST_AHEAD:
+    if moment > datetime.now(UTC) + _MAX_AHEAD:
         raise ValueError(written)
     return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 

@@ -7,7 +7,7 @@ flexion axis (Z), rolling the forearm its long axis (Y), and a still pose with t
 
 An axis has no direction of its own: the movements begin **toward the palm** and **palm up**, which gives it one.
 What a movement cannot show is a habit that repeats itself: who always mixes some ulnar deviation into flexing shifts
-the axis unseen. Hence the table, and a doubt that is never less than `LEAST_SD_DEG`.
+the axis unseen. Hence the table, and a doubt that is never less than `MIN_SD_DEG`.
 """
 
 from __future__ import annotations
@@ -27,18 +27,18 @@ from faultml.motion.turn import hand_axis
 Array = NDArray[np.float64]
 Span = tuple[float, float]
 
-LEAST_SD_DEG: Final = 2.0
+MIN_SD_DEG: Final = 2.0
 """No calibration is trusted further than this; common practice, no source."""
 
 # What a movement must be like; common practice, no source.
-LEAST_STILL_S: Final = 0.7
-LEAST_MOVEMENT_S: Final = 2.0
-LEAST_FLEX_EXTEND_DEG: Final = 40.0
-LEAST_ROLL_DEG: Final = 60.0
-MOST_OFF_AXIS_DEG: Final = 20.0
-LEAST_APART_DEG: Final = 60.0
-MOST_STILL_DPS: Final = 15.0
-MOST_TURN_DEG: Final = 60.0
+MIN_STILL_S: Final = 0.7
+MIN_MOVEMENT_S: Final = 2.0
+MIN_FLEX_EXTEND_DEG: Final = 40.0
+MIN_ROLL_DEG: Final = 60.0
+MAX_OFF_AXIS_DEG: Final = 20.0
+MIN_APART_DEG: Final = 60.0
+MAX_STILL_DPS: Final = 15.0
+MAX_TURN_DEG: Final = 60.0
 
 _GRID_HZ: Final = 50.0
 _SMOOTH_S: Final = 0.1
@@ -83,7 +83,7 @@ class Fit:
     @property
     def mounting_sd_deg(self) -> float:
         """Doubt that is left of the turn about the forearm; half of what was off the hinge may be habit."""
-        return float(np.sqrt(LEAST_SD_DEG**2 + self.axis_sd_deg**2 + (self.hinge_deg / 2) ** 2))
+        return float(np.sqrt(MIN_SD_DEG**2 + self.axis_sd_deg**2 + (self.hinge_deg / 2) ** 2))
 
 
 class Axis(NamedTuple):
@@ -129,9 +129,9 @@ def align_orientations(t_s: Array, forearm: Array, hand: Array, spans: Spans, si
     turns = lower[rolling]
     rolled = (turns[:-_STEP].inv() * turns[_STEP:]).as_rotvec(degrees=True)
 
-    flexion = _movement_axis(in_forearm, "flex-extend", spans.flex_extend_s, LEAST_FLEX_EXTEND_DEG, begins=+1)
-    by_hand = _movement_axis(in_hand, "flex-extend", spans.flex_extend_s, LEAST_FLEX_EXTEND_DEG, begins=+1)
-    long = _movement_axis(rolled, "roll", spans.roll_s, LEAST_ROLL_DEG, begins=-1)
+    flexion = _movement_axis(in_forearm, "flex-extend", spans.flex_extend_s, MIN_FLEX_EXTEND_DEG, begins=+1)
+    by_hand = _movement_axis(in_hand, "flex-extend", spans.flex_extend_s, MIN_FLEX_EXTEND_DEG, begins=+1)
+    long = _movement_axis(rolled, "roll", spans.roll_s, MIN_ROLL_DEG, begins=-1)
     apart_deg = _check_apart(flexion.vector, long.vector)
     on_forearm = _from_axes(flexion.vector, long.vector)
     pose = wrist[still].mean()
@@ -164,21 +164,21 @@ def align_angles(t_s: Array, angles_deg: Array, spans: Spans) -> Fit:
     Raises
     ------
     InputError
-        As in `align_orientations`, and ``turned-too-far`` for more than `MOST_TURN_DEG`.
+        As in `align_orientations`, and ``turned-too-far`` for more than `MAX_TURN_DEG`.
     """
     even_s, readings = _even(t_s, angles_deg[:2].T)
     axis = hand_axis(readings.T).T
     still, flexing = (_within(even_s, span) for span in (spans.still_s, spans.flex_extend_s))
     _check_still("still", spans.still_s, _turning(axis[still]))
     swept = np.rad2deg(np.cross(axis[flexing][:-_STEP], axis[flexing][_STEP:]))
-    hinge = _movement_axis(swept, "flex-extend", spans.flex_extend_s, LEAST_FLEX_EXTEND_DEG, begins=0)
+    hinge = _movement_axis(swept, "flex-extend", spans.flex_extend_s, MIN_FLEX_EXTEND_DEG, begins=0)
     flexion = hinge.vector * np.sign(hinge.vector[2])
     long = axis[still].mean(axis=0)
     apart_deg = _check_apart(flexion, long)
     forearm = _from_axes(flexion, long)
     turn_deg = -float(forearm.as_euler("YXZ", degrees=True)[0])
-    if abs(turn_deg) > MOST_TURN_DEG:
-        expected = f"at most {MOST_TURN_DEG:g} degrees about the forearm"
+    if abs(turn_deg) > MAX_TURN_DEG:
+        expected = f"at most {MAX_TURN_DEG:g} degrees about the forearm"
         raise InputError("turned-too-far", expected=expected, found=f"{turn_deg:.0f}")
     return Fit(
         forearm=forearm,
@@ -225,11 +225,11 @@ def find_movements(t_s: Array, wrist_dps: Array, forearm_dps: Array) -> Spans:
     quiet = np.maximum(*(uniform_filter1d(np.abs(s), averaged // 2) for s in (wrist_dps, forearm_dps)))
     flexing = _runs((wrist > _MOVING_DPS) & (wrist > 2 * forearm))
     rolling = _runs((forearm > _MOVING_DPS) & (forearm > 2 * wrist))
-    still = [run for run in _runs(quiet < MOST_STILL_DPS) if _lasts_s(run) >= LEAST_STILL_S]
+    still = [run for run in _runs(quiet < MAX_STILL_DPS) if _lasts_s(run) >= MIN_STILL_S]
     if not flexing:
         raise InputError("movement-missing", where="flex-extend", expected="the wrist flexed and extended")
     if not still:
-        raise InputError("movement-missing", where="still", expected=f"{LEAST_STILL_S:g} s without moving")
+        raise InputError("movement-missing", where="still", expected=f"{MIN_STILL_S:g} s without moving")
     flex = max(flexing, key=_lasts_s)
     before = [run for run in still if run[0] < flex[0]]
     pose = before[-1] if before else max(still, key=_lasts_s)
@@ -245,25 +245,25 @@ def principal_axis(turns_deg: Array) -> tuple[Array, float]:
     )
 
 
-def _movement_axis(turns_deg: Array, name: str, span: Span, least_deg: float, *, begins: int) -> Axis:
+def _movement_axis(turns_deg: Array, name: str, span: Span, min_deg: float, *, begins: int) -> Axis:
     """The axis of a movement that begins by turning positively (+1) or negatively (-1) about it."""
-    if span[1] - span[0] < LEAST_MOVEMENT_S or len(turns_deg) < _PARTS * _STEP:
+    if span[1] - span[0] < MIN_MOVEMENT_S or len(turns_deg) < _PARTS * _STEP:
         found = f"{span[1] - span[0]:.1f} s"
-        raise InputError("movement-too-short", where=name, expected=f"{LEAST_MOVEMENT_S:g} s", found=found)
+        raise InputError("movement-too-short", where=name, expected=f"{MIN_MOVEMENT_S:g} s", found=found)
     vector, off_deg = principal_axis(turns_deg)
     angle_deg = np.cumsum(turns_deg @ vector) / _STEP
-    if np.ptp(angle_deg) < least_deg:
+    if np.ptp(angle_deg) < min_deg:
         raise InputError(
             "movement-too-small",
             where=name,
-            expected=f"{least_deg:g} degrees from end to end",
+            expected=f"{min_deg:g} degrees from end to end",
             found=f"{np.ptp(angle_deg):.0f}",
         )
-    if off_deg > MOST_OFF_AXIS_DEG:
+    if off_deg > MAX_OFF_AXIS_DEG:
         raise InputError(
             "movement-not-one-axis",
             where=name,
-            expected=f"a turn about one axis, at most {MOST_OFF_AXIS_DEG:g} degrees off it",
+            expected=f"a turn about one axis, at most {MAX_OFF_AXIS_DEG:g} degrees off it",
             found=f"{off_deg:.0f}",
         )
     if begins:
@@ -284,8 +284,8 @@ def _from_axes(flexion: Array, long: Array, long_weight: float = 1.0) -> Rotatio
 
 def _check_apart(first: Array, second: Array) -> float:
     apart_deg = _between_deg(first, second)
-    if not LEAST_APART_DEG <= apart_deg <= 180 - LEAST_APART_DEG:
-        expected = f"axes {LEAST_APART_DEG:g} degrees apart at least"
+    if not MIN_APART_DEG <= apart_deg <= 180 - MIN_APART_DEG:
+        expected = f"axes {MIN_APART_DEG:g} degrees apart at least"
         raise InputError(
             "movements-parallel", expected=expected, found=f"{min(apart_deg, 180 - apart_deg):.0f}"
         )
@@ -293,12 +293,12 @@ def _check_apart(first: Array, second: Array) -> float:
 
 
 def _check_still(name: str, span: Span, *speeds_dps: Array) -> None:
-    if span[1] - span[0] < LEAST_STILL_S:
+    if span[1] - span[0] < MIN_STILL_S:
         found = f"{span[1] - span[0]:.1f} s"
-        raise InputError("movement-too-short", where=name, expected=f"{LEAST_STILL_S:g} s", found=found)
+        raise InputError("movement-too-short", where=name, expected=f"{MIN_STILL_S:g} s", found=found)
     fastest = max(float(np.median(speed)) for speed in speeds_dps)
-    if fastest > MOST_STILL_DPS:
-        expected = f"less than {MOST_STILL_DPS:g} degrees a second"
+    if fastest > MAX_STILL_DPS:
+        expected = f"less than {MAX_STILL_DPS:g} degrees a second"
         raise InputError("pose-not-still", where=name, expected=expected, found=f"{fastest:.0f}")
 
 

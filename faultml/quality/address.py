@@ -28,4 +28,4 @@ def no_still_address(
         first_s[:, None] + np.linspace(0, 1, _READINGS) * (takeaway_s - first_s)[:, None]
     )
     moves = np.ptp(readings, axis=2).max(axis=1) > limits.address_moves_deg
-    return full & (moves | (takeaway_s - windows.start_s < limits.least_address_s))
+    return full & (moves | (takeaway_s - windows.start_s < limits.min_address_s))

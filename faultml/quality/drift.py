@@ -70,7 +70,7 @@ def address_drifts(
     frames = []
     for channel, column in enumerate(_ANGLES):
         n = sums[f"n_{column}"].to_numpy(float)
-        n = np.where(n >= limits.drift_least_swings, n, np.nan)
+        n = np.where(n >= limits.drift_min_swings, n, np.nan)
         mean = sums[f"sum_{column}"].to_numpy(float) / n
         error2 = np.maximum(sums[f"square_{column}"].to_numpy(float) / n - mean**2, 0) / (n - 1)
         change = mean[later] - mean[later - 1]

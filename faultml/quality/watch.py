@@ -22,7 +22,7 @@ from faultml.quality.reference import BINS, KINDS, Kind, Reading, Reference, bin
 
 Array = NDArray[np.float64]
 
-LEAST_SWINGS: Final = 20
+MIN_SWINGS: Final = 20
 """Fewer swings of a recorder than this are not spoken of."""
 OUTSIDE: Final = 0.05
 """Share of swings outside the central 99 % of training from which on a feature is unlike (common practice)."""
@@ -118,7 +118,7 @@ def compare_to(reference: Reference | None, sums: Tally) -> list[dict[str, Any]]
     for recorder, counts in sums.counts.items():
         players = sums.players[recorder]
         swings = sum(players.values())
-        if reference is None or swings < LEAST_SWINGS:
+        if reference is None or swings < MIN_SWINGS:
             continue
         kind = reference.kinds.get(KINDS[recorder.marked + 2 * recorder.forearm])
         readings = _watched(kind) if kind else {}

@@ -89,12 +89,12 @@ def _check_sizes(
     """The samples of swings to be judged that have a fair number of them."""
     open_rows = np.flatnonzero(judged & ~ledger.refused(np.arange(len(raw))))
     counts = raw.lengths[open_rows]
-    few, many = open_rows[counts < bounds.least_samples], open_rows[counts > bounds.most_samples]
+    few, many = open_rows[counts < bounds.min_samples], open_rows[counts > bounds.max_samples]
     ledger.note(
-        few, "too-short", f"at least {bounds.least_samples} samples", [f"{raw.lengths[row]}" for row in few]
+        few, "too-short", f"at least {bounds.min_samples} samples", [f"{raw.lengths[row]}" for row in few]
     )
     ledger.note(
-        many, "too-long", f"at most {bounds.most_samples} samples", [f"{raw.lengths[row]}" for row in many]
+        many, "too-long", f"at most {bounds.max_samples} samples", [f"{raw.lengths[row]}" for row in many]
     )
     kept = judged & ~ledger.refused(np.arange(len(raw)))
     samples = np.repeat(kept, raw.lengths)

@@ -20,7 +20,7 @@ from faultml.recordings.schema import (
     SHOT_COLUMN,
 )
 
-MOST_TEXT_BYTES: Final = 1000
+MAX_TEXT_BYTES: Final = 1000
 """Longest id, club or other word that is read."""
 
 
@@ -130,9 +130,9 @@ def as_text(column: pa.Array) -> pa.Array:
             column = column.cast(pa.date32())
         except pa.ArrowInvalid:
             column = column.cast(pa.string())
-    if _is_text(column.type) and (pc.max(pc.binary_length(words)).as_py() or 0) > MOST_TEXT_BYTES:
+    if _is_text(column.type) and (pc.max(pc.binary_length(words)).as_py() or 0) > MAX_TEXT_BYTES:
         raise InputError(
-            "text-too-long", expected=f"ids and words of at most {MOST_TEXT_BYTES} bytes", found="longer ones"
+            "text-too-long", expected=f"ids and words of at most {MAX_TEXT_BYTES} bytes", found="longer ones"
         )
     try:
         text = column.cast(pa.string())

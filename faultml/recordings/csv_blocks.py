@@ -33,7 +33,7 @@ from faultml.recordings.schema import (
 )
 
 BLOCK_BYTES: Final = 8_000_000
-MOST_LINE_BYTES: Final = 1_000_000
+MAX_LINE_BYTES: Final = 1_000_000
 
 FIELD_COUNT, NOT_A_NUMBER, IMPACT_UNREADABLE = 1, 2, 4
 """Marks of a row, to be combined, in the column ``mark``."""
@@ -136,9 +136,9 @@ class CsvFile:
                         yield line, _strip_mark(held[:end], line)
                         line += held.count(b"\n", 0, end)
                         held = held[end:]
-                    if len(held) > MOST_LINE_BYTES:
+                    if len(held) > MAX_LINE_BYTES:
                         raise InputError(
-                            "line-too-long", expected=f"lines under {MOST_LINE_BYTES:,} bytes", found="longer"
+                            "line-too-long", expected=f"lines under {MAX_LINE_BYTES:,} bytes", found="longer"
                         )
         except (OSError, EOFError, zlib.error) as error:
             raise InputError("damaged-file", expected="a whole file", found=shorten(error)) from error

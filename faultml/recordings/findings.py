@@ -71,21 +71,21 @@ class MotionLimits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     bows_after_deg: float
     after_s: tuple[float, float]
     address_moves_deg: float
-    least_address_s: float
+    min_address_s: float
     drift_deg: tuple[float, float, float]
     drift_z: float
-    drift_least_swings: int
+    drift_min_swings: int
 
 
 class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The figures behind the checks; units are in the names, sources in `findings.toml`."""
 
-    least_samples: int
-    most_samples: int
+    min_samples: int
+    max_samples: int
     shortest_s: float
     longest_s: float
     longest_gap_s: float
-    most_missing_share: float
+    max_missing_share: float
     slowest_hz: float
     coarse_hz: float
     fastest_hz: float
@@ -96,18 +96,18 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     frozen_others_deg: float
     fine_deg: float
     radian_most: float
-    radian_least_span: float
+    radian_min_span: float
     moving_span_deg: float
     moving_sd_deg: float
     clip_deg_s: float
-    clip_least_s: float
+    clip_min_s: float
     clip_flatness: float
     jump_deg_s: float
     jump_deg: float
     noisy_deg: float
     spike_deg: float
     spike_deg_s2: float
-    spike_most_samples: int
+    spike_max_samples: int
     rate_differs_share: float
     motion: MotionLimits
     flexion_deg: Range

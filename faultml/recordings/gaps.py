@@ -61,7 +61,7 @@ def fill_gaps(samples: Samples, step_s: NDArray[np.float64], ledger: Ledger, lim
         filled, hole_s = _fill(samples.t_s, flat, lost, samples)
         hole_s -= step_s
         short = (hole_s <= limits.longest_gap_s + 0.25 * step_s) & (
-            counts <= limits.most_missing_share * samples.lengths
+            counts <= limits.max_missing_share * samples.lengths
         )
         samples.angles_deg[channel] = np.where(np.repeat(short, samples.lengths), filled, flat)
         touched = (counts > 0) & (counts < samples.lengths)
@@ -105,10 +105,10 @@ def _trim(samples: Samples, ledger: Ledger, limits: Limits) -> Samples:
     inside = (position >= np.repeat(first, samples.lengths)) & (position <= np.repeat(last, samples.lengths))
     ledger.note(samples.rows[_count(timed & ~inside, samples) > 0], "ends-trimmed")
     kept = _count(timed & inside, samples)
-    few = np.flatnonzero(kept < limits.least_samples)
+    few = np.flatnonzero(kept < limits.min_samples)
     found = [f"{kept[at]} complete ones" for at in few]
-    ledger.note(samples.rows[few], "too-short", f"at least {limits.least_samples} samples", found)
-    enough = kept >= limits.least_samples
+    ledger.note(samples.rows[few], "too-short", f"at least {limits.min_samples} samples", found)
+    enough = kept >= limits.min_samples
     return samples.select(enough).compress((timed & inside)[np.repeat(enough, samples.lengths)])
 
 

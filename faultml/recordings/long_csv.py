@@ -98,7 +98,7 @@ def _whole_swings(tables: Iterator[pa.Table]) -> Iterator[tuple[pa.Table, NDArra
 
     Of a run of rows longer than any swing only the beginning is kept, enough to be refused as too long.
     """
-    most = limits().most_samples + 1
+    most = limits().max_samples + 1
     held: pa.Table | None = None
     for table in tables:
         if held is not None:

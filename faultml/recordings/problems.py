@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 
 import pandas as pd
 
-MOST_TEXT: Final = 120
+MAX_TEXT_LETTERS: Final = 120
 """Longest piece of the input that a message repeats, characters."""
 
 
@@ -45,9 +45,9 @@ def shorten(text: object) -> str:
     """Text from the input as a message may repeat it: one line, printable, of bounded length."""
     line = "".join(
         letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}"
-        for letter in str(text)[: MOST_TEXT + 1]
+        for letter in str(text)[: MAX_TEXT_LETTERS + 1]
     )
-    return line if len(line) <= MOST_TEXT else line[:MOST_TEXT] + "..."
+    return line if len(line) <= MAX_TEXT_LETTERS else line[:MAX_TEXT_LETTERS] + "..."
 
 
 def problems_frame(problems: Iterable[Problem]) -> pd.DataFrame:

@@ -118,7 +118,7 @@ def _radians(
     both, span = slice(FLEXION, ULNAR + 1), high - low
     no_noise = extent[both] > 0.5 * span[both]
     small = (np.maximum(-low[both], high[both]) <= limits.radian_most) & no_noise
-    small &= span[both] >= limits.radian_least_span
+    small &= span[both] >= limits.radian_min_span
     other_moves = span[both][::-1] >= limits.moving_span_deg
     turned = np.maximum(-low[PRONATION], high[PRONATION]) > np.pi
     return small & ((small[::-1] & ~turned) | other_moves)
@@ -205,7 +205,7 @@ def _clipped(part: slice, samples: Samples, limits: Limits) -> bool:
         edges = np.flatnonzero(np.diff(np.concatenate([[0], flat_out.astype(np.int8), [0]])))
         clock_s = samples.t_s[part]
         held = [
-            stop - start >= 3 and clock_s[stop] - clock_s[start] >= limits.clip_least_s
+            stop - start >= 3 and clock_s[stop] - clock_s[start] >= limits.clip_min_s
             for start, stop in zip(edges[::2], edges[1::2], strict=True)
         ]
         if any(held):

@@ -35,7 +35,7 @@ from faultml.recordings.schema import KNOWN_COLUMNS, SAMPLE_COLUMNS
 from faultml.recordings.swings import SwingBatch
 
 DEFAULT_BATCH_SIZE: Final = 1000
-MOST_BATCH_SAMPLES: Final = 4_000_000
+MAX_BATCH_SAMPLES: Final = 4_000_000
 """A batch's padded arrays hold at most so many samples a channel, unless a single swing is longer."""
 
 SeasonFile = ParquetSeason | CsvSeason
@@ -289,7 +289,7 @@ def _misspelt(file: SeasonFile) -> list[Problem]:
 
 def _bounded(raw: RawSwings) -> Iterator[RawSwings]:
     """Halves, until the padded arrays are within bounds."""
-    if len(raw) > 1 and len(raw) * raw.lengths.max() > MOST_BATCH_SAMPLES:
+    if len(raw) > 1 and len(raw) * raw.lengths.max() > MAX_BATCH_SAMPLES:
         middle = len(raw) // 2
         yield from _bounded(raw.slice(0, middle))
         yield from _bounded(raw.slice(middle, len(raw)))

@@ -51,7 +51,7 @@ ROSTER_COLUMNS: Final = (
     *HISTORIES,
     "lessons",
 )
-MOST_BYTES: Final = 20_000_000
+MAX_BYTES: Final = 20_000_000
 _ROW = "a row of the roster"
 
 
@@ -76,14 +76,14 @@ def read_roster(path: Path | None) -> Roster:
     file = str(path)
     try:
         with path.open("rb") as stream:
-            content = stream.read(MOST_BYTES + 1)
+            content = stream.read(MAX_BYTES + 1)
         text = content.decode("utf-8-sig")
     except OSError as error:
         return _unread(file_problem(file, "unreadable", "a file that may be read", str(error.strerror)))
     except UnicodeDecodeError as error:
         return _unread(file_problem(file, "not-utf-8", "UTF-8", shorten(error)))
-    if len(content) > MOST_BYTES:
-        return _unread(file_problem(file, "too-large", "a roster", f"more than {MOST_BYTES:,} bytes"))
+    if len(content) > MAX_BYTES:
+        return _unread(file_problem(file, "too-large", "a roster", f"more than {MAX_BYTES:,} bytes"))
     return _Reader(file).read(text)
 
 
@@ -91,7 +91,7 @@ def _unread(problem: Problem) -> Roster:
     return Roster(roster_frame({}), [problem], problem.file, unreadable=True)
 
 
-MOST_CELL: Final = 10_000
+MAX_CELL: Final = 10_000
 """Longest cell of a roster, characters."""
 
 
@@ -112,8 +112,8 @@ class _Reader:
                 return Roster(roster_frame({}), self._problems, self._file, unreadable=True)
             for fields in rows:
                 # Not left to csv's own limit, which other libraries move.
-                if max(map(len, fields), default=0) > MOST_CELL:
-                    raise csv.Error(f"a cell of more than {MOST_CELL:,} characters")
+                if max(map(len, fields), default=0) > MAX_CELL:
+                    raise csv.Error(f"a cell of more than {MAX_CELL:,} characters")
                 if any(field.strip() for field in fields):
                     self._add(rows.line_num, names, fields)
         except csv.Error as error:

@@ -90,8 +90,8 @@ def screen(flat: Flat, limits: Limits) -> NDArray[np.bool_]:
     """``(n_swings,)`` which swings pass: of them nothing is to be said but that forearm rotation may be missing."""
     ranges = (limits.flexion_deg, limits.ulnar_deg, limits.pronation_deg)
     bounds = _Bounds(
-        min_samples=float(max(limits.least_samples, _OPENING)),
-        max_samples=float(limits.most_samples),
+        min_samples=float(max(limits.min_samples, _OPENING)),
+        max_samples=float(limits.max_samples),
         min_s=limits.shortest_s,
         max_s=limits.longest_s,
         max_gap_s=limits.longest_gap_s,

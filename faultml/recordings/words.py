@@ -18,7 +18,7 @@ from faultml.recordings.schema import (
     SHOT_WORDS,
 )
 
-MOST_MOUNTING_SD_DEG = 90.0
+MAX_MOUNTING_SD_DEG = 90.0
 
 _SEPARATOR = re.compile(r"[\s,;|+/]+")
 
@@ -55,8 +55,8 @@ def settle_impact(
 def settle_mounting(table: pa.Table, ledger: Ledger) -> NDArray[np.float64]:
     """SD of the sensor's turn about the forearm ``(n_swings,)``; NaN where it is not stated, or is no such SD."""
     stated_deg = table[MOUNTING_COLUMN].to_numpy().astype(float)
-    rows = np.flatnonzero(~np.isnan(stated_deg) & ~((stated_deg >= 0) & (stated_deg <= MOST_MOUNTING_SD_DEG)))
-    expected = f"0 to {MOST_MOUNTING_SD_DEG:g} degrees in {MOUNTING_COLUMN}"
+    rows = np.flatnonzero(~np.isnan(stated_deg) & ~((stated_deg >= 0) & (stated_deg <= MAX_MOUNTING_SD_DEG)))
+    expected = f"0 to {MAX_MOUNTING_SD_DEG:g} degrees in {MOUNTING_COLUMN}"
     ledger.note(rows, "mounting-unreadable", expected, [f"{stated_deg[row]:g}" for row in rows])
     stated_deg[rows] = np.nan
     return stated_deg

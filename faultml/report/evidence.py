@@ -26,8 +26,8 @@ LANDMARK_ROWS: Final = (
 )
 """Body positions at the median fractions of the GolfDB labels (McNally 2019), as in DEVELOPERS.md."""
 
-MOST_CLUBS: Final = 3
-LEAST_FOR_CLUB: Final = 2
+MAX_CLUBS: Final = 3
+MIN_FOR_CLUB: Final = 2
 GROUP_WORDS: Final = {"straight": "ball went straight", "miss": "ball missed", "unknown": "ball not recorded"}
 
 
@@ -89,10 +89,10 @@ def _by_club(traces: Traces, gates: Sequence[Gate]) -> list[Panel]:
     """One panel a club, the most used first; what is left over shares the last."""
     names, counts = np.unique(traces.club.astype(str), return_counts=True)
     order = [str(name) for name in names[np.argsort(-counts, kind="stable")]]
-    often = [name for name in order if (traces.club == name).sum() >= LEAST_FOR_CLUB]
+    often = [name for name in order if (traces.club == name).sum() >= MIN_FOR_CLUB]
     if len(order) == 1 or not often:
         return [_panel(traces, gates, listed_clubs(order))]
-    kept = often if len(often) == len(order) <= MOST_CLUBS else often[: MOST_CLUBS - 1]
+    kept = often if len(often) == len(order) <= MAX_CLUBS else often[: MAX_CLUBS - 1]
     rest = np.array([club not in kept for club in traces.club])
     panels = [_panel(traces.of(traces.club == club), gates, listed_clubs([club])) for club in kept]
     return [*panels, _panel(traces.of(rest), gates, "Other clubs")] if rest.any() else panels

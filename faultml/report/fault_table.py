@@ -80,7 +80,7 @@ def _fault_line(row: PlayerFault, coaching: Coaching) -> FaultLine:
 def going(row: PlayerFault, coaching: Coaching) -> str:
     """Which way it goes, in words, with the size of the change where it is told."""
     words = load_words().trend
-    if row.trend == "unknown" and row.sessions < coaching.rules.trend.least_sessions:
+    if row.trend == "unknown" and row.sessions < coaching.rules.trend.min_sessions:
         return words["early"]
     if row.trend in {"improving", "worsening"}:
         return f"{words[row.trend]}, by {size(abs(row.trend_change), row.unit)}"

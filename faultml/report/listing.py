@@ -62,7 +62,7 @@ def _session_fault(fault: SessionFault, coaching: Coaching) -> Entry:
     lines: list[tuple[str, str | list[str]]] = [
         (
             "measured",
-            f"spread over {fault.least_swings} or more swings of a session, landmark error taken out",
+            f"spread over {fault.min_swings} or more swings of a session, landmark error taken out",
         ),
         ("present", f"a standard deviation above {spread} - {coaching.catalogue.owner}"),
         ("drills", _drills_for(fault.id, coaching)),

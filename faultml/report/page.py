@@ -63,7 +63,7 @@ def render_report(
     """The page as text; see `write_report`."""
     players = _chosen(player_tables(source), only)
     anchors = {player.name: f"p{number}" for number, player in enumerate(players, 1)}
-    drawn = _most_to_gain(players, full)
+    drawn = _largest_gains(players, full)
     promise = source.run.get("promise", {})
     views = [
         player_view(player, anchors[player.name], coaching, promise, with_figures=player.name in drawn)
@@ -113,7 +113,7 @@ def _chosen(players: list[PlayerTables], only: Collection[str]) -> list[PlayerTa
     return [player for player in players if not only or player.name in only]
 
 
-def _most_to_gain(players: list[PlayerTables], full: int) -> set[str]:
+def _largest_gains(players: list[PlayerTables], full: int) -> set[str]:
     """The players shown with figures: who is paused, then by the priority of the first drill."""
 
     def gain(player: PlayerTables) -> tuple[bool, float]:

@@ -26,7 +26,7 @@ from faultml.report.text import count, interval, listed, often, percent, shown
 from faultml.results.sessions import natural_key, session_date
 
 FIRST_IN_LINE: Final = 3
-MOST_NAMED: Final = 8
+MAX_NAMED: Final = 8
 
 
 @dataclass(frozen=True)
@@ -184,8 +184,8 @@ def _priority(player: PlayerTables) -> float:
 
 def _some(names: list[str]) -> str:
     """The first few names, and how many more there are."""
-    more = len(names) - MOST_NAMED
-    return listed([*names[:MOST_NAMED], f"{more} more"]) if more > 0 else listed(names)
+    more = len(names) - MAX_NAMED
+    return listed([*names[:MAX_NAMED], f"{more} more"]) if more > 0 else listed(names)
 
 
 def _roster_line(player: PlayerTables, anchor: str, coaching: Coaching) -> RosterLine:

@@ -21,7 +21,7 @@ from faultml.report.charts import SHOWN_SESSIONS, SessionPoint, Share, address_d
 from faultml.report.text import degrees, listed, shown
 from faultml.results.sessions import COUNTING, natural_key, session_date
 
-LEAST_SESSIONS: Final = 2
+MIN_SESSIONS: Final = 2
 SHAPE_WORDS: Final = ("circle", "square", "triangle")
 _DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}")
 
@@ -52,7 +52,7 @@ def trends_for(
     """
     setups = _setups(sessions)
     names = sorted(setups, key=natural_key)[-SHOWN_SESSIONS:]
-    if len(names) < LEAST_SESSIONS:
+    if len(names) < MIN_SESSIONS:
         return None
     shares = _shares(faults, names, followed, coaching)
     points = [

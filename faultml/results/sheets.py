@@ -15,9 +15,9 @@ from faultml.errors import InputError
 from faultml.results.folders import replaced_file
 from faultml.results.tables import ESCAPED, Schema, TableWriter
 
-MOST_BYTES: Final = 50_000_000
-MOST_CELL: Final = 100_000
-_MOST_TOLD: Final = 80
+MAX_BYTES: Final = 50_000_000
+MAX_CELL: Final = 100_000
+_MAX_SHOWN: Final = 80
 _UNESCAPE: Final = re.compile(ESCAPED)
 _TOLD_DELIMITER: Final = re.compile(r"sep=([,;\t])", re.IGNORECASE)
 """A first line by which some spreadsheets are told what parts the cells."""
@@ -40,7 +40,7 @@ class SheetProblem(NamedTuple):
 
     def __str__(self) -> str:
         column = f", {self.column}" if self.column else ""
-        found = self.found if len(self.found) <= _MOST_TOLD else self.found[:_MOST_TOLD] + "..."
+        found = self.found if len(self.found) <= _MAX_SHOWN else self.found[:_MAX_SHOWN] + "..."
         return f"row {self.line}{column}: expected {self.expected}, found {found!r}"
 
 
@@ -119,11 +119,11 @@ def write_sheet(frame: pd.DataFrame, path: Path, schema: Schema) -> None:
 def _text(path: Path) -> str:
     try:
         with path.open("rb") as stream:
-            content = stream.read(MOST_BYTES + 1)
+            content = stream.read(MAX_BYTES + 1)
     except OSError as error:
         raise InputError("unreadable", where=str(path), found=error.strerror or str(error)) from error
-    if len(content) > MOST_BYTES:
-        raise InputError("too-large", where=str(path), expected=f"at most {MOST_BYTES:,} bytes", found="more")
+    if len(content) > MAX_BYTES:
+        raise InputError("too-large", where=str(path), expected=f"at most {MAX_BYTES:,} bytes", found="more")
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -137,7 +137,7 @@ def _names(path: Path, written: list[str], columns: Sequence[str], needed: Seque
     names = [name.strip().casefold() for name in written]
     missing = [name for name in needed if name not in names]
     if missing:
-        found = ", ".join(written)[:_MOST_TOLD] or "nothing"
+        found = ", ".join(written)[:_MAX_SHOWN] or "nothing"
         raise InputError("missing-column", where=str(path), expected=", ".join(missing), found=found)
     doubled = [name for name in columns if names.count(name) > 1]
     if doubled:

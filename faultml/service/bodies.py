@@ -53,13 +53,13 @@ def _of_json(body: bytes, limits: Limits) -> pa.Table:
         raise invalid(
             error.errors(include_url=False, include_input=False, include_context=False), "body"
         ) from error
-    if len(asked.swings) > limits.most_swings:
+    if len(asked.swings) > limits.max_swings:
         raise _too_many_swings(len(asked.swings), limits)
     errors = [
-        ("body", f"/swings/{at}/{name}", f"at most {limits.most_samples} samples")
+        ("body", f"/swings/{at}/{name}", f"at most {limits.max_samples} samples")
         for at, swing in enumerate(asked.swings)
         for name in SAMPLE_COLUMNS
-        if len(getattr(swing, name) or ()) > limits.most_samples
+        if len(getattr(swing, name) or ()) > limits.max_samples
     ]
     if errors:
         raise Refusal(422, "too-many-samples", "A swing is too long.", errors=errors[:20])
@@ -70,15 +70,15 @@ def _of_parquet(body: bytes, limits: Limits) -> pa.Table:
     try:
         file = pq.ParquetFile(io.BytesIO(body))
         metadata = file.metadata
-        if metadata.num_rows > limits.most_swings:
+        if metadata.num_rows > limits.max_swings:
             raise _too_many_swings(metadata.num_rows, limits)
-        most_values = limits.most_samples * max(metadata.num_rows, 1)
+        max_values = limits.max_samples * max(metadata.num_rows, 1)
         groups = [metadata.row_group(at) for at in range(metadata.num_row_groups)]
         chunks = [group.column(at) for group in groups for at in range(group.num_columns)]
         longest = max((chunk.num_values for chunk in chunks), default=0)
         unpacked = sum(group.total_byte_size for group in groups)
-        most_bytes = most_values * 8 * len(SAMPLE_COLUMNS) + WORD_BYTES * max(metadata.num_rows, 1)
-        if longest > most_values or unpacked > most_bytes:
+        max_bytes = max_values * 8 * len(SAMPLE_COLUMNS) + WORD_BYTES * max(metadata.num_rows, 1)
+        if longest > max_values or unpacked > max_bytes:
             raise Refusal(422, "unpacks-too-far", "The table is too long once it is unpacked.")
         check_columns(file.schema_arrow, "")
         table = file.read(
@@ -90,13 +90,13 @@ def _of_parquet(body: bytes, limits: Limits) -> pa.Table:
     if not len(table):
         raise InputError("no-rows", expected="a row for each swing", found="columns without rows")
     lengths = table[TIME_COLUMN].combine_chunks()
-    if pa.types.is_list(lengths.type) and max(map(len, lengths.drop_null()), default=0) > limits.most_samples:
-        raise Refusal(422, "too-many-samples", f"At most {limits.most_samples} samples a swing.")
+    if pa.types.is_list(lengths.type) and max(map(len, lengths.drop_null()), default=0) > limits.max_samples:
+        raise Refusal(422, "too-many-samples", f"At most {limits.max_samples} samples a swing.")
     return table
 
 
 def _too_many_swings(count: int, limits: Limits) -> Refusal:
-    said = f"at most {limits.most_swings} swings, not {count}; a whole season goes to /v1/seasons"
+    said = f"at most {limits.max_swings} swings, not {count}; a whole season goes to /v1/seasons"
     return Refusal(
         422, "too-many-swings", "Too many swings in one request.", errors=[("body", "/swings", said)]
     )

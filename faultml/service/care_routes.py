@@ -16,7 +16,7 @@ from faultml.service.answers import DrillGiven, DrillNoted, Recorded, StatementI
 from faultml.service.book_routes import PlayerName
 from faultml.service.context import Service, service_of
 from faultml.service.describe import problems
-from faultml.service.problems import MOST_ERRORS, Refusal
+from faultml.service.problems import MAX_ERRORS, Refusal
 
 if TYPE_CHECKING:
     from faultml.care.statements import About
@@ -94,7 +94,7 @@ def _give(service: Service, player: str, body: DrillGiven) -> dict[str, Any]:
     }
     read = check_giving(cells, known, recorded, service.coaching, today)
     if not isinstance(read, Giving):
-        errors = [("body", f"/{each.column}", f"expected {each.expected}") for each in read[:MOST_ERRORS]]
+        errors = [("body", f"/{each.column}", f"expected {each.expected}") for each in read[:MAX_ERRORS]]
         codes = {each.code for each in read}
         if codes <= CARE:
             code = min(codes)

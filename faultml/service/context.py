@@ -58,12 +58,12 @@ class Service:
             read_results(settings.results)
         self.assessing = Pool(
             "assess",
-            running=limits.most_running,
-            waiting=limits.most_waiting,
+            running=limits.max_running,
+            waiting=limits.max_waiting,
             longest_s=limits.longest_assessment_s,
         )
         self.reading = Pool(
-            "read", running=_READERS, waiting=limits.most_requests, longest_s=limits.longest_read_s
+            "read", running=_READERS, waiting=limits.max_requests, longest_s=limits.longest_read_s
         )
         self.ready = False
 

@@ -88,9 +88,9 @@ class Gate:
         if scope["path"] not in OPEN_PATHS:
             self._check_token(headers.getlist("authorization"))
         limits = self._settings.limits
-        if self._open[client] > limits.most_requests_of_a_client:
+        if self._open[client] > limits.max_requests_of_a_client:
             raise Refusal(429, "too-many-requests", "Wait for the answers to earlier requests.")
-        if self._open.total() > limits.most_requests:
+        if self._open.total() > limits.max_requests:
             raise Refusal(503, "busy", "Too many requests are being answered. Try again in a moment.")
         if scope["method"] != "GET":
             self._check_origin(headers)
@@ -118,31 +118,31 @@ class Gate:
         if foreign or headers.get("sec-fetch-site", "none") not in ("none", "same-origin"):
             raise Refusal(403, "wrong-origin", "A page of another site may not change anything here.")
 
-    def _check_body(self, headers: Headers, most_bytes: int) -> None:
+    def _check_body(self, headers: Headers, max_bytes: int) -> None:
         if headers.get("content-encoding", "identity").lower() != "identity":
             raise Refusal(415, "packed-body", "Send the body without a content encoding.")
         length = headers.get("content-length", "0")
         # A length of many digits is longer than any limit; to read it as a number would be work.
-        if not length.isdecimal() or len(length) > 18 or int(length) > most_bytes:
-            raise too_large(most_bytes)
+        if not length.isdecimal() or len(length) > 18 or int(length) > max_bytes:
+            raise too_large(max_bytes)
 
     def _bounds(self, scope: Scope) -> tuple[int, float]:
         limits = self._settings.limits
         upload = scope["path"] == UPLOAD_PATH
-        return limits.most_upload_bytes if upload else limits.most_body_bytes, limits.longest_body_s
+        return limits.max_upload_bytes if upload else limits.max_body_bytes, limits.longest_body_s
 
 
-def too_large(most_bytes: int) -> Refusal:
+def too_large(max_bytes: int) -> Refusal:
     """The refusal of a body over its limit."""
-    return Refusal(413, "too-large", f"At most {most_bytes:,} bytes.")
+    return Refusal(413, "too-large", f"At most {max_bytes:,} bytes.")
 
 
 class _Incoming:
     """A request's body, counted and timed while it comes in."""
 
-    def __init__(self, receive: Receive, most_bytes: int, longest_s: float) -> None:
+    def __init__(self, receive: Receive, max_bytes: int, longest_s: float) -> None:
         self._receive = receive
-        self._most_bytes = most_bytes
+        self._max_bytes = max_bytes
         self._longest_s = longest_s
         self._until = time.monotonic() + longest_s
         self._bytes = 0
@@ -157,8 +157,8 @@ class _Incoming:
             said = f"The body has not arrived within {self._longest_s:g} s."
             raise Refusal(408, "body-too-slow", said, headers={"connection": "close"}) from error
         self._bytes += len(message.get("body", b""))
-        if self._bytes > self._most_bytes:
-            raise too_large(self._most_bytes)
+        if self._bytes > self._max_bytes:
+            raise too_large(self._max_bytes)
         self._whole = not message.get("more_body", False)
         return message
 

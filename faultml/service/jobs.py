@@ -26,7 +26,7 @@ from faultml.service.uploads import SEASON_FOLDER
 
 log = logging.getLogger(__name__)
 
-_MOST_LINE_BYTES: Final = 1 << 20
+_MAX_LINE_BYTES: Final = 1 << 20
 _TABLES: Final = ("swings", "faults", "players", "drills", "retests", "curves")
 
 ResultFile = Literal[
@@ -90,7 +90,7 @@ class Jobs:
 
     def __init__(self, settings: Settings, spool: Path) -> None:
         limits = settings.limits
-        self._most, self._kept_s, self._longest_s = limits.most_jobs, limits.job_kept_s, limits.longest_job_s
+        self._most, self._kept_s, self._longest_s = limits.max_jobs, limits.job_kept_s, limits.longest_job_s
         paths = (settings.model, settings.catalogue, settings.store)
         model, catalogue, store = (str(path.resolve()) if path else None for path in paths)
         self._order = Order(model, catalogue, store, settings.registered)
@@ -195,7 +195,7 @@ class Jobs:
             env=environment,
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
-            limit=_MOST_LINE_BYTES,
+            limit=_MAX_LINE_BYTES,
         )  # fmt: skip
         assert process.stdin is not None and process.stdout is not None
         # One that has ended before it was asked (uvloop then raises RuntimeError) is concluded below.

@@ -11,7 +11,7 @@ from faultml.results import Results
 from faultml.service.answers import LabelIn, Labels, LabelsIn, LabelsKept
 from faultml.service.context import Service, service_of
 from faultml.service.describe import problems
-from faultml.service.problems import MOST_ERRORS, Refusal
+from faultml.service.problems import MAX_ERRORS, Refusal
 
 router = APIRouter(tags=["labels"])
 
@@ -49,7 +49,7 @@ async def kept(
 async def keep(request: Request, body: LabelsIn) -> dict[str, Any]:
     """A later verdict of the same coach holds instead of an earlier one, which stays on record."""
     service = service_of(request)
-    most = service.settings.limits.most_labels
+    most = service.settings.limits.max_labels
     if len(body.labels) > most:
         errors = [("body", "/labels", f"at most {most} verdicts")]
         raise Refusal(422, "too-many-labels", "Too many verdicts in one request.", errors=errors)
@@ -62,7 +62,7 @@ def _kept(
     from faultml.labels import verdicts
 
     table = verdicts(service.kept_store(), player=player, coach=coach, history=history)
-    part = table.iloc[offset : offset + service.settings.limits.most_labels]
+    part = table.iloc[offset : offset + service.settings.limits.max_labels]
     rows = part.astype(object).where(part.notna(), None).to_dict("records")
     return {"total": len(table), "labels": rows}
 
@@ -79,7 +79,7 @@ def _keep(service: Service, labels: list[LabelIn]) -> dict[str, Any]:
         for wrong in check(verdict, seen)
     ]
     if errors:
-        raise Refusal(422, "bad-verdict", "Nothing was kept.", errors=errors[:MOST_ERRORS])
+        raise Refusal(422, "bad-verdict", "Nothing was kept.", errors=errors[:MAX_ERRORS])
     added = keep(store, given, catalogue)
     return {"added": added.added, "already": added.already}
 

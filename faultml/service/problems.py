@@ -16,7 +16,7 @@ from starlette.exceptions import HTTPException
 from faultml.errors import CatalogueError, FaultmlError, StoreError
 
 MEDIA_TYPE: Final = "application/problem+json"
-MOST_ERRORS: Final = 20
+MAX_ERRORS: Final = 20
 RETRY_S: Final = 1
 
 _AGAIN: Final = {"store-busy", "missing-table", "damaged-results"}
@@ -96,13 +96,13 @@ def response(refusal: Refusal) -> Response:
 def invalid(errors: Sequence[ErrorDetails | Mapping[str, Any]], part: str = "") -> Refusal:
     """A refusal from what pydantic found wrong; `part` where the places do not begin with it."""
     told = []
-    for error in errors[:MOST_ERRORS]:
+    for error in errors[:MAX_ERRORS]:
         place = list(error["loc"])
         where = part or str(place.pop(0))
         if error["type"] == "json_invalid":
             place = []
         told.append((where, "".join(f"/{_escaped(step)}" for step in place), str(error["msg"])))
-    more = f", the first {MOST_ERRORS} of {len(errors)} told" if len(errors) > MOST_ERRORS else ""
+    more = f", the first {MAX_ERRORS} of {len(errors)} told" if len(errors) > MAX_ERRORS else ""
     fields = "1 field is" if len(errors) == 1 else f"{len(errors)} fields are"
     return Refusal(422, "invalid", f"{fields} not as described{more}.", errors=told)
 

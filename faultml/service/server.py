@@ -11,8 +11,8 @@ from faultml.errors import InputError
 
 _IDLE_S = 30
 _GRACE_S = 10
-_MOST_HEAD_BYTES = 32_768
-_MOST_UNANSWERED = 2048
+_MAX_HEAD_BYTES = 32_768
+_MAX_UNANSWERED = 2048
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -30,7 +30,7 @@ def listen(host: str, port: int) -> socket.socket:
         taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind((host.strip("[]"), port))
         # Who is quicker than the rest of the start then waits, and is not refused.
-        taken.listen(_MOST_UNANSWERED)
+        taken.listen(_MAX_UNANSWERED)
     except (OSError, OverflowError) as error:
         taken.close()
         raise InputError(
@@ -51,7 +51,7 @@ def server(app: FastAPI) -> uvicorn.Server:
             proxy_headers=False,
             ws="none",
             http="h11",
-            h11_max_incomplete_event_size=_MOST_HEAD_BYTES,
+            h11_max_incomplete_event_size=_MAX_HEAD_BYTES,
             timeout_keep_alive=_IDLE_S,
             timeout_graceful_shutdown=_GRACE_S,
         )

@@ -12,7 +12,7 @@ from faultml.classifier.bundle import Registered
 from faultml.errors import InputError
 
 TOKEN_ENVIRONMENT: Final = "FAULTML_TOKEN"
-LEAST_TOKEN_LETTERS: Final = 24
+MIN_TOKEN_LETTERS: Final = 24
 
 
 @dataclass(frozen=True)
@@ -21,17 +21,17 @@ class Limits:
 
     Attributes
     ----------
-    most_body_bytes
+    max_body_bytes
         A request's body, but for a season's upload: 413.
-    most_swings
+    max_swings
         Swings in one request to assess: 422.
-    most_samples
+    max_samples
         Samples of one swing: 422.
-    most_labels
+    max_labels
         Verdicts in one request, and in one answer: 422.
-    most_running
+    max_running
         Assessments that run at once, a thread each.
-    most_waiting
+    max_waiting
         Assessments that wait for a thread: 503.
     longest_assessment_s
         From the arrival of a request's body to its answer: 503.
@@ -39,15 +39,15 @@ class Limits:
         From a request to its answer out of results or the store: 503.
     longest_body_s
         Until a request's body has arrived: 408.
-    most_requests_of_a_client
+    max_requests_of_a_client
         Requests of one address that are being answered: 429.
-    most_requests
+    max_requests
         Requests of all that are being answered: 503.
-    most_upload_bytes
+    max_upload_bytes
         A season's upload, all files together: 413.
-    most_upload_files
+    max_upload_files
         Files of a season's upload: 422.
-    most_jobs
+    max_jobs
         Seasons that are kept, finished ones included: 429.
     longest_job_s
         One season's classification; then it has failed.
@@ -55,20 +55,20 @@ class Limits:
         How long a finished season is kept.
     """
 
-    most_body_bytes: int = 16_000_000
-    most_swings: int = 200
-    most_samples: int = 10_000
-    most_labels: int = 1000
-    most_running: int = 2
-    most_waiting: int = 64
+    max_body_bytes: int = 16_000_000
+    max_swings: int = 200
+    max_samples: int = 10_000
+    max_labels: int = 1000
+    max_running: int = 2
+    max_waiting: int = 64
     longest_assessment_s: float = 30.0
     longest_read_s: float = 40.0
     longest_body_s: float = 600.0
-    most_requests_of_a_client: int = 64
-    most_requests: int = 256
-    most_upload_bytes: int = 1_000_000_000
-    most_upload_files: int = 100
-    most_jobs: int = 20
+    max_requests_of_a_client: int = 64
+    max_requests: int = 256
+    max_upload_bytes: int = 1_000_000_000
+    max_upload_files: int = 100
+    max_jobs: int = 20
     longest_job_s: float = 3600.0
     job_kept_s: float = 86_400.0
 
@@ -172,11 +172,11 @@ def read_token(file: Path | None, host: str) -> str:
             expected=f"a token, with --token-file or {TOKEN_ENVIRONMENT}: others than this machine could ask",
             found="none",
         )
-    if token and (len(token) < LEAST_TOKEN_LETTERS or not token.isascii() or not token.isprintable()):
+    if token and (len(token) < MIN_TOKEN_LETTERS or not token.isascii() or not token.isprintable()):
         raise InputError(
             "token-too-short",
             where=str(file or TOKEN_ENVIRONMENT),
-            expected=f"{LEAST_TOKEN_LETTERS} letters or more on one line, ASCII: python -c"
+            expected=f"{MIN_TOKEN_LETTERS} letters or more on one line, ASCII: python -c"
             " 'import secrets; print(secrets.token_urlsafe(32))'",
             found=f"{len(token)} letters",
         )

@@ -13,7 +13,7 @@ from starlette.requests import Request
 from faultml.recordings.files import ROSTER_FILE, find_files
 from faultml.service.bodies import PARQUET, unknown_type
 from faultml.service.pool import Pool
-from faultml.service.problems import MOST_ERRORS, Refusal
+from faultml.service.problems import MAX_ERRORS, Refusal
 from faultml.service.settings import Limits
 
 CSV: Final = ("text/csv", "application/gzip")
@@ -24,7 +24,7 @@ SEASON_FOLDER: Final = "season"
 
 _SUFFIXES: Final = {b"PAR1": ".parquet", b"\x1f\x8b": ".csv.gz"}
 _COPY_BYTES: Final = 1 << 20
-_MOST_FIELDS: Final = 10
+_MAX_FIELDS: Final = 10
 """Parts that are no files: each is refused by its name."""
 _TOO_MANY: Final = "Too many files"
 """How the reader of forms says so; it has no code for it."""
@@ -57,11 +57,11 @@ async def store_upload(request: Request, folder: Path, limits: Limits, disk: Poo
 
 async def _store_form(request: Request, season: Path, limits: Limits, disk: Pool) -> None:
     try:
-        await request.form(max_files=limits.most_upload_files, max_fields=_MOST_FIELDS)
+        await request.form(max_files=limits.max_upload_files, max_fields=_MAX_FIELDS)
     except HTTPException as error:
         if not str(error.detail).startswith(_TOO_MANY):
             raise
-        errors = [("body", f"/{SEASON_PART}", f"at most {limits.most_upload_files} files")]
+        errors = [("body", f"/{SEASON_PART}", f"at most {limits.max_upload_files} files")]
         raise Refusal(422, "too-many-files", "Too many files in one upload.", errors=errors) from error
     async with request.form() as form:
         errors = [
@@ -74,7 +74,7 @@ async def _store_form(request: Request, season: Path, limits: Limits, disk: Pool
         if SEASON_PART not in form:
             errors.append(("body", f"/{SEASON_PART}", "a file at least"))
         if errors:
-            raise Refusal(422, "invalid", "The form is not as described.", errors=errors[:MOST_ERRORS])
+            raise Refusal(422, "invalid", "The form is not as described.", errors=errors[:MAX_ERRORS])
         for number, value in enumerate(form.getlist(SEASON_PART), 1):
             part = season.parent / "arriving"
             await disk.run(_copy, value.file, part)  # type: ignore[union-attr]
@@ -102,6 +102,6 @@ def _check(season: Path) -> None:
     if not found.files:
         errors = [
             ("body", "", f"{Path(problem.file).name}: expected {problem.expected}, found {problem.found}")
-            for problem in found.problems[:MOST_ERRORS]
+            for problem in found.problems[:MAX_ERRORS]
         ]
         raise Refusal(422, "no-season", "No file of it is a season table.", errors=errors)

@@ -15,7 +15,7 @@ from faultml.streams.runs import Window
 Array = NDArray[np.float64]
 
 GRID_HZ: Final = 50.0
-LEAST_RELEASE_DPS: Final = 150.0
+MIN_RELEASE_DPS: Final = 150.0
 """No full swing's wrist turns slower than this over its fastest tenth of a second: lead wrists of professionals reach
 1085 +- 338 deg/s in the downswing (Zheng 2008); 150 leaves room for slow beginners and a lost forearm channel."""
 
@@ -77,7 +77,7 @@ def movements(window: Window, speed: Activity) -> list[Movement]:
     inside = (speed.at_s >= window.core_s[0]) & (speed.at_s < window.core_s[1])
     return [
         _stretch(speed, int(peak))
-        for peak in np.flatnonzero(highest & inside & (speed.dps >= LEAST_RELEASE_DPS))
+        for peak in np.flatnonzero(highest & inside & (speed.dps >= MIN_RELEASE_DPS))
     ]
 
 

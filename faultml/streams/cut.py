@@ -22,12 +22,12 @@ from faultml.streams.runs import Window, windows
 
 AT_ONCE: Final = 48
 """Movements are judged when so many have come, at the next pause."""
-MOST_AT_ONCE: Final = 256
+MAX_AT_ONCE: Final = 256
 PAUSE_S: Final = 4.0
 
 MARK_REACH_S: Final = 0.4
 """A contact this near to the fastest moment is a swing's own, as in `faultml.motion.window`."""
-MOST_WAITING: Final = 64
+MAX_WAITING: Final = 64
 """So many swings without a mark wait for the recorder to show that it marks contacts, before it is taken not to."""
 
 MOVING_DPS: Final = 60.0
@@ -151,7 +151,7 @@ def _records(blocks: Iterable[Block], judge: Judge) -> Iterator[list[_Record]]:
             fresh.append((_Record(movement.start_s, movement.end_s, movement.peak_s, ""), samples))
         if fresh and held:
             pause = abs(fresh[0][0].peak_s - held[-1][0].peak_s) > PAUSE_S
-            if (len(held) >= AT_ONCE and pause) or len(held) >= MOST_AT_ONCE:
+            if (len(held) >= AT_ONCE and pause) or len(held) >= MAX_AT_ONCE:
                 yield _judged(held, judge)
                 held = []
         held += fresh
@@ -231,7 +231,7 @@ class _Marks:
                 waiting, self._known = [], True
             if self._known is None:
                 waiting += records
-                if sum(_swings(record) for record in waiting) > MOST_WAITING:
+                if sum(_swings(record) for record in waiting) > MAX_WAITING:
                     yield from self._release(waiting, marks=False)
                     waiting, self._known = [], False
             else:

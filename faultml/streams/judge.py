@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 ADDRESS_S: Final = 0.6
 """How much is kept before the takeaway: 0.3 s of stillness and the takeaway's own uncertainty."""
 FINISH_S: Final = 0.3
-LEAST_AFTER_IMPACT_S: Final = 1.2
+MIN_AFTER_IMPACT_S: Final = 1.2
 """A cut ends so long after the finish, and at least so long after impact."""
 SURE_SD: Final = 2.0
 """By how many standard deviations of takeaway and finish a cut is longer still."""
@@ -33,7 +33,7 @@ SURE_SD: Final = 2.0
 TAKEAWAY, _, IMPACT, FINISH = range(len(LANDMARKS))
 
 NO_BACKSWING: Final = "no-backswing"
-LEAST_LEAD_S: Final = -0.1
+MIN_LEAD_S: Final = -0.1
 """A cut that begins later than this after the takeaway lacks the backswing: something faster, or a gap, came before."""
 
 
@@ -84,7 +84,7 @@ class Judge:
         score = self._bundle.gate.predict_proba(features)[:, 1]
         full = self._bundle.gate.predict(features)
         landmarks_s = landmarks.offset_s + windows.anchor_s[:, None]
-        late = landmarks.offset_s[:, TAKEAWAY] - windows.start_s < LEAST_LEAD_S
+        late = landmarks.offset_s[:, TAKEAWAY] - windows.start_s < MIN_LEAD_S
         reason = batch.table["reason"].to_numpy(object)
         score[reason != ""] = 0.0
         reason = np.where(reason != "", reason, np.where(~full, NOT_FULL, np.where(late, NO_BACKSWING, "")))
@@ -99,7 +99,7 @@ class Judge:
         at_s = found.offset_s + windows.anchor_s[:, None]
         start_s = at_s[:, TAKEAWAY] - ADDRESS_S - SURE_SD * found.sd_s[:, TAKEAWAY]
         end_s = at_s[:, FINISH] + FINISH_S + SURE_SD * found.sd_s[:, FINISH]
-        end_s = np.maximum(end_s, at_s[:, IMPACT] + LEAST_AFTER_IMPACT_S)
+        end_s = np.maximum(end_s, at_s[:, IMPACT] + MIN_AFTER_IMPACT_S)
         return [
             samples.between(start, end) for samples, start, end in zip(movements, start_s, end_s, strict=True)
         ]

@@ -43,7 +43,7 @@ SLOW: Final = ("tsfresh",)
 _FROM_S, _TO_S, _EVERY = -2.4, 1.0, 2
 _FARTHEST: Final = 8.0
 """In units of an edge's softness: what is farther past or inside counts as this."""
-_LEAST_ANSWERS: Final = 8
+_MIN_ANSWERS: Final = 8
 
 
 @dataclass(frozen=True)
@@ -195,7 +195,7 @@ def calibrated(raw: Array, labels: Array, answers: Array) -> Array:
     for column in range(raw.shape[1]):
         known = np.isfinite(labels[:, column])
         y = labels[known, column]
-        if min(y.sum(), len(y) - y.sum()) < _LEAST_ANSWERS:
+        if min(y.sum(), len(y) - y.sum()) < _MIN_ANSWERS:
             chance[:, column] = ndtr(answers[:, column])
             continue
         curve = LogisticRegression(C=100.0).fit(raw[known, column][:, None], y)

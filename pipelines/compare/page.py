@@ -24,7 +24,7 @@ SLOW_PEERS: Final = ("tsfresh",)
 """Peers that answer for some, beside everybody else's answers for the same."""
 
 _SHIFT_SHARE, _MARKED_SHARE, _UNMARKED_SHARE = 0.90, 0.97, 0.94
-_MOST_ERROR, _MOST_ERROR_SHIFTED = 0.03, 0.06
+_MAX_ERROR, _MAX_ERROR_SHIFTED = 0.03, 0.06
 _NOTABLE: Final = 0.005
 
 _HEAD: Final = """\
@@ -102,7 +102,7 @@ def _overview(suites: dict[str, Any]) -> str:
             f"{wanted:.2f}",
             _share(suite, "recorder"),
             f"{ours['macro']['worst_calibration_error']:.3f}",
-            f"{_MOST_ERROR_SHIFTED if suite['shift'] else _MOST_ERROR:.2f}",
+            f"{_MAX_ERROR_SHIFTED if suite['shift'] else _MAX_ERROR:.2f}",
             _listed(f for f, row in ours["faults"].items() if row["log_loss"] >= row["base_rate_log_loss"]),
             _number(severity["severity_error_median"], ".2f"),
             _number(severity["interval_covers"], ".1%"),

@@ -44,7 +44,7 @@ LONGEST_S: Final = 0.9
 _COUPLING: Final = CLUB_MASS_KG * CLUB_CENTRE_M * ARM_LENGTH_M
 _FAR_ENOUGH_RAD: Final = 1.0
 """Past straight down: there the simulation may end."""
-_LEAST_UNHINGED_RAD: Final = 0.6
+_MIN_UNHINGED_RAD: Final = 0.6
 _SMOOTH_SAMPLES: Final = 2.5
 _AFTER_S: Final = 0.07
 """How long after impact the generator's own motion takes over again."""
@@ -224,7 +224,7 @@ def release_by_dynamics(catalogue: Catalogue, motion: Motion, random: np.random.
     simulated = hinged[:, None] + (at_time(ulnar, impact) - hinged)[:, None] * share
     weight = smooth_step(CLOCK_S[None], top - 0.03, top + 0.05)
     weight *= 1 - smooth_step(CLOCK_S[None], impact, impact + _AFTER_S)
-    weight[~(downswing.unhinged_rad > _LEAST_UNHINGED_RAD)] = 0
+    weight[~(downswing.unhinged_rad > _MIN_UNHINGED_RAD)] = 0
     d_deg = motion.d_deg.copy()
     d_deg[:, [ULNAR]] = gaussian_smooth(
         (ulnar + weight * (simulated - ulnar))[:, None], np.full(len(ulnar), _SMOOTH_SAMPLES)

@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 
 _FEWEST: Final = 20
 """Readings from which a line is fitted; with fewer what is true of all is said of each."""
-_LEAST_SD: Final = 1e-3
+_MIN_SD: Final = 1e-3
 
 
 def through_recorder(catalogue: Catalogue, drawn: Drawn, true: Array, *, seed: int) -> Array:
@@ -72,8 +72,8 @@ def _line(x: Array, y: Array) -> tuple[float, float, float, float]:
     both = np.isfinite(x) & np.isfinite(y)
     if both.sum() < _FEWEST or np.ptp(x[both]) == 0:
         usual = y[np.isfinite(y)] if np.isfinite(y).any() else np.zeros(1)
-        return 0.0, 0.0, float(usual.mean()), max(float(usual.std()), _LEAST_SD)
+        return 0.0, 0.0, float(usual.mean()), max(float(usual.std()), _MIN_SD)
     slope = float(np.polyfit(x[both], y[both], 1)[0])
     at, centre = float(x[both].mean()), float(y[both].mean())
     left = y[both] - centre - slope * (x[both] - at)
-    return slope, at, centre, max(float(left.std()), _LEAST_SD)
+    return slope, at, centre, max(float(left.std()), _MIN_SD)

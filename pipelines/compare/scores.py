@@ -12,7 +12,7 @@ from faultml.pipelines.evaluate import calibration_error
 
 Array = NDArray[np.float64]
 
-LEAST_ANSWERS: Final = 15
+MIN_ANSWERS: Final = 15
 """Fewer yes or no answers than this, and a fault is not scored in a suite."""
 
 MEASURES: Final = ("average_precision", "log_loss", "calibration_error")
@@ -30,7 +30,7 @@ def fault_scores(faults: tuple[str, ...], labels: Array, chance: Array) -> dict[
     for column, fault in enumerate(faults):
         known = np.isfinite(labels[:, column])
         y, p = labels[known, column], chance[known, column]
-        if min(y.sum(), len(y) - y.sum()) < LEAST_ANSWERS:
+        if min(y.sum(), len(y) - y.sum()) < MIN_ANSWERS:
             continue
         scores[fault] = {
             "swings": len(y),

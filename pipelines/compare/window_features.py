@@ -18,7 +18,7 @@ from sklearn.utils.validation import check_is_fitted
 
 Array = NDArray[np.float64]
 
-LEAST_SAMPLES: Final = 8
+MIN_SAMPLES: Final = 8
 
 
 class WindowFeatures(TransformerMixin, BaseEstimator):
@@ -87,8 +87,8 @@ class WindowFeatures(TransformerMixin, BaseEstimator):
             raise ValueError(
                 f"expected windows (n_windows, n_channels, n_samples), found {windows.ndim} axes"
             )
-        if windows.shape[2] < LEAST_SAMPLES:
-            raise ValueError(f"expected at least {LEAST_SAMPLES} samples a window, found {windows.shape[2]}")
+        if windows.shape[2] < MIN_SAMPLES:
+            raise ValueError(f"expected at least {MIN_SAMPLES} samples a window, found {windows.shape[2]}")
         return windows
 
     def _quantiles(self, series: Array) -> list[Array]:

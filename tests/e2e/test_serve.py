@@ -47,7 +47,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def client(tmp_path: Path) -> Iterator[httpx.Client]:
-    with serving(tmp_path / "spool", most_jobs=2, most_upload_bytes=2_000_000) as client:
+    with serving(tmp_path / "spool", max_jobs=2, max_upload_bytes=2_000_000) as client:
         yield client
 
 
@@ -159,7 +159,7 @@ def test_many_clients_lose_nothing(tmp_path: Path) -> None:
             thread.start()
         for thread in threads:
             thread.join()
-        assert wrong == [] and Limits().most_waiting >= 32
+        assert wrong == [] and Limits().max_waiting >= 32
 
 
 def test_a_killed_server_leaves_no_half_results(season: Path, tmp_path: Path) -> None:

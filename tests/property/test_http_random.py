@@ -26,7 +26,7 @@ REPEATABLE = settings(
 
 
 def test_no_request_is_answered_as_our_own_error(tmp_path: Path) -> None:
-    with serving(tmp_path / "spool", store=tmp_path / "store.sqlite", most_jobs=1) as client:
+    with serving(tmp_path / "spool", store=tmp_path / "store.sqlite", max_jobs=1) as client:
         schema = schemathesis.openapi.from_url(str(client.base_url.join("/openapi.json")))
         operations = [found.ok() for found in schema.get_all_operations()]
         assert len(operations) == 16

@@ -80,7 +80,7 @@ def test_the_faults_are_those_of_the_contract(catalogue: Catalogue) -> None:
     assert catalogue.ids == tuple(TABLE)
     assert {fault.id for fault in catalogue.faults if fault.unit == "share"} == {"early_ulnar_release"}
     assert catalogue["early_ulnar_release"].measure.share == 0.25
-    assert catalogue["early_ulnar_release"].measure.least_deg == 15
+    assert catalogue["early_ulnar_release"].measure.min_deg == 15
     guard = catalogue["recupping"].guard
     assert guard is not None and (guard.stat, guard.start, guard.end, guard.below) == (
         "min",
@@ -92,7 +92,7 @@ def test_the_faults_are_those_of_the_contract(catalogue: Catalogue) -> None:
         "inconsistent_release": 0.08,
         "inconsistent_face": 6,
     }
-    assert {fault.least_swings for fault in catalogue.session_faults} == {5}
+    assert {fault.min_swings for fault in catalogue.session_faults} == {5}
 
 
 def test_what_a_fault_brings_with_it(catalogue: Catalogue) -> None:

@@ -21,8 +21,8 @@ from faultml.recordings.findings import limits
 from faultml.recordings.problems import Problem
 from faultml.recordings.raw import RawSwings
 
-MOST_SWINGS: Final = 50
-MOST_SAMPLES: Final = 200_000
+MAX_SWINGS: Final = 50
+MAX_SAMPLES: Final = 200_000
 
 _EXPECTED: Final = {"ulnar_deg": -1, "pronation_deg": 1}
 _SHOWN: Final = {
@@ -66,7 +66,7 @@ def check_layout(layout: Layout, layout_path: Path, path: Path, hands: dict[str,
             for block in recording.blocks:
                 blocks.append(block)
                 n_samples += len(block.t_s)
-                if n_samples >= MOST_SAMPLES:
+                if n_samples >= MAX_SAMPLES:
                     break
             t_s = np.concatenate([block.t_s for block in blocks])
             marks = sum(len(block.marks_s) for block in blocks)
@@ -76,7 +76,7 @@ def check_layout(layout: Layout, layout_path: Path, path: Path, hands: dict[str,
     else:
         for raw in read_swings(reader, Counter(), check.problems.append):
             recordings += _swings(check, raw)
-            if check.swings >= MOST_SWINGS:
+            if check.swings >= MAX_SWINGS:
                 break
     _judge(check, recordings)
     return check

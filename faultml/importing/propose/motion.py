@@ -27,7 +27,7 @@ CLEAR_DEG: Final = 10.0
 """By how much a channel must leave and come back to count."""
 AGREE: Final = 0.8
 """Share of the clear swings that must go the same way."""
-MOST_SWINGS: Final = 200
+MAX_SWINGS: Final = 200
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ def find_moves(recordings: Sequence[tuple[Array, Array]]) -> Moves:
     for number, (t_s, angles_deg) in enumerate(recordings):
         if len(t_s) > 1 and t_s[-1] - t_s[0] > 0.5:
             found += [(number, *each) for each in _moves(t_s, angles_deg)]
-        if len(found) >= MOST_SWINGS:
+        if len(found) >= MAX_SWINGS:
             break
     if not found:
         n_channels = len(recordings[0][1]) if recordings else 0
@@ -78,7 +78,7 @@ def _moves(t_s: Array, angles_deg: Array) -> list[tuple[float, Array, Array, Arr
     speed = _smooth(np.sqrt((np.gradient(angles, 1 / GRID_HZ, axis=1) ** 2).sum(axis=0)))
     found: list[tuple[float, Array, Array, Array]] = []
     apart = int(APART_S * GRID_HZ)
-    while len(found) < MOST_SWINGS and speed.max() > FAST_DPS:
+    while len(found) < MAX_SWINGS and speed.max() > FAST_DPS:
         at = int(speed.argmax())
         speed[max(0, at - apart) : at + apart] = 0
         first = max(0, at - int(BEFORE_S * GRID_HZ))

@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 Order = Literal["wxyz", "xyzw"]
 
 UNIT_WITHIN: Final = 0.02
-LEAST_RATIO: Final = 2.0
+MIN_RATIO: Final = 2.0
 """How many times flatter the wrist's turning must be under one reading of the frame than under the other."""
 
 _PARTS: Final = ("w", "x", "y", "z")
@@ -129,7 +129,7 @@ def _frame(source: Source, forearm: list[str] | None, hand: list[str] | None, or
     reason = (
         f"read so, the hand turns about two axes of the forearm; else {ratio:.1f} times more about a third"
     )
-    if ratio < LEAST_RATIO:
+    if ratio < MIN_RATIO:
         return open_guess(path, f"both readings look alike (ratio {ratio:.1f})", question)
     return Guess(path, better, "likely", reason)
 

@@ -22,9 +22,9 @@ from faultml.importing.text import open_bytes, split_fields
 from faultml.recordings.problems import shorten
 
 HEAD_BYTES: Final = 200_000
-MOST_HEAD_LINES: Final = 400
-MOST_SHEETS: Final = 50
-LEAST_ROWS: Final = 5
+MAX_HEAD_LINES: Final = 400
+MAX_SHEETS: Final = 50
+MIN_ROWS: Final = 5
 
 _DELIMITERS: Final = (",", ";", "tab", "|", "space")
 _IN_WORDS: Final = {",": "commas", ";": "semicolons", "tab": "tabs", "|": "bars", "space": "blanks"}
@@ -36,7 +36,7 @@ _NUMBER: Final = {
 _FRACTION: Final = {mark: re.compile(rf"[+-]?\d*{re.escape(mark)}\d+(?:[eE][+-]?\d+)?") for mark in ".,"}
 _LOST: Final = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
 _LIST_MARKS: Final = (" ", ";", "|", ",")
-_LEAST_IN_LIST: Final = 10
+_MIN_IN_LIST: Final = 10
 
 Cells = list[list[str]]
 
@@ -99,9 +99,9 @@ def _spreadsheet(path: Path) -> Table:
     book = open_book(path)
     try:
         sheets = {}
-        for sheet in book.worksheets[:MOST_SHEETS]:
+        for sheet in book.worksheets[:MAX_SHEETS]:
             sheet.reset_dimensions()
-            rows = sheet.iter_rows(max_row=MOST_HEAD_LINES, max_col=200, values_only=True)
+            rows = sheet.iter_rows(max_row=MAX_HEAD_LINES, max_col=200, values_only=True)
             sheets[sheet.title] = [["" if cell is None else str(cell) for cell in row] for row in rows]
     finally:
         book.close()
@@ -131,7 +131,7 @@ def _text(path: Path, head: bytes) -> Table:
     lines = text.split("\n")
     if len(head) == HEAD_BYTES and len(lines) > 1:
         lines.pop()
-    lines = lines[:MOST_HEAD_LINES]
+    lines = lines[:MAX_HEAD_LINES]
     (delimiter, decimal), cells = _delimiter(lines, path)
     layout = FileLayout(reader="text", encoding=encoding, delimiter=delimiter, decimal=decimal)  # type: ignore[arg-type]
     guesses = [
@@ -197,16 +197,16 @@ def _n_numbers(row: Sequence[str], decimal: str) -> int:
 
 
 def _n_listed(row: Sequence[str], decimal: str, delimiter: str) -> int:
-    return sum(_list_mark(cell, decimal, delimiter) != "" for cell in row) * _LEAST_IN_LIST
+    return sum(_list_mark(cell, decimal, delimiter) != "" for cell in row) * _MIN_IN_LIST
 
 
 def _list_mark(cell: str, decimal: str, delimiter: str) -> str:
     """What parts the numbers of a cell that holds a list of them, else ""."""
-    if len(cell) < 2 * _LEAST_IN_LIST:
+    if len(cell) < 2 * _MIN_IN_LIST:
         return ""
     for mark in _LIST_MARKS:
         parts = cell.split(mark) if mark not in (decimal, delimiter) else []
-        if len(parts) >= _LEAST_IN_LIST and all(
+        if len(parts) >= _MIN_IN_LIST and all(
             _NUMBER[decimal].fullmatch(part.strip()) for part in parts[:50]
         ):
             return mark
@@ -231,7 +231,7 @@ def _stand(
         if abs(len(row) - width) <= 1 and n >= 0.5 * typical and n
     )
     rest = [n for row, n in zip(cells[first:], value[first:], strict=True) if any(row)]
-    if sum(n >= 0.5 * typical for n in rest) < max(0.5 * len(rest), 1 if mark else LEAST_ROWS):
+    if sum(n >= 0.5 * typical for n in rest) < max(0.5 * len(rest), 1 if mark else MIN_ROWS):
         raise InputError("not-a-table", where=str(path), expected="rows of numbers", found="mostly words")
     above = [at for at in range(first) if any(cells[at])]
     units: list[str] = []

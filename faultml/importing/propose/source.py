@@ -18,7 +18,7 @@ from faultml.importing.layout import FileLayout
 from faultml.importing.readers import read_blocks
 from faultml.recordings.csv_blocks import MISSING_WORDS
 
-MOST_ROWS: Final = 200_000
+MAX_ROWS: Final = 200_000
 """Samples looked at, and rows read; the rest of a file is more of the same."""
 
 LONGEST_STATEMENT: Final = 80
@@ -122,7 +122,7 @@ def read_source(path: Path, table: Table) -> Source:
         blocks.append(block.table)
         angle_unit = angle_unit or block.angle_unit
         n_values += max((_n_values(column) for column in block.table.columns), default=0)
-        if n_values >= MOST_ROWS:
+        if n_values >= MAX_ROWS:
             break
     if not blocks:
         raise InputError("no-rows", where=str(path), expected="a table of samples", found="no rows")
@@ -139,7 +139,7 @@ def read_source(path: Path, table: Table) -> Source:
         return _lists(path, table, names, titles, merged, angle_unit)
     numbers, cells, stamps = {}, {}, {}
     for name, column in merged.items():
-        column = column.slice(0, MOST_ROWS)
+        column = column.slice(0, MAX_ROWS)
         if pa.types.is_timestamp(column.type):
             stamps[name] = pd.DatetimeIndex(column.to_pandas())
         cells[name] = column.cast(pa.string()).to_pandas().astype(object).to_numpy()

@@ -285,7 +285,7 @@ def test_ids_from_names_of_files_and_folders(tmp_path: Path) -> None:
 def test_blocks_of_any_size_give_the_same_season(
     rows: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("faultml.importing.parquet_file.MOST_BLOCK_ROWS", rows)
+    monkeypatch.setattr("faultml.importing.parquet_file.MAX_BLOCK_ROWS", rows)
     layout = replace(layout_of("parquet"), contact=Contact(event_column="Hit"))
     table = recorder_table(SEASON, layout_of())
     table["Hit"] = [0] * 60 + [1] * 3 + [0] * (len(table) - 63)

@@ -64,7 +64,7 @@ def test_a_spreadsheet_stays_within_its_multiple(tmp_path: Path) -> None:
 def test_a_contact_is_marked_once_and_in_its_own_block(
     rows: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("faultml.importing.parquet_file.MOST_BLOCK_ROWS", rows)
+    monkeypatch.setattr("faultml.importing.parquet_file.MAX_BLOCK_ROWS", rows)
     layout = msgspec.structs.replace(
         layout_of("parquet"),
         ids=Ids("ann", "day"),

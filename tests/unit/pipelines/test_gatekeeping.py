@@ -19,7 +19,7 @@ from faultml.pipelines.gatekeeping import (
     CERTAINTY,
     DECIDES,
     LEADS,
-    LEAST_GOLFERS,
+    MIN_GOLFERS,
     RANKS,
     WATCHES,
     Answers,
@@ -106,7 +106,7 @@ class TestRules:
         assert any("flip is shown worse" in reason for reason in verdict.reasons)
 
     def test_too_few_golfers_decide_nothing(self) -> None:
-        few = suite(0.8, 0.3, golfers=LEAST_GOLFERS - 1, each=40)
+        few = suite(0.8, 0.3, golfers=MIN_GOLFERS - 1, each=40)
         assert "golfers with enough answers" in judge(FAULTS, [few]).reasons[0]
         assert judge(FAULTS, [suite(0.8, 0.3), few._replace(demand=WATCHES)]).passed
         assert not judge(FAULTS, []).passed

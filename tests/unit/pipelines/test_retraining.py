@@ -22,7 +22,7 @@ from faultml.labels import Verdict, add
 from faultml.pipelines.adapt import learn_adaptation
 from faultml.pipelines.coach_suite import Simulated, Suite, draw_suite, judged_by
 from faultml.pipelines.judged import UNSURE, Adaptation, Judged, chance, log_losses, saved_adaptation
-from faultml.pipelines.leaning import LEAST_ANSWERS, _Fit, learn_covariate_adaptation
+from faultml.pipelines.leaning import MIN_ANSWERS, _Fit, learn_covariate_adaptation
 from faultml.pipelines.learning_curves import learning_curves
 from faultml.pipelines.learning_page import FIGURE_FILE, PAGE_FILE, table, write_page
 from faultml.pipelines.retrain import Learned, judged_swings, labels_digest, retrain
@@ -121,7 +121,7 @@ def test_a_coach_who_weighs_two_measures_is_learned(suite: Suite) -> None:
 
 def test_few_answers_lean_on_nothing(suite: Suite) -> None:
     given = said(weighing(suite), Simulated(Coach(MOVED, 0.0), elsewhere=True))
-    few = given.rows(np.arange(LEAST_ANSWERS - 1))
+    few = given.rows(np.arange(MIN_ANSWERS - 1))
     assert learn_covariate_adaptation(CATALOGUE, MODEL, few).leaning is None
 
 

@@ -64,7 +64,7 @@ def test_files_are_read_in_the_order_of_their_names_and_share_batches(tmp_path: 
 
 
 def test_a_batch_of_very_unequal_swings_is_cut(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reading, "MOST_BATCH_SAMPLES", 5000)
+    monkeypatch.setattr(reading, "MAX_BATCH_SAMPLES", 5000)
     season = fake_season(20)
     for name, flat in fake_swing(address_s=20.0).items():
         season.loc[7, [name]] = pd.Series([flat], [name])

@@ -27,7 +27,7 @@ TOLD = json.loads((DOCS / "openapi.json").read_text(encoding="utf-8"))
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
     folder = tmp_path_factory.mktemp("spool")
-    with serving(folder, store=folder / "store.sqlite", most_jobs=1, token="t" * 30) as server:
+    with serving(folder, store=folder / "store.sqlite", max_jobs=1, token="t" * 30) as server:
         yield server
 
 
@@ -108,7 +108,7 @@ def test_it_tells_how_long_to_wait(
         return b"{}"
 
     monkeypatch.setattr(routes, "_answer", held)
-    with serving(tmp_path, most_requests_of_a_client=1) as server:
+    with serving(tmp_path, max_requests_of_a_client=1) as server:
         first = threading.Thread(target=lambda: server.post("/v1/assess", content=b""))
         first.start()
         assert entered.wait(60)

@@ -22,7 +22,7 @@ TOKEN = "a-token-of-twenty-four-letters-or-more"
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
-    with serving(tmp_path_factory.mktemp("spool"), most_body_bytes=300_000, longest_body_s=2.0) as client:
+    with serving(tmp_path_factory.mktemp("spool"), max_body_bytes=300_000, longest_body_s=2.0) as client:
         yield client
 
 
@@ -177,7 +177,7 @@ def test_too_many_at_once_are_told_to_wait(tmp_path: Path, monkeypatch: pytest.M
         assert go.wait(60)
         return b"{}"
 
-    limits = {"most_running": 1, "most_waiting": 1, "most_requests_of_a_client": 3}
+    limits = {"max_running": 1, "max_waiting": 1, "max_requests_of_a_client": 3}
     with serving(tmp_path, **limits) as client:
         monkeypatch.setattr(routes, "_answer", held)
         statuses: list[int] = []
@@ -210,7 +210,7 @@ def test_too_many_of_one_client(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
         assert go.wait(60)
         return b"{}"
 
-    with serving(tmp_path, most_requests_of_a_client=1) as client:
+    with serving(tmp_path, max_requests_of_a_client=1) as client:
         monkeypatch.setattr(routes, "_answer", held)
         thread = threading.Thread(target=lambda: client.post("/v1/assess", content=b""))
         thread.start()

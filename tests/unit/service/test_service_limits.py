@@ -45,7 +45,7 @@ def held(monkeypatch: pytest.MonkeyPatch, module: str, function: str) -> Iterato
 
 
 def test_too_many_requests_of_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with serving(tmp_path, most_requests=1) as client:
+    with serving(tmp_path, max_requests=1) as client:
         with held(monkeypatch, "book_routes", "_player_drills") as entered:
             thread = threading.Thread(target=lambda: client.get("/v1/players/p1/drills"))
             thread.start()
@@ -76,7 +76,7 @@ def test_a_season_that_takes_too_long_has_failed(tmp_path: Path) -> None:
 
 
 def test_too_many_files(tmp_path: Path) -> None:
-    with serving(tmp_path, most_upload_files=2) as client:
+    with serving(tmp_path, max_upload_files=2) as client:
         file = ("season", ("a", b"PAR1 and no more"))
         told = problem(client.post("/v1/seasons", files=[file] * 3), 422, "too-many-files")
         assert told["errors"] == [{"part": "body", "pointer": "/season", "detail": "at most 2 files"}]

@@ -29,7 +29,7 @@ PARQUET = "application/vnd.apache.parquet"
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
-    with serving(tmp_path_factory.mktemp("spool"), most_swings=5, most_samples=500) as client:
+    with serving(tmp_path_factory.mktemp("spool"), max_swings=5, max_samples=500) as client:
         yield client
 
 
@@ -175,7 +175,7 @@ def test_swings_in_memory(assessor: Assessor) -> None:
 
 def test_a_label_and_its_store(tmp_path: Path) -> None:
     label = {"player": "p1", "session": "s", "swing": "1", "fault": "flip", "verdict": "yes", "coach": "ann"}
-    with serving(tmp_path, store=tmp_path / "store.sqlite", most_labels=2) as client:
+    with serving(tmp_path, store=tmp_path / "store.sqlite", max_labels=2) as client:
         both = {"labels": [label, label | {"swing": "2"}]}
         assert client.post("/v1/labels", json=both).json() == {"added": 2, "already": 0}
         assert client.post("/v1/labels", json={"labels": [label]}).json() == {"added": 0, "already": 1}

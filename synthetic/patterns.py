@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import cached_property, lru_cache
-from importlib import resources
 from typing import Annotated, Literal
 
 import msgspec
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from faultml.errors import CatalogueError
 from faultml.faults.catalogue import Channel, load_catalogue, parse_position
 from faultml.faults.measure import coordinate
+from faultml.rules_file import load_data
 
 Array = NDArray[np.float64]
 
@@ -68,8 +68,8 @@ class _PatternFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 @lru_cache(maxsize=1)
 def load_patterns() -> dict[str, Pattern]:
     """The fault patterns by fault id, in catalogue order; raises `CatalogueError` where one lacks."""
-    text = resources.files("faultml.synthetic").joinpath("patterns.toml").read_text(encoding="utf-8")
-    by_fault = {pattern.fault: pattern for pattern in msgspec.toml.decode(text, type=_PatternFile).pattern}
+    file = load_data("faultml.synthetic", "patterns.toml", _PatternFile)
+    by_fault = {pattern.fault: pattern for pattern in file.pattern}
     expected = load_catalogue().ids
     if set(by_fault) != set(expected):
         raise CatalogueError(

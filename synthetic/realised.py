@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import resources
 from pathlib import Path
 from typing import Final, Literal
 
-import msgspec
 import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
@@ -16,6 +14,7 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, FLEXION, ID_COLUMNS, PRONATION, ULNAR
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX, phase_times
+from faultml.rules_file import Record, load_data
 from faultml.synthetic.golfers import Golfers
 from faultml.synthetic.write import TRUTH_CURVES, TRUTH_RECORDINGS
 
@@ -34,7 +33,7 @@ _DIRECTIONS: Final = (
 )
 
 
-class Published(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Published(Record, frozen=True):
     """One published figure, how it is known and how the generator came by its own."""
 
     id: str
@@ -53,7 +52,7 @@ class Published(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     note: str = ""
 
 
-class _PublishedFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _PublishedFile(Record, frozen=True):
     schema: Literal[1]
     figure: tuple[Published, ...]
 
@@ -61,8 +60,7 @@ class _PublishedFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 @lru_cache(maxsize=1)
 def load_published() -> tuple[Published, ...]:
     """The published figures in the order of the page."""
-    text = resources.files("faultml.synthetic").joinpath("published.toml").read_text(encoding="utf-8")
-    return msgspec.toml.decode(text, type=_PublishedFile).figure
+    return load_data("faultml.synthetic", "published.toml", _PublishedFile).figure
 
 
 @dataclass(frozen=True)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from functools import lru_cache
-from importlib import resources
 from typing import Annotated, Final, Literal, get_args
 
 import msgspec
 
 from faultml.errors import CatalogueError
+from faultml.rules_file import Count, Record, decode, load_data
 
 Load = Literal[
     "lag",
@@ -56,15 +55,10 @@ WHOSE_ROW: Final = "whose-row"
 STOPS: Final[tuple[PublicReason, ...]] = (PAUSED, MEND_ROSTER, WHOSE_ROW)
 """Public codes of what may stop every drill."""
 
-Count = Annotated[int, msgspec.Meta(gt=0)]
 Angle = Annotated[float, msgspec.Meta(ge=0, le=90)]
 
 
-class _Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Base: no unknown field is let through, nothing changes later."""
-
-
-class Limits(_Record, frozen=True):
+class Limits(Record, frozen=True):
     """Absolute angles, degrees, that no practice window leaves, and the stretch of full hinge.
 
     Limits of practice, not of the joint. `hinge_reach_deg`, relative to the setup, is the largest hinge that a drill
@@ -95,7 +89,7 @@ class Limits(_Record, frozen=True):
         )
 
 
-class UsualMotion(_Record, frozen=True):
+class UsualMotion(Record, frozen=True):
     """The usual end of the wrist's motion, absolute degrees, and the sensor's doubt."""
 
     flexion: Angle
@@ -116,7 +110,7 @@ class UsualMotion(_Record, frozen=True):
         return angle_deg < -low - self.sensor_deg or angle_deg > high + self.sensor_deg
 
 
-class Setup(_Record, frozen=True):
+class Setup(Record, frozen=True):
     """Wrist angles at address, degrees, anatomical signs."""
 
     flexion_deg: float
@@ -124,14 +118,14 @@ class Setup(_Record, frozen=True):
     pronation_deg: float
 
 
-class DoseCap(_Record, frozen=True):
+class DoseCap(Record, frozen=True):
     """The most rehearsals a day to start with, and how many of them at full speed."""
 
     rehearsals: Count
     full_speed: Count
 
 
-class Times(_Record, frozen=True):
+class Times(Record, frozen=True):
     """How long an answer lasts, days, and how long a dose stays halved after a return."""
 
     none_days: Count
@@ -139,7 +133,7 @@ class Times(_Record, frozen=True):
     return_within_days: Count
 
 
-class Bars(_Record, frozen=True):
+class Bars(Record, frozen=True):
     """The loads that each history, or age, rules out."""
 
     ulnar_history: tuple[Load, ...]
@@ -155,7 +149,7 @@ class Bars(_Record, frozen=True):
         return bars[history]
 
 
-class Words(_Record, frozen=True):
+class Words(Record, frozen=True):
     """Whose advice counts as a clinician's, and what a drill's text may and must say."""
 
     clinicians: tuple[str, ...]
@@ -164,14 +158,14 @@ class Words(_Record, frozen=True):
     near_end: str
 
 
-class ReasonWords(_Record, frozen=True):
+class ReasonWords(Record, frozen=True):
     """A reason of the check: its public code, and the words for the coach alone."""
 
     public: PublicReason
     why: str
 
 
-class CareRules(_Record, frozen=True):
+class CareRules(Record, frozen=True):
     """The content of `care.toml`."""
 
     schema: Literal[1]
@@ -199,26 +193,18 @@ def load_care() -> CareRules:
     CatalogueError
         Where the file does not fit, or lacks the words of a reason or a question.
     """
-    text = resources.files(__package__).joinpath("care.toml").read_text(encoding="utf-8")
-    return decode_care(text)
+    return _checked(load_data(__package__, "care.toml", CareRules))
 
 
 def decode_care(text: str) -> CareRules:
     """Rules from TOML text; raises as `load_care`."""
-    try:
-        rules = msgspec.toml.decode(text, type=CareRules)
-    except msgspec.MsgspecError as error:
-        raise CatalogueError(
-            "bad-rules", where="care.toml", expected="the schema of CareRules", found=str(error)
-        ) from error
+    return _checked(decode(text, "care.toml", CareRules))
+
+
+def _checked(rules: CareRules) -> CareRules:
     missing = (set(get_args(Reason)) - set(rules.reasons)) | (set(get_args(Question)) - set(rules.questions))
     if missing:
         raise CatalogueError(
             "bad-rules", where="care.toml", expected="words of: " + ", ".join(sorted(missing))
         )
     return rules
-
-
-def care_digest(rules: CareRules) -> str:
-    """SHA-256 over the content of the rules, for `run.json`."""
-    return hashlib.sha256(msgspec.json.encode(rules)).hexdigest()

@@ -15,14 +15,12 @@ import msgspec
 
 from faultml.care.check import Amount, Demands
 from faultml.care.rules import CareRules, Load, load_care
-from faultml.coaching.data import Record, digest, load_data
 from faultml.coaching.place import OwnNumbers, place
 from faultml.coaching.window import AnyWindow, SpreadWindow, Window
 from faultml.errors import CatalogueError
+from faultml.rules_file import Count, Record, Share, digest, load_data
 
 Phase = Literal["setup", "takeaway", "top", "transition", "downswing", "impact", "release", "whole"]
-Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
-Count = Annotated[int, msgspec.Meta(gt=0)]
 Text = Annotated[str, msgspec.Meta(min_length=3)]
 Steps = Annotated[tuple[Text, ...], msgspec.Meta(min_length=2)]
 
@@ -192,7 +190,7 @@ class DrillBook:
 @lru_cache(maxsize=1)
 def load_book() -> DrillBook:
     """The drill book of the package; raises `CatalogueError` listing everything wrong with it."""
-    return DrillBook(load_data("drills.toml", _BookFile), load_care())
+    return DrillBook(load_data(__package__, "drills.toml", _BookFile), load_care())
 
 
 def _key(written: str) -> str:

@@ -10,7 +10,6 @@ import msgspec
 
 from faultml.care.check import CareAnswer
 from faultml.care.rules import Question, load_care
-from faultml.coaching.data import Record
 from faultml.coaching.lesson import CARRY_ON
 from faultml.coaching.notes import reasons
 from faultml.coaching.plan import PlayerCase
@@ -18,6 +17,7 @@ from faultml.coaching.ranking import DrillOption, Part
 from faultml.coaching.rules import Coaching
 from faultml.coaching.window import AnyWindow, SpreadWindow
 from faultml.errors import InputError
+from faultml.rules_file import Record
 
 ORDERS: Final = {
     "order-setup": "the setup comes before the motion",

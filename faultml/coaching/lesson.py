@@ -7,8 +7,8 @@ from typing import Final
 
 import msgspec
 
-from faultml.coaching.data import Record
 from faultml.coaching.ranking import DrillOption
+from faultml.rules_file import Record
 
 CARRY_ON: Final = "carry-on"
 """Why a drill stands first that the player is on: code of its note."""

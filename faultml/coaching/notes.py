@@ -13,8 +13,8 @@ from typing import Any, Final, Literal
 
 import msgspec
 
-from faultml.coaching.data import Record, load_data
 from faultml.coaching.rules import Coaching
+from faultml.rules_file import Record, load_data
 
 Confidence = Literal["high", "moderate", "low"]
 Figure = int | float | str | tuple[str, ...] | dict[str, float]
@@ -79,7 +79,7 @@ class _NotesFile(Record, frozen=True):
 
 @lru_cache(maxsize=1)
 def _file() -> _NotesFile:
-    return load_data("notes.toml", _NotesFile)
+    return load_data(__package__, "notes.toml", _NotesFile)
 
 
 @lru_cache(maxsize=1)

@@ -10,7 +10,6 @@ import msgspec
 import pandas as pd
 
 from faultml.care.rules import CareRules
-from faultml.coaching.data import Record
 from faultml.coaching.figures import by_session, figures
 from faultml.coaching.misses import MissProfile, Shot, explains, pass_back, profile
 from faultml.coaching.records import FaultFigures, Kind, PlayerFault, ReadingDoubt, records_of
@@ -18,6 +17,7 @@ from faultml.coaching.rules import LATE_SAVE, Coaching, Rules
 from faultml.coaching.setup import FROM_ADDRESS, PlayerSetup, player_setups
 from faultml.coaching.summary import Summary
 from faultml.results.sessions import COUNTING
+from faultml.rules_file import Record
 
 FLAGGED: Final = ("fault", "style", "pattern")
 """Kinds of what is seen often enough in a player."""

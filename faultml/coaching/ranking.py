@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from faultml.coaching.book import Drill
-from faultml.coaching.data import Record
 from faultml.coaching.met import WINDOW_MET
 from faultml.coaching.rules import Coaching
 from faultml.outcomes.effects import DrillEffect, Effects
+from faultml.rules_file import Record
 
 Status = Literal["picked", "left", "later", "waits", "barred"]
 

@@ -9,10 +9,10 @@ import msgspec
 import numpy as np
 import pandas as pd
 
-from faultml.coaching.data import Record
 from faultml.coaching.notes import Confidence, Note
 from faultml.coaching.window import AnyWindow, Must, Reference, Side, SpreadWindow, Window
 from faultml.faults.catalogue import Channel
+from faultml.rules_file import Record
 
 Kind = Literal["fault", "style", "pattern", "none", "not_assessed", "not_learned"]
 Unit = Literal["deg", "share", ""]

@@ -9,11 +9,11 @@ from typing import Final
 import pandas as pd
 
 from faultml.coaching.book import Drill, Retest
-from faultml.coaching.data import Record
 from faultml.coaching.records import records_of
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import Summary
 from faultml.results.sessions import COUNTING, natural_key, number_sessions, session_date
+from faultml.rules_file import Record
 
 COLUMNS: Final = [
     "player", "fault", "session", "swings", "inside", "share", "needed", "later_day", "passed",

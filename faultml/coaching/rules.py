@@ -7,23 +7,17 @@ what comes before what, and the figures of the statistics.
 from __future__ import annotations
 
 from functools import cached_property
-from typing import Annotated, Final, Literal
+from typing import Final, Literal
 
-import msgspec
-
-from faultml.care.rules import care_digest, load_care
+from faultml.care.rules import load_care
 from faultml.coaching import window
 from faultml.coaching.book import Drill, DrillBook, load_book
-from faultml.coaching.data import Record, digest, load_data
 from faultml.errors import CatalogueError
 from faultml.faults.catalogue import Catalogue, Fault, SessionFault
+from faultml.rules_file import Count, Positive, Record, Share, digest, load_data
 
 LATE_SAVE: Final = "late_save"
 """The pattern's id where it stands beside the faults."""
-
-Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
-Positive = Annotated[float, msgspec.Meta(gt=0)]
-Count = Annotated[int, msgspec.Meta(gt=0)]
 
 
 class RateRules(Record, frozen=True):
@@ -280,7 +274,7 @@ class Coaching:
         return {
             "catalogue": self.catalogue.digest,
             "drill_book": self.book.digest,
-            "care": care_digest(load_care()),
+            "care": digest(load_care()),
             "rules": self.rules.digest,
         }
 
@@ -328,7 +322,7 @@ class Coaching:
 
 def load_rules() -> Rules:
     """The coaching rules of the package."""
-    return load_data("rules.toml", Rules)
+    return load_data(__package__, "rules.toml", Rules)
 
 
 def load_coaching(catalogue: Catalogue) -> Coaching:

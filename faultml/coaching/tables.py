@@ -8,11 +8,11 @@ from typing import Final, TypeVar
 import msgspec
 import pandas as pd
 
-from faultml.coaching.data import Record
 from faultml.coaching.notes import Note, note_text
 from faultml.coaching.records import NoDrill, PlayerDrill, PlayerFault, PlayerPlan, records_of
 from faultml.coaching.rules import Coaching
 from faultml.errors import InputError
+from faultml.rules_file import Record
 
 PLAYER_COLUMNS: Final = [
     "player", "fault", "kind", "leading", "swings", "sessions", "rate", "rate_lo", "rate_hi", "rate_now",

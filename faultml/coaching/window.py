@@ -6,17 +6,17 @@ outside it and a sound swing inside. `docs/windows.md` gives the definition and 
 
 from __future__ import annotations
 
-from typing import Annotated, Final, Literal, TypeAlias
+from typing import Final, Literal, TypeAlias
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, ULNAR
-from faultml.coaching.data import Record
 from faultml.errors import CatalogueError
 from faultml.faults.catalogue import Catalogue, Channel, Fault, Position, parse_position
 from faultml.faults.measure import IMPACT_INDEX, TOP_INDEX, coordinate, grid_index
+from faultml.rules_file import InnerShare, NotNegative, Positive, Record
 
 Array = NDArray[np.float64]
 
@@ -25,8 +25,6 @@ Reference = Literal["setup", "top", "impact", "lowest", "absolute"]
 since `LOWEST_SINCE`, or nothing (the angle of the wrist itself)."""
 Must = Literal["stay", "reach"]
 Side = Literal["above", "below"]
-Positive = Annotated[float, msgspec.Meta(gt=0)]
-NotNegative = Annotated[float, msgspec.Meta(ge=0)]
 
 LOWEST_SINCE: Final = "b0.8"
 
@@ -65,7 +63,7 @@ class Window(Record, frozen=True, tag_field="judges", tag="swing", rename={"star
     end: str = ""
     margin_deg: NotNegative = 0.0
     guard_deg: float | None = None
-    share: Annotated[float, msgspec.Meta(gt=0, lt=1)] | None = None
+    share: InnerShare | None = None
     min_unhinging_deg: float = 0.0
 
     @property

@@ -20,9 +20,8 @@ from __future__ import annotations
 import hashlib
 import re
 from functools import cached_property, lru_cache
-from importlib import resources
 from pathlib import Path
-from typing import Annotated, Final, Literal, NamedTuple, TypeVar
+from typing import Final, Literal, NamedTuple
 
 import msgspec
 import numpy as np
@@ -30,14 +29,13 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, PRONATION
 from faultml.errors import CatalogueError
+from faultml.rules_file import NonEmpty, Positive, load_data
 
 PHASE_STARTS: Final = {"b": 0, "d": 1, "f": 2}
 _POSITION = re.compile(r"([bdf])(-?\d+(?:\.\d+)?)")
 
 Channel = Literal["flexion_deg", "ulnar_deg", "pronation_deg"]
 Unit = Literal["deg", "share"]
-Positive = Annotated[float, msgspec.Meta(gt=0)]
-NonEmpty = Annotated[str, msgspec.Meta(min_length=1)]
 
 EDGE_BOUNDS: Final[dict[Unit, tuple[float, float]]] = {"deg": (-90.0, 90.0), "share": (0.0, 1.0)}
 """Where an edge can lie: outside them it is a slip, such as a share written in percent."""
@@ -296,21 +294,17 @@ class Catalogue:
         return hashlib.sha256(msgspec.json.encode(content)).hexdigest()
 
 
-_File = TypeVar("_File", _CatalogueFile, _OverrideFile)
-
-
-def _decode(text: str, where: str, kind: type[_File]) -> _File:
+def _decode_overrides(text: str, where: str) -> _OverrideFile:
     try:
-        return msgspec.toml.decode(text, type=kind)
+        return msgspec.toml.decode(text, type=_OverrideFile)
     except msgspec.MsgspecError as error:
-        expected = f"the schema of {kind.__name__.strip('_')}"
+        expected = "the schema of OverrideFile"
         raise CatalogueError("bad-catalogue", where=where, expected=expected, found=str(error)) from error
 
 
 @lru_cache(maxsize=1)
 def _default_file() -> _CatalogueFile:
-    text = resources.files(__package__).joinpath("catalogue.toml").read_text(encoding="utf-8")
-    return _decode(text, "catalogue.toml", _CatalogueFile)
+    return load_data(__package__, "catalogue.toml", _CatalogueFile)
 
 
 def load_catalogue(overrides: Path | None = None) -> Catalogue:
@@ -332,4 +326,4 @@ def load_catalogue(overrides: Path | None = None) -> Catalogue:
         raise CatalogueError(
             "unreadable-catalogue", where=where, expected=expected, found=str(error)
         ) from error
-    return Catalogue(_default_file(), _decode(text, where, _OverrideFile), where=where)
+    return Catalogue(_default_file(), _decode_overrides(text, where), where=where)

@@ -3,40 +3,36 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from importlib import resources
 from typing import Annotated, Literal
 
 import msgspec
 
-from faultml.errors import CatalogueError
-
-Share = Annotated[float, msgspec.Meta(gt=0, lt=1)]
-Count = Annotated[int, msgspec.Meta(gt=0)]
+from faultml.rules_file import Count, InnerShare, NotNegative, Record, load_data
 
 
-class AgreementRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class AgreementRules(Record, frozen=True):
     """From how many answers on a kappa is told, and how its interval is drawn."""
 
     min_swings: Count
     min_golfers: Annotated[int, msgspec.Meta(ge=2)]
     draws: Count
-    interval: Share
-    max_undefined_share: Share
+    interval: InnerShare
+    max_undefined_share: InnerShare
     seed: int
 
 
-class NextRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class NextRules(Record, frozen=True):
     """How long a list is, how mixed, and how many swings are weighed for it."""
 
     swings: Count
     faults: Count
-    max_share_of_one_golfer: Share
+    max_share_of_one_golfer: InnerShare
     pool_of_one_golfer: Count
     pool: Count
-    unseen: Annotated[float, msgspec.Meta(ge=0)]
+    unseen: NotNegative
 
 
-class Published(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Published(Record, frozen=True):
     """What other raters reached: lowest and highest kappa."""
 
     words: str
@@ -44,14 +40,14 @@ class Published(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
     source: str
 
 
-class OtherRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class OtherRules(Record, frozen=True):
     """From how many swings and golfers on a fault outside the catalogue can be learned."""
 
     min_swings: Count
     min_golfers: Count
 
 
-class QueueRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class QueueRules(Record, frozen=True):
     """How often a question is repeated unannounced, how long after, and how many swings are chosen at once."""
 
     repeat_every: Annotated[int, msgspec.Meta(ge=2)]
@@ -59,7 +55,7 @@ class QueueRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     ahead: Count
 
 
-class LabelRules(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class LabelRules(Record, frozen=True):
     """Everything in `labels.toml`."""
 
     schema: Literal[1]
@@ -79,10 +75,4 @@ def load_label_rules() -> LabelRules:
     CatalogueError
         ``bad-rules`` where it does not fit its schema.
     """
-    text = resources.files(__package__).joinpath("labels.toml").read_text(encoding="utf-8")
-    try:
-        return msgspec.toml.decode(text, type=LabelRules)
-    except msgspec.MsgspecError as error:
-        raise CatalogueError(
-            "bad-rules", where="labels.toml", expected="the schema of LabelRules", found=str(error)
-        ) from error
+    return load_data(__package__, "labels.toml", LabelRules)

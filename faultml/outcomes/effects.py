@@ -10,9 +10,8 @@ summed over a grid, the effect is integrated exactly.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Final
+from typing import Final
 
-import msgspec
 import numpy as np
 import pandas as pd
 
@@ -22,14 +21,13 @@ from faultml.outcomes.model import log_grid, mixture_quantiles
 from faultml.outcomes.periods import to_degrees
 from faultml.outcomes.rules import OutcomeRules, load_outcome_rules
 from faultml.outcomes.session_means import Floats
+from faultml.rules_file import Record, Share
 
 N_KAPPA: Final = 15
 N_SIGMA: Final = 9
 
-Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
 
-
-class DrillEffect(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class DrillEffect(Record, frozen=True):
     """What a drill has brought for a fault.
 
     Attributes

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from importlib import resources
 from typing import Annotated, Final, Literal, get_args
 
 import msgspec
 
 from faultml.errors import CatalogueError
+from faultml.rules_file import Count, InnerShare, Positive, Record, decode, load_data
 
 State = Literal["start", "carry on", "change", "done", "waits", "returned"]
 ReasonCode = Literal[
@@ -28,16 +28,8 @@ STATES: Final[tuple[State, ...]] = get_args(State)
 REASONS: Final[tuple[ReasonCode, ...]] = get_args(ReasonCode)
 LACKS: Final[tuple[Lack, ...]] = get_args(Lack)
 
-Share = Annotated[float, msgspec.Meta(gt=0, lt=1)]
-Degrees = Annotated[float, msgspec.Meta(gt=0)]
-Count = Annotated[int, msgspec.Meta(gt=0)]
 
-
-class _Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Base: an unknown field is an error, and nothing changes later."""
-
-
-class CarryOnRules(_Record, frozen=True):
+class CarryOnRules(Record, frozen=True):
     """How long a drill is carried on before anything is judged."""
 
     practice_days: Count
@@ -46,19 +38,19 @@ class CarryOnRules(_Record, frozen=True):
     free_sessions: Count
 
 
-class ChangeRules(_Record, frozen=True):
+class ChangeRules(Record, frozen=True):
     """When a drill is changed, and when the coach decides."""
 
-    planned_share: Share
+    planned_share: InnerShare
     days: Count
-    gain_deg: Degrees
-    worse_deg: Degrees
+    gain_deg: Positive
+    worse_deg: Positive
     worse_sessions: Count
     worse_swings: Count
     undecided_days: Count
 
 
-class DoneRules(_Record, frozen=True):
+class DoneRules(Record, frozen=True):
     """When a fault counts as done."""
 
     retests: Annotated[int, msgspec.Meta(ge=2)]
@@ -67,22 +59,22 @@ class DoneRules(_Record, frozen=True):
     of: Count
 
 
-class CheckRules(_Record, frozen=True):
+class CheckRules(Record, frozen=True):
     """How a fault that is done is followed."""
 
     days: Count
-    share: Share
+    share: InnerShare
     swings: Count
 
 
-class Reason(_Record, frozen=True):
+class Reason(Record, frozen=True):
     """What a reason says, and the state it belongs to."""
 
     state: State
     words: str
 
 
-class PlanRules(_Record, frozen=True):
+class PlanRules(Record, frozen=True):
     """The content of `plan.toml`."""
 
     schema: Literal[1]
@@ -103,17 +95,15 @@ def load_plan_rules() -> PlanRules:
     CatalogueError
         Where they do not fit their schema, or a reason has no words.
     """
-    return decode_plan_rules(resources.files(__package__).joinpath("plan.toml").read_text(encoding="utf-8"))
+    return _checked(load_data(__package__, "plan.toml", PlanRules))
 
 
 def decode_plan_rules(text: str) -> PlanRules:
     """Read the rules from TOML text; raises as `load_plan_rules`."""
-    try:
-        rules = msgspec.toml.decode(text, type=PlanRules)
-    except msgspec.MsgspecError as error:
-        raise CatalogueError(
-            "bad-rules", where="plan.toml", expected="the schema of PlanRules", found=str(error)
-        ) from error
+    return _checked(decode(text, "plan.toml", PlanRules))
+
+
+def _checked(rules: PlanRules) -> PlanRules:
     missing: list[str] = [code for code in REASONS if code not in rules.reason]
     missing += [code for code in LACKS if code not in rules.lack]
     if missing or rules.done.inside > rules.done.of:

@@ -7,16 +7,15 @@ The figures in ``mounting.toml`` are a linear regression on generated golfers (`
 from __future__ import annotations
 
 from functools import lru_cache
-from importlib import resources
 from typing import Final, Literal
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from faultml.channels import FLEXION, ULNAR
 from faultml.faults.measure import PHASE_GRID
 from faultml.motion.curves import Curves
+from faultml.rules_file import Record, load_data
 
 Array = NDArray[np.float64]
 
@@ -24,7 +23,7 @@ PHASES: Final = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0)
 _AT: Final = np.searchsorted(PHASE_GRID + 1e-9, PHASES)
 
 
-class TurnModel(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class TurnModel(Record, frozen=True):
     """A linear estimate of the turn, degrees.
 
     Attributes
@@ -47,8 +46,7 @@ class TurnModel(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 @lru_cache(maxsize=1)
 def turn_model() -> TurnModel:
     """The model that comes with the package."""
-    text = resources.files(__package__).joinpath("mounting.toml").read_text(encoding="utf-8")
-    return msgspec.toml.decode(text, type=TurnModel)
+    return load_data(__package__, "mounting.toml", TurnModel)
 
 
 def turn_readings(d_deg: Array, address_deg: Array) -> Array:

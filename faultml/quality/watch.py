@@ -9,16 +9,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from functools import lru_cache
-from importlib import resources
 from typing import Any, Final, Literal, NamedTuple
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv, gammaincinv
 
-from faultml.errors import CatalogueError
 from faultml.quality.reference import BINS, KINDS, Kind, Reading, Reference, bins_of, kind_of
+from faultml.rules_file import Record, load_data
 
 Array = NDArray[np.float64]
 
@@ -47,7 +45,7 @@ class Recorder(NamedTuple):
     forearm: bool
 
 
-class _Words(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _Words(Record, frozen=True):
     schema: Literal[1]
     words: dict[str, str]
 
@@ -220,10 +218,4 @@ def _need(recorder: Mapping[str, Any]) -> str:
 
 @lru_cache(maxsize=1)
 def _words() -> dict[str, str]:
-    text = resources.files(__package__).joinpath("watch.toml").read_text(encoding="utf-8")
-    try:
-        return msgspec.toml.decode(text, type=_Words).words
-    except msgspec.MsgspecError as error:
-        raise CatalogueError(
-            "bad-words", where="watch.toml", expected="its schema", found=str(error)
-        ) from error
+    return load_data(__package__, "watch.toml", _Words).words

@@ -7,10 +7,9 @@ or left out carries a code.
 from __future__ import annotations
 
 from functools import lru_cache
-from importlib import resources
 from typing import Literal
 
-import msgspec
+from faultml.rules_file import Record, load_data
 
 Severity = Literal["refuse", "widen", "tell"]
 Need = Literal[
@@ -18,7 +17,7 @@ Need = Literal[
 ]
 
 
-class Finding(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Finding(Record, frozen=True):
     """One kind of finding.
 
     ``refuse`` means the swing is not assessed, ``widen`` that what is said of it is less sure, ``tell`` only
@@ -50,14 +49,14 @@ class Finding(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return "The swing is assessed as usual."
 
 
-class Range(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Range(Record, frozen=True):
     """Lowest and highest angle in degrees: beyond `told` a finding, beyond `refused` a refusal."""
 
     told: tuple[float, float]
     refused: tuple[float, float]
 
 
-class MotionLimits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class MotionLimits(Record, frozen=True):
     """The figures behind the checks of what the motion says, explained in `findings.toml`."""
 
     back_s: tuple[float, float]
@@ -77,7 +76,7 @@ class MotionLimits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     drift_min_swings: int
 
 
-class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Limits(Record, frozen=True):
     """The figures behind the checks; units are in the names, sources in `findings.toml`."""
 
     min_samples: int
@@ -115,7 +114,7 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pronation_deg: Range
 
 
-class _FindingsFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _FindingsFile(Record, frozen=True):
     schema: Literal[1]
     limits: Limits
     finding: tuple[Finding, ...]
@@ -123,8 +122,7 @@ class _FindingsFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 @lru_cache(maxsize=1)
 def _file() -> _FindingsFile:
-    text = resources.files(__package__).joinpath("findings.toml").read_text(encoding="utf-8")
-    return msgspec.toml.decode(text, type=_FindingsFile)
+    return load_data(__package__, "findings.toml", _FindingsFile)
 
 
 def findings() -> dict[str, Finding]:

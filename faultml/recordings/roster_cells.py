@@ -9,14 +9,12 @@ from __future__ import annotations
 import re
 from datetime import date
 from functools import lru_cache
-from importlib import resources
 from typing import Final, Literal, NamedTuple
 
-import msgspec
 import numpy as np
 import pandas as pd
 
-from faultml.errors import CatalogueError
+from faultml.rules_file import Record, load_data
 
 HISTORIES: Final = ("ulnar_history", "thumb_history", "elbow_history", "nerve_history", "hamate_history")
 """Columns that ask about earlier trouble."""
@@ -30,11 +28,7 @@ _DATE: Final = re.compile(r"\(?\b(\d{4}-\d{2}-\d{2})\b\)?")
 _EARLIEST_YEAR: Final = 1900
 
 
-class _Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Base: no unknown field is let through, nothing changes later."""
-
-
-class PainWords(_Record, frozen=True):
+class PainWords(Record, frozen=True):
     """Words of the pain cell."""
 
     none: tuple[str, ...]
@@ -44,20 +38,20 @@ class PainWords(_Record, frozen=True):
     red_flags: tuple[str, ...]
 
 
-class AnswerWords(_Record, frozen=True):
+class AnswerWords(Record, frozen=True):
     """Words of the cells that answer yes or no."""
 
     yes: tuple[str, ...]
     no: tuple[str, ...]
 
 
-class LevelWords(_Record, frozen=True):
+class LevelWords(Record, frozen=True):
     """Words of the level that mean a beginner."""
 
     beginner: tuple[str, ...]
 
 
-class CellWords(_Record, frozen=True):
+class CellWords(Record, frozen=True):
     """The content of `roster_cells.toml`."""
 
     schema: Literal[1]
@@ -97,13 +91,7 @@ class Answer(NamedTuple):
 @lru_cache(maxsize=1)
 def cell_words() -> CellWords:
     """The words of the package; raises `CatalogueError` where the file does not fit."""
-    text = resources.files(__package__).joinpath("roster_cells.toml").read_text(encoding="utf-8")
-    try:
-        return msgspec.toml.decode(text, type=CellWords)
-    except msgspec.MsgspecError as error:
-        raise CatalogueError(
-            "bad-rules", where="roster_cells.toml", expected="the schema of CellWords", found=str(error)
-        ) from error
+    return load_data(__package__, "roster_cells.toml", CellWords)
 
 
 def cell_text(value: object) -> str:

@@ -3,22 +3,15 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from importlib import resources
 from typing import Literal
 
-import msgspec
-
 from faultml.coaching.window import AnyWindow, Side, SpreadWindow, Window
-from faultml.errors import CatalogueError
 from faultml.faults.catalogue import Channel, Position
 from faultml.faults.measure import coordinate
+from faultml.rules_file import Record, load_data
 
 
-class _Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Base: no unknown field is let through, nothing changes later."""
-
-
-class Moment(_Record, frozen=True):
+class Moment(Record, frozen=True):
     """A moment of the swing: its place, 0 to 3, and its words at the start of a sentence and after "from"."""
 
     place: float
@@ -26,7 +19,7 @@ class Moment(_Record, frozen=True):
     point: str
 
 
-class ChannelWords(_Record, frozen=True):
+class ChannelWords(Record, frozen=True):
     """What moves, the ends of the angle, how a place is further to either end, and what the ends mean."""
 
     subject: str
@@ -37,7 +30,7 @@ class ChannelWords(_Record, frozen=True):
     meaning: str
 
 
-class ReferenceWords(_Record, frozen=True):
+class ReferenceWords(Record, frozen=True):
     """What a bound is compared with; a bound from the lowest place is worded on its own."""
 
     setup: str
@@ -46,7 +39,7 @@ class ReferenceWords(_Record, frozen=True):
     absolute: str
 
 
-class Sentences(_Record, frozen=True):
+class Sentences(Record, frozen=True):
     """Sentences of the card."""
 
     at: str
@@ -65,7 +58,7 @@ class Sentences(_Record, frozen=True):
     retest: str
 
 
-class Instead(_Record, frozen=True):
+class Instead(Record, frozen=True):
     """What stands in place of a drill."""
 
     paused: str
@@ -73,7 +66,7 @@ class Instead(_Record, frozen=True):
     none: str
 
 
-class CardWords(_Record, frozen=True):
+class CardWords(Record, frozen=True):
     """The content of card.toml."""
 
     schema: Literal[1]
@@ -92,13 +85,7 @@ class CardWords(_Record, frozen=True):
 @lru_cache(maxsize=1)
 def load_card_words() -> CardWords:
     """The card's words of the package; raises `CatalogueError` where the file does not fit its schema."""
-    text = resources.files(__package__).joinpath("card.toml").read_text(encoding="utf-8")
-    try:
-        return msgspec.toml.decode(text, type=CardWords)
-    except msgspec.MsgspecError as error:
-        raise CatalogueError(
-            "bad-words", where="card.toml", expected="its schema", found=str(error)
-        ) from error
+    return load_data(__package__, "card.toml", CardWords)
 
 
 def plain_window(window: AnyWindow) -> str:

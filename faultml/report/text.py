@@ -6,36 +6,33 @@ import math
 import re
 import unicodedata
 from functools import lru_cache
-from importlib import resources
 from typing import Final, Literal
-
-import msgspec
 
 from faultml.drawings.words import CHANNEL_ENDS as CHANNEL_ENDS
 from faultml.drawings.words import CHANNEL_NAMES as CHANNEL_NAMES
 from faultml.drawings.words import degrees as degrees
-from faultml.errors import CatalogueError
 from faultml.faults.catalogue import PHASE_STARTS, Fault, Measure, Position, parse_position
+from faultml.rules_file import Record, load_data
 
 LONGEST_ID: Final = 60
 _SIDE: Final = re.compile(r"\b(right|left)\b")
 
 
-class Often(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Often(Record, frozen=True):
     """From which share on a fault is said to show this often."""
 
     least: float
     words: str
 
 
-class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Part(Record, frozen=True):
     """A part of the swing, sound when none of its faults shows."""
 
     name: str
     faults: tuple[str, ...]
 
 
-class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Limits(Record, frozen=True):
     """Sentences about what the page does not know."""
 
     not_seen: str
@@ -46,7 +43,7 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     phases: str
 
 
-class Words(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class Words(Record, frozen=True):
     """The content of text.toml."""
 
     schema: Literal[1]
@@ -62,13 +59,7 @@ class Words(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 @lru_cache(maxsize=1)
 def load_words() -> Words:
     """The phrases of the package; raises `CatalogueError` where the file does not fit its schema."""
-    text = resources.files(__package__).joinpath("text.toml").read_text(encoding="utf-8")
-    try:
-        return msgspec.toml.decode(text, type=Words)
-    except msgspec.MsgspecError as error:
-        raise CatalogueError(
-            "bad-words", where="text.toml", expected="its schema", found=str(error)
-        ) from error
+    return load_data(__package__, "text.toml", Words)
 
 
 def shown(text: object) -> str:

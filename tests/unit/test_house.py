@@ -20,7 +20,7 @@ FOLDERS: dict[str, str] = SETUPTOOLS["package-dir"]
 OWN_FOLDERS = set(FOLDERS.values()) - {"faultml"}
 MAX_LINES = 500
 
-WORDS = {"faultml", "errors", "channels", "faults", "exact"}
+WORDS = {"faultml", "errors", "channels", "faults", "exact", "rules_file"}
 STEPS = {"recordings", "motion", "quality", "features", "classifier", "network", "runtime", "kernels"}
 INPUT = {"importing", "streams"}
 TABLES = {"results", "store", "care", "labels", "outcomes", "coaching", "plan"}
@@ -40,7 +40,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "kernels": set(),  # how kernels are compiled: everybody with kernels
     "runtime": {"kernels"},  # arrays that answer
     "network": {"runtime"},  # a learner on plain arrays
-    "faults": {"errors", "channels", "kernels"},
+    "rules_file": {"errors"},  # TOML files of rules and words, checked by their types
+    "faults": {"errors", "channels", "kernels", "rules_file"},
     "recordings": WORDS | {"kernels"},
     "motion": WORDS | {"recordings", "network", "runtime", "kernels"},
     "importing": WORDS | {"recordings", "motion", "results"},  # results: folders replaced as a whole

@@ -6,10 +6,11 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from functools import cached_property, lru_cache
-from importlib.resources import files
 from typing import Final, Literal
 
 import msgspec
+
+from faultml.rules_file import load_data
 
 AngleName = Literal["flexion", "ulnar", "pronation"]
 
@@ -72,7 +73,7 @@ class Words(msgspec.Struct, frozen=True, forbid_unknown_fields=True, dict=True):
 @lru_cache(maxsize=1)
 def load_words() -> Words:
     """The table of words."""
-    return msgspec.toml.decode(files(__package__).joinpath("words.toml").read_bytes(), type=Words)
+    return load_data(__package__, "words.toml", Words)
 
 
 def tokens(name: str) -> list[str]:

@@ -9,10 +9,10 @@ import pytest
 
 from faultml.care.rules import load_care
 from faultml.coaching.book import DrillBook, _BookFile, load_book
-from faultml.coaching.data import decode
 from faultml.coaching.rules import Coaching, Rules, load_rules
 from faultml.errors import CatalogueError
 from faultml.faults.catalogue import load_catalogue
+from faultml.rules_file import decode
 
 BOOK = resources.files("faultml.coaching").joinpath("drills.toml").read_text(encoding="utf-8")
 RULES = resources.files("faultml.coaching").joinpath("rules.toml").read_text(encoding="utf-8")

@@ -19,7 +19,7 @@ COMMANDS: Final = {
     "cut": "Cut range sessions into swings.",
     "check": "Say what is wrong with recordings, and what it means.",
     "align": "Find how the sensors sit on the arm, from three movements.",
-    "report": "Write the season as one offline page.",
+    "report": "Write the season as offline pages.",
     "card": "Write a player's practice card, one page to print.",
     "assign": "Note that a player was given a drill.",
     "practised": "Note what a player has practised.",

@@ -65,7 +65,8 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="What labels promise --out has left: how flags fared before the coach, on the coach's own golfers.",
 )
-@click.option("--no-report", is_flag=True, help="Leave out report.html.")
+@click.option("--no-report", is_flag=True, help="Leave out the report.")
+@options.ONE_FILE
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 def command(
     season: tuple[Path, ...],
@@ -82,6 +83,7 @@ def command(
     false_share: str,
     promise: Path | None,
     no_report: bool,
+    one_file: bool,
     quiet: bool,
 ) -> None:
     """Classify every swing of SEASON and leave tables and a report in a folder.
@@ -151,6 +153,7 @@ def command(
         notes=coach_notes(store) if store else None,
         plan_day=day.date() if day else None,
         report=not no_report,
+        one_file=one_file,
         quiet=quiet,
     )
     sys.exit(run.exit_code)

@@ -50,6 +50,11 @@ ON: Final = click.option(
     help="Where to assess: here, local:N in N processes, or a Dask cluster as tls://host:port.  [default: as many "
     "processes as cores where the season is large, else here]",
 )
+ONE_FILE: Final = click.option(
+    "--one-file",
+    is_flag=True,
+    help="The report as one page, with everybody on it, instead of a page a player.",
+)
 STORE: Final = click.option(
     "--store",
     type=click.Path(path_type=Path, dir_okay=False),

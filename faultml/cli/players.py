@@ -227,6 +227,7 @@ def _forget(
     from faultml.importing.pseudonyms import load_pseudonyms
     from faultml.recordings.people import remove_player
     from faultml.results import REPORT_FILE
+    from faultml.results.pages import PAGES_FOLDER
     from faultml.results.people import remove_from_results
     from faultml.store import open_store
     from faultml.store.people import forget
@@ -234,11 +235,11 @@ def _forget(
     lines = [_found_line(found) for found in (remove_player(season, who, dry_run=dry_run) if season else [])]
     for folder in results:
         page = folder / REPORT_FILE
-        had_page = page.exists()
+        had_page = page.exists() or (folder / PAGES_FOLDER).exists()
         counts = remove_from_results(folder, who, dry_run=dry_run)
         lines += [_row_line(folder / table, n) for table, n in counts.items()]
         if counts and had_page:
-            lines.append(f"  {page}: the whole page; faultml report writes it anew")
+            lines.append(f"  {page}: the whole report; faultml report writes it anew")
         lines += _forget_parts(folder, dry_run=dry_run)
     if pseudonyms is not None:
         table = load_pseudonyms(pseudonyms)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
+
+from faultml.cli.season_report import report_installed, write_season_report
 
 if TYPE_CHECKING:
     from datetime import date
@@ -41,9 +42,10 @@ def run_season(
     notes: StoreNotes | None = None,
     plan_day: date | None = None,
     report: bool = True,
+    one_file: bool = False,
     quiet: bool = False,
 ) -> SeasonRun:
-    """Classify with a progress bar on a terminal, write the report, and say in a few lines what came out."""
+    """Classify with a progress bar on a terminal and say in a few lines what came out; then write the report."""
     from faultml.recordings.read import open_season
     from faultml.season import classify_season
 
@@ -68,31 +70,21 @@ def run_season(
             plan_day=plan_day,
             progress=advance,
         )
-    if report and _report_installed():
+    if not quiet:
+        click.echo(_outcome(run, out))
+    if report and report_installed():
         from faultml.coaching.rules import load_coaching
-        from faultml.report.page import write_report
         from faultml.report.source import read_source
-        from faultml.results import REPORT_FILE
 
         coaching = load_coaching(catalogue)
         source_of_page = read_source(run.results, run.known, coaching, run.day)
-        write_report(source_of_page, out / REPORT_FILE, coaching)
-    if not quiet:
-        click.echo(_outcome(run, out))
+        page = write_season_report(source_of_page, out, coaching, one_file=one_file, quiet=quiet)
+        if not quiet:
+            click.echo(f"Report: {page}")
     return run
 
 
-def _report_installed() -> bool:
-    """Whether the page can be made; where not, says how to get what it needs."""
-    if find_spec("jinja2"):
-        return True
-    click.echo("no report.html: it needs Jinja2. Install it with: pip install 'faultml[report]'", err=True)
-    return False
-
-
 def _outcome(run: SeasonRun, out: Path) -> str:
-    from faultml.results import REPORT_FILE
-
     players = run.n_players
     lines = [
         f"{run.n_assessed} of {run.n_swings} recordings assessed, {players} {'player' if players == 1 else 'players'}."
@@ -123,8 +115,7 @@ def _outcome(run: SeasonRun, out: Path) -> str:
         lines.append(_first(kinds, "kinds", ", ", most=MAX_KINDS))
     if not run.n_assessed:
         lines.append("Nothing could be assessed.")
-    page = out / REPORT_FILE
-    lines.append(f"Report: {page}" if page.exists() else f"Results: {out}")
+    lines.append(f"Results: {out}")
     return "\n".join(lines)
 
 

@@ -111,13 +111,9 @@ def _check_new(part: Path, season: Path) -> None:
 
 
 def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
-    from faultml.coaching.rules import load_coaching
     from faultml.outcomes.assignments import assignments
     from faultml.recordings.findings import findings
     from faultml.recordings.read import open_season
-    from faultml.report.page import write_report
-    from faultml.report.source import read_source
-    from faultml.results import REPORT_FILE
     from faultml.season import ModelSource, classify_season
     from faultml.season import Progress as SeasonProgress
     from faultml.store import open_store
@@ -138,9 +134,6 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
         store=folder.store,
         progress=advance,
     )
-    coaching = load_coaching(source.load()[1])
-    page = read_source(run.results, run.known, coaching, run.day)
-    write_report(page, folder.results / REPORT_FILE, coaching)
     players = run.results.players["player"].nunique()
     lines = [f"{run.n_assessed} of {count(run.n_swings, 'recording')} assessed, {count(players, 'player')}."]
     if run.roster_unreadable:

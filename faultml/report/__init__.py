@@ -1,1 +1,1 @@
-"""The season as one offline page for a person (`page`, `source`), and the catalogue in print (`listing`)."""
+"""The season as offline pages for a person (`page`, `source`), and the catalogue in print (`listing`)."""

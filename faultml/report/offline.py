@@ -29,12 +29,20 @@ def environment() -> jinja2.Environment:
         Where Jinja2 is not installed.
     """
     try:
-        import jinja2
+        import jinja2  # noqa: F401 - asked for each time: whether it is there
     except ImportError as error:
         install = "pip install 'faultml[report]'"
         raise MissingExtraError(
             "missing-extra", where="report", expected=install, found="no Jinja2"
         ) from error
+    return _compiled()
+
+
+@lru_cache(maxsize=1)
+def _compiled() -> jinja2.Environment:
+    """The templates, each compiled once however many pages are filled."""
+    import jinja2
+
     return jinja2.Environment(
         loader=jinja2.PackageLoader("faultml.report"),
         autoescape=True,

@@ -31,9 +31,9 @@ MAX_NAMED: Final = 8
 
 @dataclass(frozen=True)
 class Link:
-    """A player's name and where on the page the player stands."""
+    """A player's name and the address of the player's part: on the same page, or a page of its own."""
 
-    anchor: str
+    href: str
     name: str
 
 
@@ -41,7 +41,7 @@ class Link:
 class RosterLine:
     """One player at a glance; what is said of a fault is empty where there is none."""
 
-    anchor: str
+    href: str
     name: str
     swings: str
     miss: str
@@ -96,7 +96,7 @@ class SeasonView:
 def season_view(
     source: ReportSource,
     players: Sequence[PlayerTables],
-    anchors: Mapping[str, str],
+    links: Mapping[str, str],
     coaching: Coaching,
 ) -> SeasonView:
     """Put the season into words.
@@ -107,8 +107,8 @@ def season_view(
         The season's tables.
     players
         Every player, in the order of the page.
-    anchors
-        Player -> where on the page the player stands.
+    links
+        Player -> address of the player's part.
     coaching
         Catalogue, drill book and rules.
     """
@@ -127,11 +127,11 @@ def season_view(
         dates=dates,
         basis=_basis(source.run, coaching),
         summary=_summary(players, swings, assessed, coaching),
-        waiting=[Link(anchors[each.name], shown(each.name)) for each in players if each.paused],
+        waiting=[Link(links[each.name], shown(each.name)) for each in players if each.paused],
         axis=whisker_axis(),
         scale=whisker_scale(),
-        roster=[_roster_line(player, anchors[player.name], coaching) for player in players],
-        shared=_shared(players, anchors, coaching),
+        roster=[_roster_line(player, links[player.name], coaching) for player in players],
+        shared=_shared(players, links, coaching),
         reasons=_reasons(source),
         unlike=watch_sentences(source.run.get("watch", [])),
         brought=brought_lines(effects_of(source, coaching), coaching),
@@ -188,10 +188,10 @@ def _some(names: list[str]) -> str:
     return listed([*names[:MAX_NAMED], f"{more} more"]) if more > 0 else listed(names)
 
 
-def _roster_line(player: PlayerTables, anchor: str, coaching: Coaching) -> RosterLine:
+def _roster_line(player: PlayerTables, href: str, coaching: Coaching) -> RosterLine:
     main = player.main_fault
     counted = f"{player.assessed:,} of {player.swings:,}"
-    line = RosterLine(anchor, shown(player.name), counted, _miss(player), _next(player, coaching))
+    line = RosterLine(href, shown(player.name), counted, _miss(player), _next(player, coaching))
     line = replace(line, changed="; ".join(change_words(player, coaching)))
     if main is None:
         return replace(line, fault=_no_fault(player))
@@ -237,13 +237,13 @@ def _next(player: PlayerTables, coaching: Coaching) -> str:
 
 
 def _shared(
-    players: Sequence[PlayerTables], anchors: Mapping[str, str], coaching: Coaching
+    players: Sequence[PlayerTables], links: Mapping[str, str], coaching: Coaching
 ) -> list[SharedFault]:
     led: dict[str, list[Link]] = {}
     for player in players:
         if player.main_fault is not None:
             fault = coaching.words[player.main_fault.fault]
-            led.setdefault(fault, []).append(Link(anchors[player.name], shown(player.name)))
+            led.setdefault(fault, []).append(Link(links[player.name], shown(player.name)))
     return [SharedFault(fault, links) for fault, links in sorted(led.items(), key=lambda item: -len(item[1]))]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import secrets
 import shutil
 import time
@@ -20,6 +21,9 @@ except ImportError:  # pragma: no cover - not on POSIX: leftovers are then told 
 
 LOCK_FILE: Final = ".lock"
 """Held by the run that fills a folder; the system lets go of it when that run ends, in whatever way."""
+
+SYSTEM_LITTER: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
+"""Files that an operating system leaves in any folder."""
 
 _STALE_S: Final = 86_400.0
 
@@ -115,6 +119,12 @@ def _clear_leftovers(target: Path) -> None:
     for part in target.parent.glob(f".{_literal(target.name)}.new-*"):
         if not is_held(part):
             shutil.rmtree(part, ignore_errors=True)
+
+
+def leftover_of(name: str) -> str | None:
+    """The file or folder that something unfinished was to replace, by the unfinished one's name; None for any other."""
+    found = re.fullmatch(r"\.(.+)\.((new|old)-[0-9a-f]{8}|part)", name)
+    return found[1] if found else None
 
 
 def _literal(name: str) -> str:

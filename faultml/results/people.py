@@ -44,8 +44,8 @@ def copy_from_results(folder: Path, player: str, out: Path) -> dict[str, int]:
 def remove_from_results(folder: Path, player: str, *, dry_run: bool = False) -> dict[str, int]:
     """Take the rows about a player out of a results folder, which is replaced as a whole; rows by table.
 
-    The page is left out, since it shows the player: `faultml report` writes it anew. What was learned from the
-    player about others, such as how a squad varies, stays until the season is classified again.
+    The report is left out, since it shows the player: `faultml report` writes it anew. What was learned from the
+    player about others stays until the season is classified again.
 
     Raises
     ------

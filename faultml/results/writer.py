@@ -15,14 +15,22 @@ import pyarrow as pa
 
 from faultml.errors import InputError
 from faultml.results.columns import PROBLEMS, PROGRAM, REPORT_FILE, RUN_FILE, STREAMED, TABLES
-from faultml.results.folders import LOCK_FILE, replaced_folder
+from faultml.results.folders import LOCK_FILE, SYSTEM_LITTER, leftover_of, replaced_folder
+from faultml.results.pages import PAGES_FOLDER, check_pages
 from faultml.results.reader import read_run
 from faultml.results.tables import PART_PREFIX, Kind, Schema, TableFormat, TableWriter, infer_schema
 
 _OURS: Final = frozenset(
-    {RUN_FILE, REPORT_FILE, LOCK_FILE, *(f"{name}.{form}" for name in TABLES for form in ("parquet", "csv"))}
+    {
+        RUN_FILE,
+        REPORT_FILE,
+        PAGES_FOLDER,
+        LOCK_FILE,
+        *(f"{name}.{form}" for name in TABLES for form in ("parquet", "csv")),
+    }
 )
-_SYSTEM_LITTER: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
+_DRAWN: Final = frozenset({REPORT_FILE, PAGES_FOLDER})
+"""Written after the tables; a run that was killed may have left an unfinished one."""
 
 
 class ResultsWriter:
@@ -174,7 +182,7 @@ def check_ours(folder: Path) -> None:
     """Raise unless a folder is empty or holds nothing but results of ours."""
     if not folder.is_dir():
         raise InputError("not-a-results-folder", where=str(folder), expected="a folder", found="a file")
-    names = {path.name for path in folder.iterdir()} - _SYSTEM_LITTER
+    names = {path.name for path in folder.iterdir() if leftover_of(path.name) not in _DRAWN} - SYSTEM_LITTER
     if not names:
         return
     run = read_run(folder)
@@ -187,3 +195,5 @@ def check_ours(folder: Path) -> None:
             expected="a new or empty folder, or one that holds nothing but results of an earlier run",
             found=found,
         )
+    if PAGES_FOLDER in names:
+        check_pages(folder / PAGES_FOLDER)

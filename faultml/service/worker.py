@@ -72,12 +72,13 @@ def _classify(order: Order) -> Told:
 def _write_page(run: SeasonRun, order: Order) -> None:
     from faultml.coaching.rules import load_coaching
     from faultml.faults.catalogue import load_catalogue
-    from faultml.report.page import write_report
+    from faultml.report.page import write_one_page
     from faultml.report.source import read_source
 
     catalogue = load_catalogue(Path(order.catalogue) if order.catalogue else None)
     coaching = load_coaching(catalogue)
-    write_report(read_source(run.results, run.known, coaching, run.day), run.out / REPORT_FILE, coaching)
+    # One page: each file is given out by itself, and links between files would lead nowhere.
+    write_one_page(read_source(run.results, run.known, coaching, run.day), run.out / REPORT_FILE, coaching)
 
 
 def _given(store: str | None) -> Any:

@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from faultml.cli import main
+from faultml.results.pages import page_name
 
 
 @pytest.fixture(scope="module")
@@ -87,6 +88,10 @@ def test_the_report_and_the_explanation(folder: Path) -> None:
     page = (folder / "results" / "report.html").read_text(encoding="utf-8")
     players = sorted(pd.read_parquet(folder / "results" / "players.parquet")["player"].unique())
     assert players == ["p001", "p002", "p003"] and all(player in page for player in players)
+    assert all(f'href="players/{page_name(player)}"' in page for player in players)
+    assert sorted(path.name for path in (folder / "results" / "players").iterdir()) == sorted(
+        map(page_name, players)
+    )
     said = run(["explain", str(folder / "results"), "--player", "p001"])
     assert "p001" in said
     run(["report", str(folder / "results"), "--out", str(folder / "again.html")])

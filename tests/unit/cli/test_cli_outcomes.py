@@ -20,6 +20,7 @@ from faultml.outcomes.assignments import assignments
 from faultml.outcomes.change import CHANGE_COLUMNS
 from faultml.recordings.write import write_season
 from faultml.results import read_results
+from faultml.results.pages import page_name
 from faultml.season import classify_season
 from faultml.store import open_store
 from faultml.store.people import forget, note_training
@@ -121,7 +122,7 @@ def test_the_report_tells_of_drills_given_in_the_store_and_so_does_its_folder_la
     run("assign", "p001", DRILL, "--from", since, "--nothing-hurts", "--results", results, "--store", store)
     code, _, _ = run("classify", season, "--out", tmp_path / "told", "--store", store, "--quiet")
     assert code in (0, 3)
-    page = (tmp_path / "told" / "report.html").read_text(encoding="utf-8")
+    page = (tmp_path / "told" / "players" / page_name("p001")).read_text(encoding="utf-8")
     assert page.count("Did it work?</h3>") == 1
     assert run("report", tmp_path / "told", "--out", tmp_path / "again.html")[0] == 0
     assert "Did it work?</h3>" in (tmp_path / "again.html").read_text(encoding="utf-8")

@@ -97,6 +97,19 @@ def test_the_report_command_writes_the_page(folder: Path, tmp_path: Path) -> Non
     assert "lp-02" in text and "lp-03" not in text
 
 
+def test_the_report_command_writes_the_index_and_its_pages_or_one_page(folder: Path) -> None:
+    page, pages = folder / "report.html", folder / "players"
+    done = CliRunner().invoke(main, ["report", str(folder)])
+    assert (done.exit_code, done.stdout.strip(), done.stderr) == (0, str(page), "")
+    assert len(list(pages.iterdir())) == 7 and 'class="player"' not in page.read_text(encoding="utf-8")
+    part = CliRunner().invoke(main, ["report", str(folder), "--player", "lp-02"])
+    assert part.exit_code == 2 and "--out" in part.stderr
+    one = CliRunner().invoke(main, ["report", str(folder), "--one-file"])
+    assert one.exit_code == 0 and not pages.exists()
+    assert page.read_text(encoding="utf-8").count('class="player"') == 7
+    page.unlink()
+
+
 def test_the_explain_command_shows_every_factor(folder: Path) -> None:
     done = CliRunner().invoke(main, ["explain", "--player", "lp-02", str(folder)])
     assert done.exit_code == 0

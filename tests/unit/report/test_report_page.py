@@ -17,7 +17,7 @@ from faultml.coaching.book import load_book
 from faultml.coaching.rules import Coaching, load_rules
 from faultml.errors import InputError, MissingExtraError
 from faultml.faults.catalogue import load_catalogue
-from faultml.report.page import FULL_PLAYERS, render_report, write_report
+from faultml.report.page import FULL_PLAYERS, render_report, write_one_page
 from faultml.report.player_view import DRAWN_SWINGS
 from faultml.report.source import ReportSource
 
@@ -334,8 +334,8 @@ def test_a_page_that_cannot_be_written_leaves_nothing(
     tmp_path: Path, academy_source: ReportSource, coaching: Coaching
 ) -> None:
     with pytest.raises(InputError, match="not-writable"):
-        write_report(academy_source, tmp_path / "nowhere" / "report.html", coaching, only=["lp-06"])
-    write_report(academy_source, tmp_path / "report.html", coaching, only=["lp-06"])
+        write_one_page(academy_source, tmp_path / "nowhere" / "report.html", coaching, only=["lp-06"])
+    write_one_page(academy_source, tmp_path / "report.html", coaching, only=["lp-06"])
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
 
 

@@ -20,6 +20,7 @@ from faultml.errors import InputError
 from faultml.recordings import files
 from faultml.recordings.problems import Problem, problems_frame
 from faultml.results import FAULTS, PROBLEMS, RUN_FILE, SWINGS, ResultsWriter, folders, read_results
+from faultml.results.pages import page_name
 from faultml.results.tables import Kind
 
 FORMATS = ("parquet", "csv")
@@ -162,6 +163,27 @@ class TestReplacing:
             ".parquet",
         ]
         assert len(read_results(tmp_path / "r").swings) == 3 and leftovers(tmp_path) == []
+
+    def test_pages_go_with_their_set_also_where_they_were_not_finished(self, tmp_path: Path) -> None:
+        write(tmp_path / "r")
+        (tmp_path / "r" / "players").mkdir()
+        (tmp_path / "r" / "players" / page_name("ann")).write_text("old")
+        for name in (".players.new-0123abcd", ".players.old-0123abcd"):
+            (tmp_path / "r" / name).mkdir()
+        (tmp_path / "r" / ".report.html.part").write_text("half")
+        write(tmp_path / "r", n_batches=1)
+        assert len(read_results(tmp_path / "r").swings) == 3
+        assert not [path.name for path in (tmp_path / "r").iterdir() if path.name.startswith(".")]
+        assert not (tmp_path / "r" / "players").exists()
+
+    @pytest.mark.parametrize("name", [".players.new-mine", ".notes.part", "players"])
+    def test_what_only_looks_like_ours_is_kept(self, name: str, tmp_path: Path) -> None:
+        write(tmp_path / "r")
+        (tmp_path / "r" / name).mkdir()
+        (tmp_path / "r" / name / "mine.txt").write_text("mine")
+        with pytest.raises(InputError, match=r"not-a-(results|pages)-folder"):
+            write(tmp_path / "r")
+        assert (tmp_path / "r" / name / "mine.txt").exists()
 
     @pytest.mark.parametrize("error", [RuntimeError, KeyboardInterrupt, SystemExit])
     def test_an_error_leaves_the_old_set(self, error: type[BaseException], tmp_path: Path) -> None:

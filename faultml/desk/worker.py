@@ -53,8 +53,9 @@ def main() -> None:
 
 def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
     from faultml.cutting import cutter
+    from faultml.importing.entries import find_recordings
     from faultml.importing.layout import load_layout
-    from faultml.importing.season import alignment_of, find_recordings, import_season
+    from faultml.importing.season import alignment_of, import_season
     from faultml.recordings.files import ROSTER_FILE
     from faultml.recordings.findings import findings
 

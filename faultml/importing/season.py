@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
-import stat
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -20,13 +18,14 @@ import pyarrow as pa
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.importing.alignment import Alignment, load_alignment
+from faultml.importing.entries import find_recordings
 from faultml.importing.layout import Layout, open_questions, plain
 from faultml.importing.pseudonyms import Pseudonyms
 from faultml.importing.recording import Recording, read_recordings
 from faultml.importing.rows import RowReader
 from faultml.importing.swings import Counts, read_swings
 from faultml.recordings.checks import check_swings
-from faultml.recordings.files import RESULTS_MARK, ROSTER_FILE
+from faultml.recordings.files import ROSTER_FILE
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten, swing_problem
 from faultml.recordings.raw import RawSwings, Samples
 from faultml.recordings.roster import read_roster
@@ -182,67 +181,6 @@ def _check_answered(layout: Layout) -> None:
             expected="a layout without open questions: nothing is guessed",
             found=", ".join(questions),
         )
-
-
-@dataclass
-class Found:
-    """The files to read, and what was passed over."""
-
-    paths: list[Path] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
-
-
-def find_recordings(paths: Sequence[Path], out: Path | None = None) -> Found:
-    """The files named, and every file of the folders named but for hidden ones, rosters, layouts and results.
-
-    Raises
-    ------
-    InputError
-        ``no-such-path``.
-    """
-    found, seen = Found(), set()
-    for path in paths:
-        if not path.exists():
-            raise InputError(
-                "no-such-path", where=str(path), expected="a recorder's file, or a folder of them"
-            )
-        candidates = list(_walk(path, out)) if path.is_dir() else [path]
-        if not candidates:
-            found.problems.append(file_problem(str(path), "empty-folder", "a recorder's files", "none"))
-        for candidate in candidates:
-            identity = candidate.resolve()
-            if identity in seen:
-                continue
-            seen.add(identity)
-            try:
-                mode = candidate.stat()
-            except OSError as error:
-                found.problems.append(
-                    file_problem(str(candidate), "unreadable", "a file that may be read", str(error.strerror))
-                )
-                continue
-            if not stat.S_ISREG(mode.st_mode):
-                found.problems.append(
-                    file_problem(str(candidate), "not-a-file", "a regular file", "a pipe, device or socket")
-                )
-            elif not mode.st_size:
-                found.problems.append(file_problem(str(candidate), "empty-file", "a table", "0 bytes"))
-            else:
-                found.paths.append(candidate)
-    return found
-
-
-def _walk(folder: Path, out: Path | None) -> Iterator[Path]:
-    own = None if out is None else out.resolve()
-    for place, folders, names in os.walk(folder):
-        if RESULTS_MARK in names or (own is not None and Path(place).resolve() == own):
-            folders.clear()
-            continue
-        folders[:] = sorted(name for name in folders if name[0] not in "._")
-        for name in sorted(names):
-            plain_name = name.lower()
-            if name[0] not in "._" and plain_name != ROSTER_FILE and not plain_name.endswith(".toml"):
-                yield Path(place, name)
 
 
 class _Problems:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from faultml.errors import InputError
-from faultml.recordings.problems import Problem, file_problem
+from faultml.recordings.problems import Problem, file_problem, shorten
 
 ROSTER_FILE: Final = "roster.csv"
 RESULTS_MARK: Final = "run.json"
@@ -72,7 +72,7 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
         folder = path if path.is_dir() else path.parent
         for roster in _rosters_in(folder, deep=path.is_dir()):
             found.roster = found.roster or roster
-            if not roster.samefile(found.roster):
+            if not _same_file(roster, found.roster):
                 # Pain may stand in it: never passed over in silence.
                 found.problems.append(
                     file_problem(
@@ -83,11 +83,36 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
         if not candidates:
             found.problems.append(file_problem(str(path), "empty-folder", "Parquet or CSV files", "none"))
         for candidate in candidates:
-            identity = candidate.resolve()
+            try:
+                identity = candidate.resolve()
+            except (OSError, RuntimeError):  # a link to itself, which `_add` reports
+                identity = candidate
             if identity not in seen:
                 seen.add(identity)
                 _add(candidate, found, named=candidate == path)
     return found
+
+
+def _same_file(one: Path, other: Path) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:  # a link to itself or to nothing
+        return one == other
+
+
+def is_utf8(path: Path) -> bool:
+    """Whether a path can be written down: a name that is not UTF-8 has no place in a table."""
+    try:
+        str(path).encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def bad_name(path: Path) -> Problem:
+    """The problem of a path that is not UTF-8, with a readable form of it."""
+    shown = os.fsencode(path).decode("utf-8", "replace")
+    return file_problem(shown, "name-not-utf8", "a name in UTF-8", shorten(repr(os.fsencode(path.name))))
 
 
 def _rosters_in(folder: Path, *, deep: bool) -> list[Path]:
@@ -120,6 +145,9 @@ def _add(path: Path, found: SeasonFiles, *, named: bool) -> None:
     def refuse(code: str, expected: str, what: str) -> None:
         found.problems.append(file_problem(str(path), code, expected, what))
 
+    if not is_utf8(path):
+        found.problems.append(bad_name(path))
+        return None
     if not named and not path.name.lower().endswith(SEASON_SUFFIXES):
         return refuse("not-a-season-file", ", ".join(SEASON_SUFFIXES), path.suffix or "no suffix")
     try:

@@ -192,9 +192,13 @@ def align_angles(t_s: Array, angles_deg: Array, spans: Spans) -> Fit:
 def find_in_orientations(t_s: Array, forearm: Array, hand: Array) -> Spans:
     """`find_movements` for two orientation sensors, ``(n, 4)`` unit quaternions each, scalar last."""
     lower, upper = _rotations(t_s, forearm), _rotations(t_s, hand)
-    spans = find_movements(_even(t_s, t_s)[0], _speeds(lower.inv() * upper), _speeds(lower))
+    even_s, wrist, rolled = _even(t_s, t_s)[0], _speeds(lower.inv() * upper), _speeds(lower)
+    spans = find_movements(even_s, wrist, rolled)
     if spans.roll_s is None:
-        raise InputError("movement-missing", where="roll", expected="a roll of the forearm", found="none")
+        flexed = f"flexing from {spans.flex_extend_s[0]:.1f} to {spans.flex_extend_s[1]:.1f} s, and no roll: "
+        expected = f"a roll of the forearm, faster than {_MOVING_DPS:g} degrees a second and alone"
+        found = flexed + _fastest(even_s, *_averaged(wrist, rolled))
+        raise InputError("movement-missing", where="roll", expected=expected, found=found)
     return spans
 
 
@@ -220,21 +224,40 @@ def find_movements(t_s: Array, wrist_dps: Array, forearm_dps: Array) -> Spans:
     InputError
         ``movement-missing`` where there is no still pose or no flexing.
     """
-    averaged = int(_AVERAGED_S * _GRID_HZ)
-    wrist, forearm = (uniform_filter1d(np.abs(speed), averaged) for speed in (wrist_dps, forearm_dps))
-    quiet = np.maximum(*(uniform_filter1d(np.abs(s), averaged // 2) for s in (wrist_dps, forearm_dps)))
+    wrist, forearm = _averaged(wrist_dps, forearm_dps)
+    half = int(_AVERAGED_S * _GRID_HZ) // 2
+    quiet = np.maximum(*(uniform_filter1d(np.abs(s), half) for s in (wrist_dps, forearm_dps)))
     flexing = _runs((wrist > _MOVING_DPS) & (wrist > 2 * forearm))
     rolling = _runs((forearm > _MOVING_DPS) & (forearm > 2 * wrist))
     still = [run for run in _runs(quiet < MAX_STILL_DPS) if _lasts_s(run) >= MIN_STILL_S]
     if not flexing:
-        raise InputError("movement-missing", where="flex-extend", expected="the wrist flexed and extended")
+        expected = f"the wrist flexed and extended, faster than {_MOVING_DPS:g} degrees a second and alone"
+        found = _fastest(t_s, wrist, forearm)
+        raise InputError("movement-missing", where="flex-extend", expected=expected, found=found)
     if not still:
-        raise InputError("movement-missing", where="still", expected=f"{MIN_STILL_S:g} s without moving")
+        expected = f"{MIN_STILL_S:g} s below {MAX_STILL_DPS:g} degrees a second"
+        quietest = int(quiet.argmin())
+        found = f"at the quietest, at {t_s[quietest]:.1f} s, {quiet[quietest]:.0f} degrees a second"
+        raise InputError("movement-missing", where="still", expected=expected, found=found)
     flex = max(flexing, key=_lasts_s)
     before = [run for run in still if run[0] < flex[0]]
     pose = before[-1] if before else max(still, key=_lasts_s)
     roll = max(rolling, key=_lasts_s) if rolling else None
     return Spans(_span(t_s, pose), _span(t_s, flex), _span(t_s, roll) if roll else None)
+
+
+def _averaged(*speeds_dps: Array) -> tuple[Array, ...]:
+    return tuple(uniform_filter1d(np.abs(speed), int(_AVERAGED_S * _GRID_HZ)) for speed in speeds_dps)
+
+
+def _fastest(t_s: Array, wrist_dps: Array, forearm_dps: Array) -> str:
+    """How fast wrist and forearm turned at most in a second, and how fast the other turned meanwhile."""
+    wrist_at, forearm_at = int(wrist_dps.argmax()), int(forearm_dps.argmax())
+    return (
+        f"the wrist at most at {wrist_dps[wrist_at]:.0f} degrees a second, at {t_s[wrist_at]:.1f} s, the forearm "
+        f"then at {forearm_dps[wrist_at]:.0f}; the forearm at most at {forearm_dps[forearm_at]:.0f}, at "
+        f"{t_s[forearm_at]:.1f} s, the wrist then at {wrist_dps[forearm_at]:.0f}"
+    )
 
 
 def principal_axis(turns_deg: Array) -> tuple[Array, float]:

@@ -105,6 +105,24 @@ def test_what_does_not_do_as_a_calibration_is_refused() -> None:
     assert refused(sideways, Spans(still, flexing)) == "turned-too-far"
 
 
+def test_a_missing_movement_says_what_was_found_instead() -> None:
+    with pytest.raises(InputError) as caught:
+        find_in_angles(still_only().t_s, still_only().angles_deg)
+    assert "the wrist at most at 0 degrees a second" in caught.value.found
+    seen = record_orientations(np.random.default_rng(1), Rotation.identity(), Rotation.identity())
+    kept = seen.t_s < 10.5
+    with pytest.raises(InputError) as caught:
+        find_in_orientations(seen.t_s[kept], seen.forearm[kept], seen.hand[kept])
+    assert caught.value.where == "roll"
+    assert "flexing from 1." in caught.value.found and "the forearm at most at" in caught.value.found
+    random = np.random.default_rng(0)
+    restless = record_angles(random, 0.0)
+    shaken = restless.angles_deg + np.array([[40.0], [0.0], [0.0]]) * np.sin(2 * np.pi * restless.t_s)
+    with pytest.raises(InputError) as caught:
+        find_in_angles(restless.t_s, shaken)
+    assert caught.value.where == "still" and "at the quietest, at" in caught.value.found
+
+
 def test_two_movements_about_one_axis_are_refused() -> None:
     seen = record_orientations(np.random.default_rng(2), Rotation.identity(), Rotation.identity())
     flat = np.array([0.0, 0.0, 1.0])

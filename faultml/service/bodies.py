@@ -75,10 +75,10 @@ def _of_parquet(body: bytes, limits: Limits) -> pa.Table:
         max_values = limits.max_samples * max(metadata.num_rows, 1)
         groups = [metadata.row_group(at) for at in range(metadata.num_row_groups)]
         chunks = [group.column(at) for group in groups for at in range(group.num_columns)]
-        longest = max((chunk.num_values for chunk in chunks), default=0)
+        longest_chunk = max((chunk.num_values for chunk in chunks), default=0)
         unpacked = sum(group.total_byte_size for group in groups)
         max_bytes = max_values * 8 * len(SAMPLE_COLUMNS) + WORD_BYTES * max(metadata.num_rows, 1)
-        if longest > max_values or unpacked > max_bytes:
+        if longest_chunk > max_values or unpacked > max_bytes:
             raise Refusal(422, "unpacks-too-far", "The table is too long once it is unpacked.")
         check_columns(file.schema_arrow, "")
         table = file.read(

@@ -18,6 +18,7 @@ from faultml.recordings.roster import read_roster
 from faultml.recordings.roster_match import match_roster
 from faultml.results import Results, read_results
 from faultml.service.answers import ModelOut
+from faultml.service.connections import Connections
 from faultml.service.jobs import Jobs
 from faultml.service.pool import Pool
 from faultml.service.problems import Refusal
@@ -35,6 +36,8 @@ class Service:
     ----------
     assessing, reading
         Threads that assess, and threads that wait for disks.
+    connections
+        Everybody who is connected.
     jobs
         Uploaded seasons; there while the server runs.
     ready
@@ -51,6 +54,7 @@ class Service:
     def __init__(self, settings: Settings) -> None:
         limits = settings.limits
         self.settings = settings
+        self.connections = Connections(limits)
         self.assessor = _assessor(settings)
         self.coaching: Coaching = load_coaching(self.assessor.catalogue)
         self.store = _open(settings)
@@ -60,11 +64,9 @@ class Service:
             "assess",
             running=limits.max_running,
             waiting=limits.max_waiting,
-            longest_s=limits.longest_assessment_s,
+            max_s=limits.max_assessment_s,
         )
-        self.reading = Pool(
-            "read", running=_READERS, waiting=limits.max_requests, longest_s=limits.longest_read_s
-        )
+        self.reading = Pool("read", running=_READERS, waiting=limits.max_requests, max_s=limits.max_read_s)
         self.ready = False
 
     @property

@@ -14,9 +14,10 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Iterable
-from typing import Final
+from typing import Final, NamedTuple
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from faultml.service.problems import Refusal, response
@@ -26,6 +27,9 @@ log = logging.getLogger(__name__)
 
 OPEN_PATHS: Final = ("/healthz", "/readyz")
 """Answered without a token: they say nothing about anybody."""
+
+CLIENT_LEFT: Final = 499
+"""What the log says of a request whose client left before its body had arrived."""
 
 UPLOAD_PATH: Final = "/v1/seasons"
 HEADERS: Final = {
@@ -57,14 +61,16 @@ class Gate:
         method = scope["method"]
         # HEAD is answered as GET; the server, which keeps the scope it made, leaves the body out.
         scope = {**scope, "method": "GET" if method == "HEAD" else method}
-        started, out = time.monotonic(), _Outgoing(send)
+        started, coming, out = time.monotonic(), _Incoming(receive, self._bounds(scope)), _Outgoing(send)
         client = scope["client"][0] if scope.get("client") else ""
         self._open[client] += 1
         try:
             self._check(scope, client)
-            await self._app(scope, _Incoming(receive, *self._bounds(scope)), out)
+            await self._app(scope, coming, out)
         except Refusal as refusal:
             await out.answer(response(refusal), scope, receive)
+        except ClientDisconnect:
+            coming.left = True
         except Exception as error:
             # Places only: the message of an error may repeat what was sent.
             places = "".join(traceback.format_tb(error.__traceback__))
@@ -80,21 +86,22 @@ class Gate:
             # The route's pattern, not the path: players' names stand in paths.
             route = getattr(scope.get("route"), "path", "-")
             spent_ms = 1000 * (time.monotonic() - started)
-            log.info("%s %s %s %.0f ms", method, route, out.status, spent_ms)
+            status = CLIENT_LEFT if coming.left else out.status
+            log.info("%s %s %s %.0f ms", method, route, status, spent_ms)
 
     def _check(self, scope: Scope, client: str) -> None:
         headers = Headers(scope=scope)
         self._check_host(headers.getlist("host"))
-        if scope["path"] not in OPEN_PATHS:
+        if scope["path"] not in OPEN_PATHS:  # those are answered however much else there is to do
             self._check_token(headers.getlist("authorization"))
-        limits = self._settings.limits
-        if self._open[client] > limits.max_requests_of_a_client:
-            raise Refusal(429, "too-many-requests", "Wait for the answers to earlier requests.")
-        if self._open.total() > limits.max_requests:
-            raise Refusal(503, "busy", "Too many requests are being answered. Try again in a moment.")
+            limits = self._settings.limits
+            if self._open[client] > limits.max_requests_of_a_client:
+                raise Refusal(429, "too-many-requests", "Wait for the answers to earlier requests.")
+            if self._open.total() > limits.max_requests:
+                raise Refusal(503, "busy", "Too many requests are being answered. Try again in a moment.")
         if scope["method"] != "GET":
             self._check_origin(headers)
-        self._check_body(headers, self._bounds(scope)[0])
+        self._check_body(headers, self._bounds(scope).max_bytes)
 
     def _check_host(self, named: list[str]) -> None:
         if len(named) != 1:
@@ -126,10 +133,11 @@ class Gate:
         if not length.isdecimal() or len(length) > 18 or int(length) > max_bytes:
             raise too_large(max_bytes)
 
-    def _bounds(self, scope: Scope) -> tuple[int, float]:
+    def _bounds(self, scope: Scope) -> _Bounds:
         limits = self._settings.limits
-        upload = scope["path"] == UPLOAD_PATH
-        return limits.max_upload_bytes if upload else limits.max_body_bytes, limits.longest_body_s
+        if scope["path"] == UPLOAD_PATH:
+            return _Bounds(limits.max_upload_bytes, limits.max_upload_s, limits.max_pause_s)
+        return _Bounds(limits.max_body_bytes, limits.max_body_s, limits.max_pause_s)
 
 
 def too_large(max_bytes: int) -> Refusal:
@@ -137,30 +145,43 @@ def too_large(max_bytes: int) -> Refusal:
     return Refusal(413, "too-large", f"At most {max_bytes:,} bytes.")
 
 
-class _Incoming:
-    """A request's body, counted and timed while it comes in."""
+class _Bounds(NamedTuple):
+    """What a body may take: bytes, seconds in all, and seconds between two parts."""
 
-    def __init__(self, receive: Receive, max_bytes: int, longest_s: float) -> None:
+    max_bytes: int
+    max_s: float
+    max_pause_s: float
+
+
+class _Incoming:
+    """A request's body, counted and timed while it comes in; `left` once the client has gone."""
+
+    def __init__(self, receive: Receive, bounds: _Bounds) -> None:
+        self.left = False
         self._receive = receive
-        self._max_bytes = max_bytes
-        self._longest_s = longest_s
-        self._until = time.monotonic() + longest_s
+        self._bounds = bounds
+        self._until = time.monotonic() + bounds.max_s
         self._bytes = 0
         self._whole = False
 
     async def __call__(self) -> Message:
-        if self._whole:
-            return await self._receive()
-        try:
-            message = await asyncio.wait_for(self._receive(), max(self._until - time.monotonic(), 0.001))
-        except TimeoutError as error:
-            said = f"The body has not arrived within {self._longest_s:g} s."
-            raise Refusal(408, "body-too-slow", said, headers={"connection": "close"}) from error
+        message = await (self._receive() if self._whole else self._part())
+        self.left = self.left or (message["type"] == "http.disconnect" and not self._whole)
         self._bytes += len(message.get("body", b""))
-        if self._bytes > self._max_bytes:
-            raise too_large(self._max_bytes)
-        self._whole = not message.get("more_body", False)
+        if self._bytes > self._bounds.max_bytes:
+            raise too_large(self._bounds.max_bytes)
+        self._whole = self._whole or not message.get("more_body", False)
         return message
+
+    async def _part(self) -> Message:
+        left_s = max(self._until - time.monotonic(), 0.001)
+        try:
+            async with asyncio.timeout(min(left_s, self._bounds.max_pause_s)):
+                return await self._receive()
+        except TimeoutError as error:
+            whole_s, pause_s = self._bounds.max_s, self._bounds.max_pause_s
+            said = f"Within {whole_s:g} s the body has to arrive, and within {pause_s:g} s its next part."
+            raise Refusal(408, "body-too-slow", said, headers={"connection": "close"}) from error
 
 
 class _Outgoing:

@@ -90,7 +90,7 @@ class Jobs:
 
     def __init__(self, settings: Settings, spool: Path) -> None:
         limits = settings.limits
-        self._most, self._kept_s, self._longest_s = limits.max_jobs, limits.job_kept_s, limits.longest_job_s
+        self._max_jobs, self._kept_s, self._max_s = limits.max_jobs, limits.job_kept_s, limits.max_job_s
         paths = (settings.model, settings.catalogue, settings.store)
         model, catalogue, store = (str(path.resolve()) if path else None for path in paths)
         self._order = Order(model, catalogue, store, settings.registered)
@@ -107,8 +107,8 @@ class Jobs:
             ``too-many-seasons`` (429).
         """
         self.drop_old()
-        if len(self._jobs) >= self._most:
-            said = f"{self._most} seasons are kept. Delete one, or wait until one is old enough."
+        if len(self._jobs) >= self._max_jobs:
+            said = f"{self._max_jobs} seasons are kept. Delete one, or wait until one is old enough."
             raise Refusal(429, "too-many-seasons", said)
         job = Job(new_folder(self._spool))
         self._jobs[job.id] = job
@@ -162,10 +162,10 @@ class Jobs:
     async def _run(self, job: Job) -> None:
         job.state = "running"
         try:
-            async with asyncio.timeout(self._longest_s):
+            async with asyncio.timeout(self._max_s):
                 await self._classify(job)
         except TimeoutError:
-            job.state, job.reason = "failed", f"It took longer than {self._longest_s:g} s."
+            job.state, job.reason = "failed", f"It took longer than {self._max_s:g} s."
         except Exception as error:
             # Whatever it is, the next season gets its turn. Places only: a message may repeat what was sent.
             places = "".join(traceback.format_tb(error.__traceback__))

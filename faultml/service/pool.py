@@ -23,14 +23,14 @@ class Pool:
         Calls at once.
     waiting
         Calls that wait; beyond, `run` refuses.
-    longest_s
+    max_s
         From `run` to its result.
     """
 
-    def __init__(self, name: str, *, running: int, waiting: int, longest_s: float) -> None:
+    def __init__(self, name: str, *, running: int, waiting: int, max_s: float) -> None:
         self._threads = ThreadPoolExecutor(running, thread_name_prefix=name)
         self._most = running + waiting
-        self._longest_s = longest_s
+        self._max_s = max_s
         self._taken = 0
         self._lock = Lock()
 
@@ -50,10 +50,10 @@ class Pool:
         future = self._threads.submit(call, *args, **kwargs)
         future.add_done_callback(lambda _: self._free())
         try:
-            return await asyncio.wait_for(asyncio.wrap_future(future), self._longest_s)
+            return await asyncio.wait_for(asyncio.wrap_future(future), self._max_s)
         except TimeoutError as error:
             raise Refusal(
-                503, "too-slow", f"No answer within {self._longest_s:g} s. Ask for less at once."
+                503, "too-slow", f"No answer within {self._max_s:g} s. Ask for less at once."
             ) from error
 
     def close(self) -> None:

@@ -77,8 +77,8 @@ class Refusal(HTTPException):
         self.errors = errors
 
 
-def response(refusal: Refusal) -> Response:
-    """The problem document of a refusal."""
+def document(refusal: Refusal) -> tuple[bytes, dict[str, str]]:
+    """The problem document of a refusal, and the headers that go with it."""
     parts = ("part", "pointer", "detail")
     content = {
         "type": "about:blank",
@@ -88,9 +88,13 @@ def response(refusal: Refusal) -> Response:
         "detail": refusal.detail,
         "errors": [dict(zip(parts, each, strict=True)) for each in refusal.errors],
     }
-    return Response(
-        msgspec.json.encode(content), refusal.status_code, dict(refusal.headers or {}), media_type=MEDIA_TYPE
-    )
+    return msgspec.json.encode(content), {**(refusal.headers or {}), "content-type": MEDIA_TYPE}
+
+
+def response(refusal: Refusal) -> Response:
+    """The answer that says a refusal."""
+    body, headers = document(refusal)
+    return Response(body, refusal.status_code, headers)
 
 
 def invalid(errors: Sequence[ErrorDetails | Mapping[str, Any]], part: str = "") -> Refusal:

@@ -8,11 +8,10 @@ import uvicorn
 from fastapi import FastAPI
 
 from faultml.errors import InputError
+from faultml.service.connections import BACKLOG, MAX_IDLE_S, Connections
 
-_IDLE_S = 30
 _GRACE_S = 10
 _MAX_HEAD_BYTES = 32_768
-_MAX_UNANSWERED = 2048
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -30,7 +29,7 @@ def listen(host: str, port: int) -> socket.socket:
         taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind((host.strip("[]"), port))
         # Who is quicker than the rest of the start then waits, and is not refused.
-        taken.listen(_MAX_UNANSWERED)
+        taken.listen(BACKLOG)
     except (OSError, OverflowError) as error:
         taken.close()
         raise InputError(
@@ -40,7 +39,8 @@ def listen(host: str, port: int) -> socket.socket:
 
 
 def server(app: FastAPI) -> uvicorn.Server:
-    """A server for an app; ``run(sockets=[...])`` answers until it is told to stop."""
+    """A server for an app of `create_app`; ``run(sockets=[...])`` answers until it is told to stop."""
+    connections: Connections = app.state.service.connections
     # No access log: players' names stand in paths. The gate logs what may be logged.
     return uvicorn.Server(
         uvicorn.Config(
@@ -50,9 +50,13 @@ def server(app: FastAPI) -> uvicorn.Server:
             log_level="warning",
             proxy_headers=False,
             ws="none",
-            http="h11",
+            # Not uvloop where it happens to be installed: it accepts without end before a protocol hears of it.
+            loop="asyncio",
+            http=connections.protocol,  # type: ignore[arg-type]
+            backlog=BACKLOG,
+            log_config=None,
             h11_max_incomplete_event_size=_MAX_HEAD_BYTES,
-            timeout_keep_alive=_IDLE_S,
+            timeout_keep_alive=int(MAX_IDLE_S),
             timeout_graceful_shutdown=_GRACE_S,
         )
     )

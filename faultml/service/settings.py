@@ -33,12 +33,23 @@ class Limits:
         Assessments that run at once, a thread each.
     max_waiting
         Assessments that wait for a thread: 503.
-    longest_assessment_s
+    max_assessment_s
         From the arrival of a request's body to its answer: 503.
-    longest_read_s
+    max_read_s
         From a request to its answer out of results or the store: 503.
-    longest_body_s
-        Until a request's body has arrived: 408.
+    max_connections
+        Connections at once; fewer where the process may not open so many files. Beyond, the one that has waited longest
+        with an unfinished head is closed.
+    max_head_s
+        Until a request's head has arrived: 408.
+    max_body_s
+        Until a request's body has arrived, but for a season's upload: 408.
+    max_upload_s
+        Until a season's upload has arrived: 408.
+    max_pause_s
+        Between two parts of a body: 408.
+    max_unread_s
+        How long a client may read nothing of its answer; then the connection is closed.
     max_requests_of_a_client
         Requests of one address that are being answered: 429.
     max_requests
@@ -49,7 +60,7 @@ class Limits:
         Files of a season's upload: 422.
     max_jobs
         Seasons that are kept, finished ones included: 429.
-    longest_job_s
+    max_job_s
         One season's classification; then it has failed.
     job_kept_s
         How long a finished season is kept.
@@ -61,15 +72,20 @@ class Limits:
     max_labels: int = 1000
     max_running: int = 2
     max_waiting: int = 64
-    longest_assessment_s: float = 30.0
-    longest_read_s: float = 40.0
-    longest_body_s: float = 600.0
+    max_assessment_s: float = 30.0
+    max_read_s: float = 40.0
+    max_connections: int = 1000
+    max_head_s: float = 10.0
+    max_body_s: float = 60.0
+    max_upload_s: float = 600.0
+    max_pause_s: float = 20.0
+    max_unread_s: float = 30.0
     max_requests_of_a_client: int = 64
     max_requests: int = 256
     max_upload_bytes: int = 1_000_000_000
     max_upload_files: int = 100
     max_jobs: int = 20
-    longest_job_s: float = 3600.0
+    max_job_s: float = 3600.0
     job_kept_s: float = 86_400.0
 
 

@@ -22,7 +22,7 @@ TOKEN = "a-token-of-twenty-four-letters-or-more"
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
-    with serving(tmp_path_factory.mktemp("spool"), max_body_bytes=300_000, longest_body_s=2.0) as client:
+    with serving(tmp_path_factory.mktemp("spool"), max_body_bytes=300_000, max_body_s=2.0) as client:
         yield client
 
 
@@ -227,7 +227,7 @@ def test_what_takes_too_long_is_given_up(tmp_path: Path, monkeypatch: pytest.Mon
     import faultml.service.swing_routes as routes
 
     go = threading.Event()
-    with serving(tmp_path, longest_assessment_s=5.0) as client:
+    with serving(tmp_path, max_assessment_s=5.0) as client:
         monkeypatch.setattr(routes, "_answer", lambda *_: b"{}" if go.wait(60) else b"")
         problem(client.post("/v1/assess", content=b""), 503, "too-slow")
         go.set()

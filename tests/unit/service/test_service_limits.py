@@ -58,14 +58,14 @@ def test_too_many_requests_of_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 
 
 def test_what_takes_too_long_to_read_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with serving(tmp_path, longest_read_s=0.2) as client, held(monkeypatch, "book_routes", "_player_drills"):
+    with serving(tmp_path, max_read_s=0.2) as client, held(monkeypatch, "book_routes", "_player_drills"):
         answer = client.get("/v1/players/p1/drills")
         problem(answer, 503, "too-slow")
         assert answer.headers["retry-after"]
 
 
 def test_a_season_that_takes_too_long_has_failed(tmp_path: Path) -> None:
-    with serving(tmp_path, longest_job_s=0.01) as client:
+    with serving(tmp_path, max_job_s=0.01) as client:
         job = uploaded(client)["id"]
         until(lambda: client.get(f"/v1/seasons/{job}").json()["state"] == "failed")
         told = client.get(f"/v1/seasons/{job}").json()

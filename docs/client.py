@@ -335,6 +335,7 @@ class SwingOut(TypedDict):
     impact_sd_s: float | None
     finish_sd_s: float | None
     impact_marked: bool
+    coach_landmarks: list[str]
     tempo: float | None
     address_flexion_deg: float | None
     address_ulnar_deg: float | None

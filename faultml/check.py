@@ -16,6 +16,7 @@ from faultml.exact import RunningTables
 from faultml.quality.drift import CODE as DRIFT
 from faultml.quality.drift import COLUMNS, address_drifts, sum_address
 from faultml.quality.notice import motion_problems
+from faultml.recordings.corrections import landmark_times
 from faultml.recordings.findings import Finding, findings, limits
 from faultml.recordings.problems import Problem
 from faultml.recordings.read import Season
@@ -165,6 +166,7 @@ def _able(assessment: Assessment) -> dict[str, int]:
         "pronation": int((read & np.array(forearm, dtype=bool)).sum()),
         "full-swing": int((read & (assessment.reason != NOT_FULL)).sum()),
         "mounting": int(table[MOUNTING_COLUMN].notna().sum()) if MOUNTING_COLUMN in table else 0,
+        "coach-landmark": int(np.isfinite(landmark_times(assessment.batch)).any(axis=1).sum()),
         "declared-rate": int(table[RATE_COLUMN].notna().sum()) if RATE_COLUMN in table else 0,
     }
 

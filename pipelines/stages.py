@@ -24,12 +24,14 @@ from faultml.faults.catalogue import load_catalogue
 from faultml.faults.onset import all_onset_phases
 from faultml.features.table import compute_features
 from faultml.motion.closure import closure_budget
+from faultml.motion.coach_landmarks import place
 from faultml.motion.curves import Curves
 from faultml.motion.looks import look_near, look_whole
 from faultml.motion.window import make_windows
 from faultml.pipelines.benchmark import full_swings, write_long_season
 from faultml.quality.notice import notice_motion
 from faultml.recordings.checks import check_swings
+from faultml.recordings.corrections import landmark_times
 from faultml.recordings.parquet import ParquetSeason
 from faultml.results import ResultsWriter
 from faultml.season import assess_batch
@@ -102,7 +104,9 @@ def _once(assessor: Assessor, file: Path, out: Path, stages: Stages) -> None:
             with stages.stage("  swing filter"):
                 full = bundle.gate.predict(features.values)
             with stages.stage("  findings of motion"):
-                notice_motion(batch, windows, landmarks, curves, np.asarray(full))
+                notice_motion(
+                    batch, place(windows, landmarks, landmark_times(batch)), curves, np.asarray(full)
+                )
             with stages.stage("  posterior"):
                 posterior = bundle.classifier.posterior(features.values)
             with stages.stage("  closure and its SD"):

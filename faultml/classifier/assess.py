@@ -20,10 +20,12 @@ from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import coordinate, late_save, phase_times
 from faultml.features.table import Features, compute_features
 from faultml.motion.closure import ClosureBudget, closure_budget
+from faultml.motion.coach_landmarks import place
 from faultml.motion.curves import Curves
 from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import Windows, make_windows
 from faultml.quality.notice import notice_motion, refusals, widening, with_noticed
+from faultml.recordings.corrections import landmark_times
 from faultml.recordings.swings import SwingBatch
 from faultml.runtime.faults import INTERVAL_Z, Posterior
 
@@ -54,6 +56,8 @@ class Assessment:
     ----------
     batch
         The swings.
+    by_coach
+        ``(n_swings, 3)`` which of takeaway, top and impact a coach has moved.
     reason
         ``(n_swings,)`` why a swing is not assessed; "" where it is.
     findings
@@ -73,6 +77,7 @@ class Assessment:
     batch: SwingBatch
     windows: Windows
     landmarks: Landmarks
+    by_coach: NDArray[np.bool_]
     curves: Curves
     closure: ClosureBudget
     features: Features
@@ -147,14 +152,15 @@ class Assessor:
 
     def assess(self, batch: SwingBatch) -> Assessment:
         """Assess every swing of a batch; a swing's result does not depend on the others."""
-        windows = make_windows(batch)
-        landmarks = self.bundle.detector.predict(windows)
+        recorded = make_windows(batch)
+        placed = place(recorded, self.bundle.detector.predict(recorded), landmark_times(batch))
+        windows, landmarks = placed.windows, placed.landmarks
         curves = Curves.read(windows, landmarks)
         features = compute_features(self.catalogue, windows, landmarks, curves)
         self._check_features(features)
 
         full = self.bundle.gate.predict(features.values)
-        noticed = notice_motion(batch, windows, landmarks, curves, full)
+        noticed = notice_motion(batch, placed, curves, full)
         reason = batch.table["reason"].to_numpy(object).copy()
         for code in (refusals(noticed, len(batch)), np.where(full, "", NOT_FULL)):
             reason = np.where(reason == "", code, reason)
@@ -172,6 +178,7 @@ class Assessor:
             batch=batch,
             windows=windows,
             landmarks=landmarks,
+            by_coach=placed.used,
             curves=curves,
             closure=closure_budget(curves.d_deg, curves.address_deg),
             features=features,
@@ -247,7 +254,8 @@ class Assessor:
     def promised(self, assessment: Assessment) -> Array:
         """``(n_swings, n_faults)`` what share of such flags is wrong at most; NaN where nothing is promised.
 
-        A proof is for the edges it was made with: the bundle's own, or those that a coach's verdicts were given by.
+        A proof is for the edges it was made with: the bundle's own, or those that a coach's verdicts were given by. It
+        was made with landmarks as they are found, so nothing is promised of a swing with a landmark moved by a coach.
         """
         shown = np.isfinite(self._promised_from)[assessment.windows.marked.astype(int)]
         shown &= assessment.edges == self.bundle.classifier.edges
@@ -255,6 +263,7 @@ class Assessor:
             own = [self.bundle.own_promise.faults.get(fault) for fault in self.catalogue.ids]
             edges = np.array([each.edge if each is not None and each.shown else None for each in own], float)
             shown |= assessment.edges == edges
+        shown &= ~np.any(assessment.by_coach, axis=1, keepdims=True)
         return np.where(shown & assessment.fault_assessed, self.false_share, np.nan)
 
     def promise_told(self) -> dict[str, Any]:

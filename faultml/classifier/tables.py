@@ -18,6 +18,7 @@ from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import IMPACT_INDEX, PHASE_GRID, TOP_INDEX
 from faultml.faults.onset import PHASE_LETTERS, all_onset_phases, phase_parts
 from faultml.motion.closure import PHASES
+from faultml.recordings.corrections import MOVABLE
 
 Array = NDArray[np.float64]
 
@@ -47,6 +48,10 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
         for k, name in enumerate(LANDMARKS)
     }
     frame["impact_marked"] = assessment.windows.marked & assessed
+    moved: list[list[str]] = [[] for _ in range(len(table))]
+    for row, name in zip(*np.nonzero(assessment.by_coach & assessed[:, None]), strict=True):
+        moved[row].append(MOVABLE[name])
+    frame["coach_landmarks"] = moved
     frame["tempo"] = told((times[:, 1] - times[:, 0]) / (times[:, 2] - times[:, 1]))
     address = assessment.curves.address_deg.copy()
     address[~assessment.windows.has_pronation, CHANNELS.index("pronation_deg")] = np.nan

@@ -31,6 +31,7 @@ LACKS: Final = {
     "pronation": "no forearm rotation",
     "full-swing": "no full swing",
     "declared-rate": "no stated rate",
+    "coach-landmark": "no landmark moved by a coach",
     "earlier-session": "no earlier session of three swings or more",
     "layout": "no layout",
     "mounting": "mounting not stated",

@@ -4,14 +4,10 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from faultml.cli import options
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @click.command(short_help="Did it work? What each drill changed.")
@@ -53,17 +49,21 @@ def command(
     import msgspec
 
     from faultml.cli.drills_given import given_drills
+    from faultml.coaching.as_found import read_as_found
     from faultml.coaching.rules import load_coaching
+    from faultml.coaching.summary import read_summary
     from faultml.errors import InputError
     from faultml.faults.catalogue import load_catalogue
     from faultml.outcomes.change import changes
     from faultml.outcomes.effects import drill_effects
     from faultml.outcomes.table import write_changes
     from faultml.outcomes.words import as_lines, as_records, player_lines
+    from faultml.results import read_results
 
     coaching = load_coaching(load_catalogue(overrides))
-    sums = _sums(results)
-    table = changes(sums, given_drills(store), coaching.catalogue)
+    read = read_results(results)
+    sums = read_summary(read).faults
+    table = changes(sums, given_drills(store), coaching.catalogue, found=read_as_found(read))
     effects = drill_effects(table, coaching.serving, coaching.catalogue)
     if player is not None and player not in set(table["player"]):
         known = ", ".join(sorted(set(table["player"]))[:10]) or "nobody: see faultml assign"
@@ -97,11 +97,3 @@ def _stopped(results: Path, players: set[str], store: Path | None) -> list[str]:
     recorded = read.players["player"].astype(str)
     known = known_of_run(read.run, recorded, today, store=store_if_there(store))
     return sorted(player for player in players & set(recorded) if care_stop(known.body(player), today))
-
-
-def _sums(results: Path) -> pd.DataFrame:
-    """The season's sums of faults."""
-    from faultml.coaching.summary import read_summary
-    from faultml.results import read_results
-
-    return read_summary(read_results(results)).faults

@@ -151,6 +151,11 @@ def decode_sums(tables: Mapping[str, pa.Table]) -> Summary:
     return Summary(**{name: _frame(name, tables[name]) for name in KEYS})
 
 
+def decode_faults(table: pa.Table) -> pd.DataFrame:
+    """Sums of ``faults`` in numbers."""
+    return _frame("faults", table)
+
+
 def read_summary(results: Results) -> Summary:
     """The summary of a results folder, from the sums that lie in it.
 

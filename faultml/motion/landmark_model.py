@@ -49,8 +49,8 @@ NEAR_EDGES_S: Final = (
 _MIN_SD_S: Final = 0.001
 _LEVELS: Final = (0.5, 0.05, 0.95)
 _INTERVAL_SDS: Final = 2 * 1.645
-_MIN_S: Final = (0.15, 0.08, 0.05)
-"""Shortest backswing, downswing and follow-through."""
+MIN_S: Final = (0.15, 0.08, 0.05)
+"""Shortest backswing, downswing and follow-through, s."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def settled(windows: Windows, offset_s: Array) -> Array:
     first, last = windows.start_s, windows.end_s
     takeaway, top, impact, finish = offset_s.T
     impact = np.where(windows.marked, windows.mark_s, np.minimum(impact, last))
-    top = np.minimum(top, impact - _MIN_S[1])
-    takeaway = np.minimum(np.maximum(takeaway, first), top - _MIN_S[0])
-    finish = np.maximum(finish, impact + _MIN_S[2])
+    top = np.minimum(top, impact - MIN_S[1])
+    takeaway = np.minimum(np.maximum(takeaway, first), top - MIN_S[0])
+    finish = np.maximum(finish, impact + MIN_S[2])
     return np.column_stack([takeaway, top, impact, finish])

@@ -27,13 +27,19 @@ from faultml.outcomes.session_means import Floats, Ints, PairOfMeans, Sessions
 N_DRIFT: Final = 9
 
 ASSIGNED: Final = ("player", "drill", "fault", "since")
+FOUND_COLUMNS: Final = ("found_verdict", "found_change", "found_change_lo", "found_change_hi")
 CHANGE_COLUMNS: Final = [
     *ASSIGNED, "verdict", "unit",
     "before", "before_swings", "before_sessions", "after", "after_swings", "after_sessions", "retest_swings",
     "change", "change_lo", "change_hi", "change_sd", "shared_sd", "smallest", "allowance", "trend",
     "rate_before", "rate_after", "rate_change", "rate_lo", "rate_hi",
     "practice_swings", "practice_change", "practice_lo", "practice_hi", "kept",
+    *FOUND_COLUMNS,
 ]  # fmt: skip
+
+NOT_MOVED: Final[dict[str, str | float]] = {
+    name: "" if name == "found_verdict" else float("nan") for name in FOUND_COLUMNS
+}
 
 
 def changes(
@@ -41,6 +47,7 @@ def changes(
     assigned: pd.DataFrame,
     catalogue: Catalogue,
     rules: OutcomeRules | None = None,
+    found: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """What became of every drill that was given.
 
@@ -56,6 +63,8 @@ def changes(
         The faults; an assignment for another fault gets no row.
     rules
         The package's own where not given.
+    found
+        The same sums with landmarks as found, where coaches have moved some.
 
     Returns
     -------
@@ -66,7 +75,8 @@ def changes(
         before, ``allowance`` (what chance alone gives back) and ``trend`` (what changed in players without the drill)
         taken out. ``smallest`` is the smallest change worth claiming. ``rate_*`` is the same for how often the fault
         shows. ``practice_change`` is the change while practising with feedback, ``kept`` the part of it that remained
-        without (NaN where practice itself shows no change worth claiming). ``verdict``: `Verdict`.
+        without (NaN where practice itself shows no change worth claiming). ``verdict``: `Verdict`. ``found_*`` are
+        verdict and change with landmarks as found; "" and NaN where no landmark of the season was moved.
     """
     rules = rules or load_outcome_rules()
     given = assigned[list(ASSIGNED)].reset_index(drop=True)
@@ -78,24 +88,33 @@ def changes(
     ]
     if not parts:
         return pd.DataFrame(columns=CHANGE_COLUMNS)
-    return pd.concat(parts).sort_index()[CHANGE_COLUMNS].reset_index(drop=True)
+    table = pd.concat(parts).sort_index().reset_index(drop=True)
+    if found is None:
+        return table.assign(**NOT_MOVED)[CHANGE_COLUMNS]
+    plain = changes(found, assigned, catalogue, rules)
+    moved = {name: plain[name.removeprefix("found_")].to_numpy() for name in FOUND_COLUMNS}
+    return table.assign(**moved)[CHANGE_COLUMNS]
 
 
 def all_changes(
-    sums: pd.DataFrame, assigned: pd.DataFrame | None, earlier: pd.DataFrame | None, catalogue: Catalogue
+    sums: pd.DataFrame,
+    assigned: pd.DataFrame | None,
+    earlier: pd.DataFrame | None,
+    catalogue: Catalogue,
+    found: pd.DataFrame | None = None,
 ) -> pd.DataFrame | None:
     """What became of the drills of this season and of those before, each drill given once; None where there is none.
 
     Parameters
     ----------
-    sums, assigned, catalogue
+    sums, assigned, catalogue, found
         As in `changes`.
     earlier
         `changes` of earlier seasons. Of a drill in several seasons the decided change counts, else the later.
     """
     parts = [] if earlier is None else [earlier]
     if assigned is not None:
-        parts.append(changes(sums, assigned, catalogue))
+        parts.append(changes(sums, assigned, catalogue, found=found))
     filled = [part for part in parts if len(part)]
     if not filled:
         return None

@@ -8,11 +8,11 @@ from typing import Final
 import pandas as pd
 
 from faultml.errors import InputError
-from faultml.outcomes.change import CHANGE_COLUMNS
+from faultml.outcomes.change import CHANGE_COLUMNS, FOUND_COLUMNS, NOT_MOVED
 from faultml.results.folders import replaced_file
 from faultml.results.tables import Kind, TableWriter, read_table
 
-_TEXT: Final = ("player", "drill", "fault", "since", "verdict", "unit")
+_TEXT: Final = ("player", "drill", "fault", "since", "verdict", "unit", "found_verdict")
 _WHOLE: Final = (
     "before_swings", "before_sessions", "after_swings", "after_sessions", "retest_swings", "practice_swings",
 )  # fmt: skip
@@ -47,7 +47,12 @@ def read_changes(path: Path) -> pd.DataFrame:
         ``unknown-format``, or where it is another table or cannot be read.
     """
     _suffix(path)
-    return read_table(path, SCHEMA)
+    try:
+        return read_table(path, SCHEMA)
+    except InputError:
+        # Written before landmarks could be moved: nothing was moved then.
+        older = {name: kind for name, kind in SCHEMA.items() if name not in FOUND_COLUMNS}
+        return read_table(path, older).assign(**NOT_MOVED)[CHANGE_COLUMNS]
 
 
 def _suffix(path: Path) -> str:

@@ -156,6 +156,12 @@ def sentences(row: Mapping[str, Any]) -> list[str]:
             f"Left out of the change: {_size(row['allowance'], unit)} of luck (who is picked when bad comes back a "
             f"little by chance), and {_size(-row['trend'], unit)} by which players without the drill got better."
         )
+    if row["found_verdict"]:
+        without = VERDICTS[row["found_verdict"]]
+        if not _none(row["found_change"]):
+            figures = _better(row["found_change"], row["found_change_lo"], row["found_change_hi"], unit)
+            without = f"{without}; {figures}"
+        lines.append(f"With the landmarks as they were found, before a coach moved any: {without}.")
     return lines
 
 

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.channels import ID_COLUMNS
+from faultml.motion.coach_landmarks import Placed
 from faultml.motion.curves import Curves
-from faultml.motion.landmark_model import Landmarks
-from faultml.motion.window import Windows
 from faultml.quality.address import no_still_address
 from faultml.quality.direction import suspect_directions
 from faultml.quality.mounting import suspect_mounting
+from faultml.recordings.corrections import MOVABLE
 from faultml.recordings.findings import findings, limits
 from faultml.recordings.problems import Problem, swing_problem
 from faultml.recordings.swings import SwingBatch
@@ -21,23 +21,29 @@ from faultml.recordings.swings import SwingBatch
 Mask = NDArray[np.bool_]
 
 
-def notice_motion(
-    batch: SwingBatch, windows: Windows, landmarks: Landmarks, curves: Curves, full: Mask
-) -> dict[str, Mask]:
+def notice_motion(batch: SwingBatch, placed: Placed, curves: Curves, full: Mask) -> dict[str, Mask]:
     """Which swings carry each finding of their motion, ``(n_swings,)`` by code.
 
     Parameters
     ----------
+    placed
+        Windows and landmarks, with those that a coach has moved.
     full
         ``(n_swings,)`` which are taken for full swings.
     """
     bounds = limits().motion
+    windows, landmarks = placed.windows, placed.landmarks
     read = batch.table["reason"].to_numpy(object) == ""
     full = full & read
     noticed = suspect_directions(windows, full, bounds)
     noticed["no-still-address"] = no_still_address(windows, landmarks, full, bounds)
     noticed["mounting-suspected"] = suspect_mounting(curves, full)
-    noticed["contact-mark-ignored"] = np.isfinite(batch.table["impact_s"].to_numpy(float)) & ~windows.marked
+    noticed["contact-mark-ignored"] = (
+        np.isfinite(batch.table["impact_s"].to_numpy(float))
+        & ~windows.marked
+        & ~placed.used[:, MOVABLE.index("impact")]
+    )
+    noticed["coach-landmark-ignored"] = placed.ignored
     return {code: mask & read for code, mask in noticed.items()}
 
 

@@ -35,6 +35,7 @@ _NEEDS: Final = {
     "earlier-session": "an earlier session of the player, three assessed swings in both",
     "layout": "a recorder's file read by a layout",
     "mounting": "a stated `mounting_sd_deg`",
+    "coach-landmark": "a landmark moved by a coach",
 }
 
 

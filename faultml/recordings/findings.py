@@ -13,7 +13,16 @@ from faultml.rules_file import Record, load_data
 
 Severity = Literal["refuse", "widen", "tell"]
 Need = Literal[
-    "", "rows", "mark", "pronation", "full-swing", "declared-rate", "earlier-session", "layout", "mounting"
+    "",
+    "rows",
+    "mark",
+    "pronation",
+    "full-swing",
+    "declared-rate",
+    "earlier-session",
+    "layout",
+    "mounting",
+    "coach-landmark",
 ]
 
 

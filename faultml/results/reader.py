@@ -59,6 +59,10 @@ class Results:
         with damage_told(path):
             return pq.read_table(path, columns=list(schema))
 
+    def has_sums(self, name: str) -> bool:
+        """Whether the season has a table of sums of this name."""
+        return f"{SUMS_PREFIX}{name}" in self.run["tables"]
+
     def of_player(self, name: str, player: str) -> pd.DataFrame:
         """The rows of a table that are about one player; raises as `frame`."""
         path, schema = self._table(name)

@@ -45,6 +45,7 @@ class Answering:
             repeats=self.repeats,
             buckets=self.inputs.buckets,
             table_format=self.inputs.table_format,
+            corrections=self.inputs.corrections,
             batch_size=self.inputs.batch_size,
             on_batch=on_batch,
         )

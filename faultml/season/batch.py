@@ -13,7 +13,7 @@ import pyarrow as pa
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.assess import Assessment, Assessor
 from faultml.classifier.tables import curves_frame, faults_frame, swings_frame
-from faultml.coaching import closures, summary
+from faultml.coaching import as_found, closures, summary
 from faultml.coaching.closures import sum_closures
 from faultml.coaching.met import count_met
 from faultml.coaching.rules import Coaching
@@ -23,6 +23,7 @@ from faultml.quality import drift
 from faultml.quality.drift import sum_address
 from faultml.quality.notice import motion_problems
 from faultml.quality.watch import Tally, tally
+from faultml.recordings.corrections import without_landmarks
 from faultml.recordings.problems import Problem
 from faultml.recordings.swings import SwingBatch
 
@@ -33,6 +34,7 @@ COLUMNS: Final[dict[str, Columns]] = {
     **summary.COLUMNS,
     "address": drift.COLUMNS,
     "closures": closures.COLUMNS,
+    as_found.NAME: as_found.COLUMNS,
 }
 """The tables of a season's sums; the first key of each is the player."""
 
@@ -60,6 +62,7 @@ def assess_batch(assessor: Assessor, coaching: Coaching, batch: SwingBatch) -> B
     curves = curves_frame(assessment, rows).assign(order=order[rows])
     sums = sum_up(swings, faults, assessor.catalogue, _windows_met(coaching, assessment, swings, faults))
     sums |= {"address": sum_address(swings), "closures": sum_closures(swings)}
+    sums |= {as_found.NAME: _as_found(assessor, assessment, swings, faults)}
     return BatchTables(
         swings,
         faults,
@@ -68,6 +71,25 @@ def assess_batch(assessor: Assessor, coaching: Coaching, batch: SwingBatch) -> B
         motion_problems(batch, assessment.findings),
         _watched(assessor, assessment),
     )
+
+
+def _as_found(
+    assessor: Assessor, assessment: Assessment, swings: pd.DataFrame, faults: pd.DataFrame
+) -> pa.Table:
+    """What the sums of the swings with a moved landmark gain where their landmarks are as found."""
+    rows = np.flatnonzero(assessment.by_coach.any(axis=1))
+    if not len(rows):
+        return as_found.COLUMNS.empty()
+    n_faults = len(assessor.catalogue.ids)
+    of_rows = (rows[:, None] * n_faults + np.arange(n_faults)).ravel()
+    plain = assessor.assess(without_landmarks(assessment.batch, rows))
+    found = sum_up(swings_frame(plain), faults_frame(assessor, plain), assessor.catalogue)
+    moved = sum_up(
+        swings.iloc[rows].reset_index(drop=True),
+        faults.iloc[of_rows].reset_index(drop=True),
+        assessor.catalogue,
+    )
+    return as_found.difference(moved["faults"], found["faults"])
 
 
 def bounded_curves(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:

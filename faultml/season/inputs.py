@@ -20,6 +20,7 @@ from faultml.classifier.coach_adaptation import load_adaptation, with_adaptation
 from faultml.classifier.promise import DEFAULT_FALSE_SHARE, read_own_promise
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
+from faultml.recordings.corrections import NOTHING_CORRECTED, Corrections
 from faultml.recordings.read import DEFAULT_BATCH_SIZE
 from faultml.recordings.repeats import Repeats
 from faultml.results.tables import TableFormat
@@ -92,6 +93,8 @@ class Inputs(msgspec.Struct, frozen=True, forbid_unknown_fields=True, dict=True)
         The working folder of the run, from which relative paths of the season are found.
     buckets
         Names that divide the sorted players into buckets: the first player of each bucket but the first.
+    corrections
+        What coaches have corrected in the season.
     repeats_sha256, alike
         Of the repeated ids, which lie beside; see `faultml.recordings.repeats`.
     versions
@@ -107,6 +110,7 @@ class Inputs(msgspec.Struct, frozen=True, forbid_unknown_fields=True, dict=True)
     batch_size: int = DEFAULT_BATCH_SIZE
     buckets: tuple[str, ...] = ()
     alike: tuple[tuple[str, ...], ...] = ()
+    corrections: Corrections = NOTHING_CORRECTED
 
     @cached_property
     def digest(self) -> str:

@@ -16,10 +16,11 @@ import pyarrow.compute as pc
 from faultml.care.known import Known
 from faultml.care.rules import MEND_ROSTER, WHOSE_ROW
 from faultml.channels import ID_COLUMNS
+from faultml.coaching import as_found
 from faultml.coaching.explain import EXPLANATIONS_FILE, encode
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching
-from faultml.coaching.summary import decode_sums
+from faultml.coaching.summary import decode_faults, decode_sums
 from faultml.coaching.tables import DRILL_COLUMNS
 from faultml.outcomes.effects import Effects
 from faultml.plan.table import PLAN_TABLE, PLANS
@@ -135,12 +136,19 @@ class Merge:
 
     def fault_sums(self, n_buckets: int, faults: Sequence[str]) -> pd.DataFrame:
         """The sums of some faults over all players, as `faultml.changes` takes them."""
+        return decode_faults(self._of_faults("faults", n_buckets, faults))
+
+    def fault_sums_as_found(self, n_buckets: int, faults: Sequence[str]) -> pd.DataFrame | None:
+        """The same with landmarks as found; None where no landmark was moved."""
+        differences = self._of_faults(as_found.NAME, n_buckets, faults)
+        if not len(differences):
+            return None
+        return as_found.fault_sums_as_found(self._of_faults("faults", n_buckets, faults), differences)
+
+    def _of_faults(self, name: str, n_buckets: int, faults: Sequence[str]) -> pa.Table:
         wanted = pa.array(sorted(set(faults)), pa.string())
-        found = []
-        for tables in self.buckets(n_buckets):
-            rows = tables["faults"]
-            found.append(rows.filter(pc.is_in(rows["fault"], wanted)))
-        return decode_sums({**empty_sums(), "faults": pa.concat_tables(found)}).faults
+        tables = [each[name] for each in self.buckets(n_buckets)]
+        return pa.concat_tables([rows.filter(pc.is_in(rows["fault"], wanted)) for rows in tables])
 
     def prescribe(
         self,

@@ -15,6 +15,7 @@ from faultml.classifier.assess import Assessor
 from faultml.coaching.rules import load_coaching
 from faultml.exact import RunningTables
 from faultml.quality.watch import Tally
+from faultml.recordings.corrections import NOTHING_CORRECTED, Corrections, with_landmarks
 from faultml.recordings.digests import file_digest, fragment_digest
 from faultml.recordings.fragments import Fragment
 from faultml.recordings.problems import Problem, problems_frame
@@ -51,6 +52,7 @@ def assess_partition(
     repeats: Repeats,
     buckets: Sequence[str] = (),
     table_format: TableFormat = "parquet",
+    corrections: Corrections = NOTHING_CORRECTED,
     batch_size: int = DEFAULT_BATCH_SIZE,
     on_batch: Callable[[BatchTables], None] | None = None,
 ) -> Partition:
@@ -82,6 +84,8 @@ def assess_partition(
         Sorted names that divide the players into buckets; see `Partition.bucket_rows`.
     table_format
         ``parquet`` or ``csv``.
+    corrections
+        What coaches have corrected in the season.
     batch_size
         Swings that are held in memory at a time.
     on_batch
@@ -101,13 +105,22 @@ def assess_partition(
         Where the part cannot be written.
     """
     out = Path(out)
-    part_id = _part_id(fragment, assessor, repeats, buckets, table_format)
+    part_id = _part_id(fragment, assessor, repeats, buckets, table_format, corrections)
     done = find_part(out, part_id)
     if done is not None:
         return done
     with new_part(out, part_id) as folder:
         made = _assess(
-            fragment, folder, part_id, assessor, repeats, buckets, table_format, batch_size, on_batch
+            fragment,
+            folder,
+            part_id,
+            assessor,
+            repeats,
+            buckets,
+            table_format,
+            corrections,
+            batch_size,
+            on_batch,
         )
         (folder / PART_FILE).write_bytes(msgspec.json.encode(made))
     return made
@@ -119,6 +132,7 @@ def _part_id(
     repeats: Repeats,
     buckets: Sequence[str],
     table_format: TableFormat,
+    corrections: Corrections,
 ) -> str:
     options = [
         versions_of(assessor.bundle, assessor.catalogue),
@@ -127,6 +141,7 @@ def _part_id(
         sorted(repeats.alike),
         tuple(buckets),
         table_format,
+        corrections,
     ]
     return hashlib.sha256(msgspec.json.encode([fragment_digest(fragment), options])).hexdigest()
 
@@ -139,6 +154,7 @@ def _assess(
     repeats: Repeats,
     buckets: Sequence[str],
     table_format: TableFormat,
+    corrections: Corrections,
     batch_size: int,
     on_batch: Callable[[BatchTables], None] | None,
 ) -> Partition:
@@ -152,7 +168,7 @@ def _assess(
     coaching = load_coaching(assessor.catalogue)
     try:
         for batch in read_fragment(fragment, repeats, noticed.append, unread.append, batch_size):
-            tables = assess_batch(assessor, coaching, batch)
+            tables = assess_batch(assessor, coaching, with_landmarks(batch, corrections.landmarks))
             swings.append(tables.swings)
             faults.append(tables.faults)
             noticed += tables.problems

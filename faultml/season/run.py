@@ -25,6 +25,7 @@ from faultml.outcomes.change import all_changes
 from faultml.outcomes.effects import drill_effects
 from faultml.plan.evidence import StoreNotes
 from faultml.quality.watch import compare_to
+from faultml.recordings.corrections import NOTHING_CORRECTED, Corrections
 from faultml.recordings.fragments import PARTITION_SWINGS, Fragment
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.read import Season, open_season
@@ -132,6 +133,7 @@ def classify_season(
     store: str | Path | None = None,
     today: date | None = None,
     notes: StoreNotes | None = None,
+    corrections: Corrections | None = None,
     plan_day: date | None = None,
     partition_swings: int = PARTITION_SWINGS,
     progress: Callable[[Progress], None] | None = None,
@@ -172,6 +174,8 @@ def classify_season(
         The day of the care check; by default the day of the call.
     notes
         What the coach has noted: with it every player has a plan, and a drill that somebody is on stands first.
+    corrections
+        What coaches have corrected in the season; by default what the store holds.
     plan_day
         The day of the plans; that of the care check where not given.
     partition_swings
@@ -211,6 +215,7 @@ def classify_season(
             batch_size=opened.batch_size,
             buckets=bucket_names(opened.players),
             alike=tuple(sorted(opened.repeats.alike)),
+            corrections=_corrections(store) if corrections is None else corrections,
         )
         save_inputs(parts_folder, inputs, opened.repeats)
         told = _Progress(opened.n_swings, progress)
@@ -231,8 +236,10 @@ def classify_season(
         last = [*opened.take_problems(), *_edges_for_nobody(catalogue, opened.players)]
         merge.take_problems(last)
         n_buckets = len(inputs.buckets) + 1
-        sums = merge.fault_sums(n_buckets, [] if assigned is None else assigned["fault"].tolist())
-        changed = all_changes(sums, assigned, outcomes, catalogue)
+        faults_given = [] if assigned is None else assigned["fault"].tolist()
+        sums = merge.fault_sums(n_buckets, faults_given)
+        found = merge.fault_sums_as_found(n_buckets, faults_given)
+        changed = all_changes(sums, assigned, outcomes, catalogue, found)
         effects = {} if changed is None else drill_effects(changed, coaching.serving, catalogue)
         plans = None
         if notes is not None:
@@ -279,6 +286,17 @@ def _known(roster: MatchedRoster, players: Iterable[str], day: date, store: str 
 
     with open_store(store, create=False) as opened:
         return known_now(roster, players, day, opened)
+
+
+def _corrections(store: str | Path | None) -> Corrections:
+    store = store_if_there(store)
+    if store is None:
+        return NOTHING_CORRECTED
+    from faultml.labels.landmarks import moved_landmarks
+    from faultml.store import open_store
+
+    with open_store(store, create=False) as opened:
+        return Corrections(tuple(moved_landmarks(opened)))
 
 
 class _Progress:

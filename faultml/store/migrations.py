@@ -138,5 +138,37 @@ def _other_faults(connection: Connection) -> None:
     )
 
 
-MIGRATIONS: Final[tuple[Step, ...]] = (_verdicts, _people, _assignments, _care, _plan_notes, _other_faults)
+def _landmarks(connection: Connection) -> None:
+    """Landmarks that coaches have moved on single swings; rows are added, a later ``undo`` takes the last one back."""
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE moved_landmarks (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            player TEXT NOT NULL, session TEXT NOT NULL, swing TEXT NOT NULL,
+            landmark TEXT NOT NULL CHECK (landmark IN ('takeaway', 'top', 'impact')),
+            action TEXT NOT NULL CHECK (action IN ('move', 'undo')),
+            at_s REAL NOT NULL, found_s REAL NOT NULL, coach TEXT NOT NULL, "when" TEXT NOT NULL
+        )
+        """
+    )
+    connection.exec_driver_sql(
+        "CREATE INDEX moved_landmarks_by_swing ON moved_landmarks (player, session, swing)"
+    )
+    connection.exec_driver_sql(
+        """
+        CREATE TRIGGER moved_landmarks_stay BEFORE UPDATE ON moved_landmarks
+        BEGIN SELECT RAISE(ABORT, 'moved landmarks are added, never changed'); END
+        """
+    )
+
+
+MIGRATIONS: Final[tuple[Step, ...]] = (
+    _verdicts,
+    _people,
+    _assignments,
+    _care,
+    _plan_notes,
+    _other_faults,
+    _landmarks,
+)
 """Step n makes version n out of version n - 1."""

@@ -278,6 +278,7 @@ PAIRS: dict[str, tuple[Files, Files]] = {
 ELSEWHERE = {
     "trail-arm": "tests of importing",
     "arm-unknown": "tests of importing",
+    "coach-landmark-ignored": "tests of moved landmarks",
     "mounting-suspected": "tests of the mounting turn",
 }
 """Findings that a season file cannot raise; their pairs stand with the module that raises them."""

@@ -52,7 +52,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "results": WORDS,
     "store": WORDS,
     "care": WORDS | {"recordings", "store"},  # the roster as it is now, and what was said since
-    "labels": WORDS | {"results", "store"},
+    "labels": WORDS | {"recordings", "motion", "results", "store"},  # motion: whether landmarks are in order
     "outcomes": WORDS | {"results", "store"},
     "coaching": WORDS
     | {"results", "labels", "outcomes", "care"},  # probabilities and findings, never samples

@@ -11,7 +11,7 @@ from care_fakes import TODAY, known_of
 
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching
-from faultml.outcomes.change import CHANGE_COLUMNS
+from faultml.outcomes.change import CHANGE_COLUMNS, NOT_MOVED
 from faultml.outcomes.effects import drill_effects
 from faultml.report.page import render_report
 from faultml.report.source import ReportSource
@@ -29,6 +29,7 @@ def told(player: str, verdict: str = "held", **figures: object) -> dict[str, obj
         "smallest": 5.0, "allowance": 1.0, "trend": 0.0,
         "rate_before": 0.9, "rate_after": 0.4, "rate_change": -0.45, "rate_lo": -0.6, "rate_hi": -0.3,
         "practice_swings": 10, "practice_change": -14.0, "practice_lo": -18.0, "practice_hi": -10.0, "kept": 9 / 14,
+        **NOT_MOVED,
     } | figures  # fmt: skip
 
 

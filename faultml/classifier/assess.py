@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final
+from uuid import uuid4
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +16,12 @@ from faultml.classifier.bundle import Bundle
 from faultml.classifier.coded import Coded
 from faultml.classifier.mounting import with_mounting
 from faultml.classifier.promise import DEFAULT_FALSE_SHARE, golfers_needed
+from faultml.classifier.steps import ClassifierStep, DetectorStep, FeatureStep, FilterStep
 from faultml.errors import BundleError
 from faultml.faults.catalogue import Catalogue
 from faultml.faults.measure import coordinate, late_save, phase_times
-from faultml.features.table import Features, compute_features
+from faultml.features.table import Features
+from faultml.features.table import compute_features as default_features
 from faultml.motion.closure import ClosureBudget, closure_budget
 from faultml.motion.coach_landmarks import place
 from faultml.motion.curves import Curves
@@ -121,12 +124,36 @@ class Assessment:
 
 
 class Assessor:
-    """Assesses batches with one bundle and one catalogue. Holds no state between batches."""
+    """Assesses batches with one bundle and one catalogue. Holds no state between batches.
+
+    Parameters
+    ----------
+    bundle, catalogue
+        The model, and the faults.
+    detector, compute_features, swing_filter, classifier
+        Steps in place of the bundle's own; `faultml.classifier.steps` says what each must keep. With any of them
+        nothing is promised of the flags, because what was shown was shown of the bundle's own steps.
+    false_share
+        Of what is flagged, at most this share is wrong where the bundle can promise it.
+
+    Raises
+    ------
+    BundleError
+        ``bundle-faults`` where the bundle was trained for other faults, ``promise-model`` where a coach's promise is of
+        another model.
+    """
 
     def __init__(
-        self, bundle: Bundle, catalogue: Catalogue, *, false_share: float = DEFAULT_FALSE_SHARE
+        self,
+        bundle: Bundle,
+        catalogue: Catalogue,
+        *,
+        detector: DetectorStep | None = None,
+        compute_features: FeatureStep | None = None,
+        swing_filter: FilterStep | None = None,
+        classifier: ClassifierStep | None = None,
+        false_share: float = DEFAULT_FALSE_SHARE,
     ) -> None:
-        """An assessor; of what it flags, at most `false_share` is wrong where the bundle can promise it."""
         if bundle.manifest.faults != catalogue.ids:
             raise BundleError(
                 "bundle-faults", expected=", ".join(catalogue.ids), found=", ".join(bundle.manifest.faults)
@@ -144,6 +171,20 @@ class Assessor:
         self.bundle = bundle
         self.catalogue = catalogue
         self.false_share = false_share
+        self.detector: DetectorStep = detector or bundle.detector
+        self.compute_features: FeatureStep = compute_features or default_features
+        self.swing_filter: FilterStep = swing_filter or bundle.gate
+        self.classifier: ClassifierStep = classifier or bundle.classifier
+        steps = {
+            "detector": detector,
+            "features": compute_features,
+            "swing_filter": swing_filter,
+            "classifier": classifier,
+        }
+        self.own_steps = {name: _named(step) for name, step in steps.items() if step is not None}
+        """Which steps are not the bundle's, and what they are."""
+        self.token = uuid4().hex if self.own_steps else ""
+        """Tells an assessor with steps of its own from any other: their content cannot be hashed."""
 
     @cached_property
     def _reaches(self) -> Array:
@@ -153,25 +194,25 @@ class Assessor:
     def assess(self, batch: SwingBatch) -> Assessment:
         """Assess every swing of a batch; a swing's result does not depend on the others."""
         recorded = make_windows(batch)
-        placed = place(recorded, self.bundle.detector.predict(recorded), landmark_times(batch))
+        placed = place(recorded, self.detector.predict(recorded), landmark_times(batch))
         windows, landmarks = placed.windows, placed.landmarks
         curves = Curves.read(windows, landmarks)
-        features = compute_features(self.catalogue, windows, landmarks, curves)
+        features = self.compute_features(self.catalogue, windows, landmarks, curves)
         self._check_features(features)
 
-        full = self.bundle.gate.predict(features.values)
+        full = self.swing_filter.predict(features.values)
         noticed = notice_motion(batch, placed, curves, full)
         reason = batch.table["reason"].to_numpy(object).copy()
         for code in (refusals(noticed, len(batch)), np.where(full, "", NOT_FULL)):
             reason = np.where(reason == "", code, reason)
         found = with_noticed(batch.table["findings"], noticed)
 
-        posterior = _widened(self.bundle.classifier.posterior(features.values), widening(found))
+        posterior = _widened(self.classifier.posterior(features.values), widening(found))
         posterior = with_mounting(posterior, self.catalogue, batch, curves)
         edges = self.catalogue.edges(batch.table["player"].to_numpy(object))
         status, fault_reason = self._statuses(reason, windows, curves, features)
         open_faults = status.codes == STATUSES.index("assessed")
-        chance = self.bundle.classifier.probability(posterior, edges)
+        chance = self.classifier.predict_proba(features.values, edges, posterior)
         saved, saved_chance = self._late_save(curves, posterior)
         assessed = reason == ""
         return Assessment(
@@ -194,6 +235,9 @@ class Assessor:
         )
 
     def _check_features(self, features: Features) -> None:
+        swapped = {"features", "swing_filter", "classifier"}
+        if swapped <= self.own_steps.keys():
+            return
         if features.names != self.bundle.manifest.features:
             raise BundleError(
                 "bundle-features",
@@ -206,7 +250,7 @@ class Assessor:
     ) -> tuple[Coded, Coded]:
         words = ["", NOT_LEARNED, LITTLE_UNHINGING, ENDS_EARLY, NO_PRONATION]
         why = np.zeros(features.measures.shape, dtype=np.int64)
-        why[:, ~self.bundle.classifier.learned] = words.index(NOT_LEARNED)
+        why[:, ~self.classifier.learned] = words.index(NOT_LEARNED)
         releases = np.array([fault.measure.stat == "release" for fault in self.catalogue.faults])
         why[releases & np.isnan(features.measures)] = words.index(LITTLE_UNHINGING)
         ends = phase_times(curves.offset_s, self._reaches) > windows.end_s[:, None] + 0.005
@@ -259,7 +303,7 @@ class Assessor:
         """
         shown = np.isfinite(self._promised_from)[assessment.windows.marked.astype(int)]
         shown &= assessment.edges == self.bundle.classifier.edges
-        if self.bundle.own_promise is not None:
+        if self.bundle.own_promise is not None and not self.own_steps:
             own = [self.bundle.own_promise.faults.get(fault) for fault in self.catalogue.ids]
             edges = np.array([each.edge if each is not None and each.shown else None for each in own], float)
             shown |= assessment.edges == edges
@@ -278,7 +322,7 @@ class Assessor:
                 "not_promised": [self.catalogue.ids[column] for column in lacking],
                 "golfers_needed": golfers_needed(self.false_share, len(self.catalogue.ids)),
             }
-        if own is not None:
+        if own is not None and not self.own_steps:
             told["own"] = {
                 "coach": own.coach,
                 "golfers": own.golfers,
@@ -293,9 +337,14 @@ class Assessor:
     def _promised_from(self) -> Array:
         """``(2, n_faults)`` lowest probabilities flagged, contact not marked and marked; NaN without a promise."""
         promises = self.bundle.manifest.promises
-        if promises is None:
+        if promises is None or self.own_steps:
             return np.full((2, len(self.catalogue.ids)), np.nan)
         return promises.thresholds(self.catalogue.ids, self.false_share)
+
+
+def _named(step: object) -> str:
+    kind = step if isinstance(step, type) or hasattr(step, "__qualname__") else type(step)
+    return f"{kind.__module__}.{kind.__qualname__}"
 
 
 def _widened(posterior: Posterior, by: Array) -> Posterior:

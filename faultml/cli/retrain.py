@@ -59,6 +59,7 @@ def command(
       faultml retrain --coach ann --results results/ --out ann/
       faultml classify season/ --coach ann/ --out results/
     """
+    from faultml.classifier.assess import Assessor
     from faultml.classifier.bundle import load_bundle
     from faultml.faults.catalogue import load_catalogue
     from faultml.pipelines.retrain import retrain
@@ -75,7 +76,7 @@ def command(
         folders = list(results)
         if season:
             fresh = Path(stack.enter_context(tempfile.TemporaryDirectory())) / "results"
-            classify_season(season, fresh, bundle=bundle, catalogue=catalogue)
+            classify_season(season, fresh, assessor=Assessor(bundle, catalogue))
             folders.append(fresh)
         learned = retrain(opened, coach, [read_results(each) for each in folders], bundle, catalogue, out)
     for line in learned.told:

@@ -298,7 +298,7 @@ def _decode_overrides(text: str, where: str) -> _OverrideFile:
     try:
         return msgspec.toml.decode(text, type=_OverrideFile)
     except msgspec.MsgspecError as error:
-        expected = "the schema of OverrideFile"
+        expected = "owner, and [[edge]] with fault and value"
         raise CatalogueError("bad-catalogue", where=where, expected=expected, found=str(error)) from error
 
 

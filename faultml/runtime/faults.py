@@ -158,9 +158,15 @@ class FaultModel:
         count = len(self.edges)
         return Posterior(mean[:, :count], sd[:, :count], mean[:, count:], sd[:, count:])
 
-    def predict_proba(self, rows: Array, edges: Array | None = None) -> Array:
-        """Probability of each fault, ``(n_swings, n_faults)``; `edges` may differ by swing."""
-        return self.probability(self.posterior(rows), self.edges if edges is None else edges)
+    def predict_proba(
+        self, rows: Array, edges: Array | None = None, posterior: Posterior | None = None
+    ) -> Array:
+        """Probability of each fault, ``(n_swings, n_faults)``; `edges` may differ by swing.
+
+        With a `posterior` that is known already `rows` are not read again.
+        """
+        known = self.posterior(rows) if posterior is None else posterior
+        return self.probability(known, self.edges if edges is None else edges)
 
     def predict(self, rows: Array) -> NDArray[np.int64]:
         """1 where a fault is likelier there than not, ``(n_swings, n_faults)``."""

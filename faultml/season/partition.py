@@ -137,6 +137,7 @@ def _part_id(
     options = [
         versions_of(assessor.bundle, assessor.catalogue),
         assessor.false_share,
+        assessor.token,
         repeats_digest(repeats),
         sorted(repeats.alike),
         tuple(buckets),

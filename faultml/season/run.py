@@ -16,11 +16,10 @@ import pandas as pd
 from faultml import __version__
 from faultml.care.known import Known, known_now
 from faultml.classifier.assess import Assessor
-from faultml.classifier.bundle import Bundle, load_bundle
 from faultml.classifier.promise import DEFAULT_FALSE_SHARE
 from faultml.coaching.rules import Coaching, load_coaching
 from faultml.errors import InputError
-from faultml.faults.catalogue import Catalogue, load_catalogue
+from faultml.faults.catalogue import Catalogue
 from faultml.outcomes.change import all_changes
 from faultml.outcomes.effects import drill_effects
 from faultml.plan.evidence import StoreNotes
@@ -123,10 +122,9 @@ def classify_season(
     out: str | Path,
     *,
     source: ModelSource | None = None,
-    bundle: Bundle | None = None,
-    catalogue: Catalogue | None = None,
+    assessor: Assessor | None = None,
     on: str = "",
-    false_share: float = DEFAULT_FALSE_SHARE,
+    false_share: float | None = None,
     table_format: TableFormat = "parquet",
     assigned: pd.DataFrame | None = None,
     outcomes: pd.DataFrame | None = None,
@@ -151,15 +149,16 @@ def classify_season(
         The results folder; replaced as a whole once the new results are complete.
     source
         Where model and catalogue come from; the package's own where not given.
-    bundle, catalogue
-        The same as objects, in place of `source`. They cannot be given to other processes: the season is then assessed
-        in this one.
+    assessor
+        Model and catalogue as an object, in place of `source`, with steps of one's own where it has some. It cannot be
+        given to other processes: the season is then assessed in this one.
     on
         Where partitions are assessed: ``here``, ``local:N`` in N processes of this machine, ``tls://host:port`` or
         ``tcp://127.0.0.1:port`` on a Dask cluster. By default in as many processes as there are cores where the season
         is large enough, else here.
     false_share
-        What share of the flags may be wrong; see `faultml.classifier.promise`.
+        What share of the flags may be wrong, a tenth where not given; see `faultml.classifier.promise`. That of
+        `assessor` where one is given.
     table_format
         ``parquet`` or ``csv``.
     assigned
@@ -193,15 +192,14 @@ def classify_season(
         Where a process or a cluster cannot take part; the message names it and says why.
     """
     started = time.monotonic()
-    if source is not None and not (bundle is None and catalogue is None):
-        raise InputError("two-models", expected="source, or bundle and catalogue", found="both")
+    if assessor is not None and not (source is None and false_share is None):
+        raise InputError("two-models", expected="assessor, or source and false_share", found="both")
     opened = _open(season, on)
-    given = bundle is not None or catalogue is not None
-    if given:
-        bundle, catalogue = bundle or load_bundle(), catalogue or load_catalogue()
-    else:
-        bundle, catalogue = (source or ModelSource()).load()
-    assessor = Assessor(bundle, catalogue, false_share=false_share)
+    given = assessor is not None
+    if assessor is None:
+        share = DEFAULT_FALSE_SHARE if false_share is None else false_share
+        assessor = Assessor(*(source or ModelSource()).load(), false_share=share)
+    bundle, catalogue = assessor.bundle, assessor.catalogue
     coaching = load_coaching(catalogue)
     out = Path(out).absolute() if "://" in on else Path(out)
     with ResultsWriter(out, format=table_format) as results, workplace(out) as parts_folder:
@@ -210,7 +208,7 @@ def classify_season(
             folder=str(Path.cwd()),
             repeats_sha256=repeats_digest(opened.repeats),
             versions=versions_of(bundle, catalogue),
-            false_share=false_share,
+            false_share=assessor.false_share,
             table_format=table_format,
             batch_size=opened.batch_size,
             buckets=bucket_names(opened.players),
@@ -351,7 +349,7 @@ def _runner(on: str, n_swings: int, answering: Answering, told: _Progress, *, gi
         return InProcess(answering, told.batch)
     if given:
         expected = "source, which other processes can load"
-        raise InputError("model-in-memory", where=on, expected=expected, found="bundle or catalogue")
+        raise InputError("model-in-memory", where=on, expected=expected, found="an assessor")
     if "://" in on:
         from faultml.season.cluster import Cluster, check_address
 
@@ -395,6 +393,7 @@ def _run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started:
         "seconds": round(time.monotonic() - started, 3),
         "model": {"name": manifest.name, "version": manifest.version, "sha256": manifest.sha256},
         **assessor.bundle.origin,
+        **({"own_steps": assessor.own_steps} if assessor.own_steps else {}),
         "catalogue": {"owner": assessor.catalogue.owner, "sha256": assessor.catalogue.digest},
         "coaching": coaching.digests,
         "promise": assessor.promise_told(),

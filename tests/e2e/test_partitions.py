@@ -17,6 +17,7 @@ import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 
+from faultml.classifier.assess import Assessor
 from faultml.cli import main
 from faultml.errors import InputError, WorkerError
 from faultml.faults.catalogue import Catalogue
@@ -220,13 +221,11 @@ def test_a_place_that_is_none_is_wrong_use(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_an_empty_list_and_a_model_in_memory_say_so(
-    season: Path, tmp_path: Path, catalogue: Catalogue
-) -> None:
+def test_an_empty_list_and_a_model_in_memory_say_so(season: Path, tmp_path: Path, assessor: Assessor) -> None:
     with pytest.raises(InputError, match="no-paths: expected at least one file or folder"):
         classify_season([], tmp_path / "out")
     with pytest.raises(InputError, match="model-in-memory"):
-        classify_season(season, tmp_path / "out", catalogue=catalogue, on="local:2")
+        classify_season(season, tmp_path / "out", assessor=assessor, on="local:2")
 
 
 @pytest.fixture(scope="module")

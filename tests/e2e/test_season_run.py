@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from faultml.classifier.bundle import Bundle
+from faultml.classifier.assess import Assessor
 from faultml.cli import main
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
@@ -52,9 +52,9 @@ def classified(season: Path, out: Path, batch_size: int = 20, **options: object)
 
 
 @pytest.fixture(scope="module")
-def results(season: Path, bundle: Bundle, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def results(season: Path, assessor: Assessor, tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("results") / "deep" / "results"
-    classified(season, out, bundle=bundle)
+    classified(season, out, assessor=assessor)
     return out
 
 
@@ -84,9 +84,9 @@ def test_every_recording_is_in_the_tables(season: Path, results: Path) -> None:
     assert (read.curves.groupby("player").size() <= CURVES_PER_PLAYER).all()
 
 
-def test_the_run_says_what_it_was_made_with(results: Path, bundle: Bundle, catalogue: Catalogue) -> None:
+def test_the_run_says_what_it_was_made_with(results: Path, assessor: Assessor, catalogue: Catalogue) -> None:
     run = read_results(results).run
-    assert run["model"]["sha256"] == bundle.manifest.sha256
+    assert run["model"]["sha256"] == assessor.bundle.manifest.sha256
     assert run["catalogue"] == {"owner": catalogue.owner, "sha256": catalogue.digest}
 
 
@@ -132,43 +132,43 @@ def test_the_first_season_of_a_process_says_nothing_of_its_threads(season: Path,
 
 
 def test_batches_of_another_size_leave_the_same(
-    season: Path, results: Path, bundle: Bundle, tmp_path: Path
+    season: Path, results: Path, assessor: Assessor, tmp_path: Path
 ) -> None:
-    classified(season, tmp_path / "other", batch_size=7, bundle=bundle)
+    classified(season, tmp_path / "other", batch_size=7, assessor=assessor)
     assert_same_tables(results, tmp_path / "other")
 
 
 def test_csv_tables_hold_what_parquet_tables_hold(
-    season: Path, results: Path, bundle: Bundle, tmp_path: Path
+    season: Path, results: Path, assessor: Assessor, tmp_path: Path
 ) -> None:
-    classified(season, tmp_path / "csv", bundle=bundle, table_format="csv")
+    classified(season, tmp_path / "csv", assessor=assessor, table_format="csv")
     assert all(path.stem.startswith("sums_") for path in (tmp_path / "csv").glob("*.parquet"))
     assert (tmp_path / "csv" / "faults.csv").exists()
     assert_same_tables(results, tmp_path / "csv")
 
 
 def test_the_same_swings_from_long_csv_say_the_same(
-    season: Path, results: Path, bundle: Bundle, tmp_path: Path
+    season: Path, results: Path, assessor: Assessor, tmp_path: Path
 ) -> None:
     (tmp_path / "long").mkdir()
     write_season(next(open_season([season]).batches()), tmp_path / "long" / "season.csv")
-    classified(tmp_path / "long", tmp_path / "results", bundle=bundle)
+    classified(tmp_path / "long", tmp_path / "results", assessor=assessor)
     from_csv, from_parquet = read_results(tmp_path / "results").faults, read_results(results).faults
     np.testing.assert_array_equal(from_csv["call"], from_parquet["call"])
     np.testing.assert_allclose(from_csv["probability"], from_parquet["probability"], atol=1e-6)
 
 
-def test_results_are_replaced_as_a_whole(season: Path, bundle: Bundle, tmp_path: Path) -> None:
+def test_results_are_replaced_as_a_whole(season: Path, assessor: Assessor, tmp_path: Path) -> None:
     out = tmp_path / "results"
-    classified(season, out, bundle=bundle, table_format="csv")
-    classified(season, out, bundle=bundle)
+    classified(season, out, assessor=assessor, table_format="csv")
+    classified(season, out, assessor=assessor)
     assert {path.suffix for path in out.iterdir() if path.stem in TABLES} == {".parquet"}
     assert [path.name for path in tmp_path.iterdir()] == ["results"]
 
 
-def test_a_run_that_fails_leaves_the_old_results(season: Path, bundle: Bundle, tmp_path: Path) -> None:
+def test_a_run_that_fails_leaves_the_old_results(season: Path, assessor: Assessor, tmp_path: Path) -> None:
     out = tmp_path / "results"
-    classified(season, out, bundle=bundle)
+    classified(season, out, assessor=assessor)
     before = content(out)
 
     def fails(last: int, done: Progress) -> None:
@@ -177,15 +177,17 @@ def test_a_run_that_fails_leaves_the_old_results(season: Path, bundle: Bundle, t
 
     for last in (20, 63):
         with pytest.raises(RuntimeError, match="in the middle"):
-            classified(season, out, bundle=bundle, progress=partial(fails, last))
+            classified(season, out, assessor=assessor, progress=partial(fails, last))
         assert content(out) == before
         assert {path.name for path in tmp_path.iterdir()} <= {"results", ".results.parts"}
 
 
-def test_a_folder_that_is_not_ours_is_never_replaced(season: Path, bundle: Bundle, tmp_path: Path) -> None:
+def test_a_folder_that_is_not_ours_is_never_replaced(
+    season: Path, assessor: Assessor, tmp_path: Path
+) -> None:
     (tmp_path / "thesis.txt").write_text("three years of work")
     with pytest.raises(InputError, match="not-a-results-folder"):
-        classified(season, tmp_path, bundle=bundle)
+        classified(season, tmp_path, assessor=assessor)
     assert [path.name for path in tmp_path.iterdir()] == ["thesis.txt"]
 
 
@@ -204,10 +206,10 @@ classify_season(open_season([Path(sys.argv[1])], batch_size=20), sys.argv[2], pr
 
 
 def test_a_killed_run_does_no_harm_and_starts_again(
-    season: Path, results: Path, bundle: Bundle, tmp_path: Path
+    season: Path, results: Path, assessor: Assessor, tmp_path: Path
 ) -> None:
     out = tmp_path / "results"
-    classified(season, out, bundle=bundle, table_format="csv")
+    classified(season, out, assessor=assessor, table_format="csv")
     before = content(out)
     with subprocess.Popen(
         [sys.executable, "-c", KILLED, str(season), str(out)], stdout=subprocess.PIPE, text=True
@@ -219,7 +221,7 @@ def test_a_killed_run_does_no_harm_and_starts_again(
     assert len(list(tmp_path.iterdir())) == 3, "the killed run's half-made folders lie beside the results"
     assert content(out) == before
 
-    classified(season, out, bundle=bundle)
+    classified(season, out, assessor=assessor)
     assert [path.name for path in tmp_path.iterdir()] == ["results"]
     assert_same_tables(results, out)
 

@@ -18,7 +18,7 @@ from fastapi.testclient import TestClient
 
 from faultml.care.body import PainState
 from faultml.care.statements import Statement, add_statements, cells_seen, statements
-from faultml.classifier.bundle import Bundle
+from faultml.classifier.assess import Assessor
 from faultml.cli import main
 from faultml.coaching.book import load_book
 from faultml.faults.catalogue import Catalogue
@@ -88,13 +88,13 @@ def run(*arguments: object) -> tuple[int, str, str]:
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory, catalogue: Catalogue, bundle: Bundle) -> Path:
+def folder(tmp_path_factory: pytest.TempPathFactory, catalogue: Catalogue, assessor: Assessor) -> Path:
     """A season of four, classified while all of them were well."""
     folder = tmp_path_factory.mktemp("routes")
     recipe = Recipe(golfers=4, sessions=4, swings=8, seed=5)
     write_season(draw_season(catalogue, recipe).batch, folder / "season" / "season.parquet")
     set_roster(folder, Cell(WELL, "give"))
-    classify_season([folder / "season"], folder / "results", bundle=bundle)
+    classify_season([folder / "season"], folder / "results", assessor=assessor)
     return folder
 
 
@@ -222,13 +222,13 @@ def test_what_is_shown_is_asked_about_now(
 
 
 def test_classify_asks_with_store_and_roster(
-    folder: Path, store: Path, tmp_path: Path, bundle: Bundle
+    folder: Path, store: Path, tmp_path: Path, assessor: Assessor
 ) -> None:
     set_roster(folder, Cell(WELL | {"pain": ""}, "show"))
     with open_store(store) as opened:
         add_statements(opened, [Statement("p002", "pain", TODAY, "ganglion")], TODAY)
     out = tmp_path / "results"
-    classify_season([folder / "season"], out, bundle=bundle, store=store)
+    classify_season([folder / "season"], out, assessor=assessor, store=store)
     drills = read_results(out).drills.set_index("player")
     assert set(drills.loc[[PLAYER], "care"]) == {"show"}
     assert drills.loc[["p002"], "reason"].tolist() == ["paused"]
@@ -246,7 +246,7 @@ def test_each_route_asks_the_one_function(
     folder: Path,
     store: Path,
     tmp_path: Path,
-    bundle: Bundle,
+    assessor: Assessor,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Where the check finds pain in everybody, no route gives or shows anything."""
@@ -260,7 +260,7 @@ def test_each_route_asks_the_one_function(
     assert told["reason"] == "paused"
     assert run("report", folder / "results", "--player", PLAYER, "--out", tmp_path / "p.html")[0] == 0
     assert "Practice window" not in (tmp_path / "p.html").read_text(encoding="utf-8")
-    classify_season([folder / "season"], tmp_path / "out", bundle=bundle)
+    classify_season([folder / "season"], tmp_path / "out", assessor=assessor)
     assert set(read_results(tmp_path / "out").drills["reason"]) == {"paused"}
     assert given(store) == 0
 

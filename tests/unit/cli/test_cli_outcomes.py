@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
-from faultml.classifier.bundle import Bundle
+from faultml.classifier.assess import Assessor
 from faultml.classifier.coach_adaptation import save_adaptation
 from faultml.cli import main
 from faultml.coaching.explain import EXPLANATIONS_FILE
@@ -44,8 +44,8 @@ def season(tmp_path_factory: pytest.TempPathFactory, catalogue: Catalogue) -> Pa
 
 
 @pytest.fixture(scope="module")
-def results(season: Path, bundle: Bundle) -> Path:
-    classify_season([season], season.parent / "results", bundle=bundle)
+def results(season: Path, assessor: Assessor) -> Path:
+    classify_season([season], season.parent / "results", assessor=assessor)
     return season.parent / "results"
 
 
@@ -79,9 +79,9 @@ def test_from_a_drill_given_to_what_it_changed(results: Path, store: Path, tmp_p
 
 
 def test_the_season_is_classified_as_before_where_no_outcome_is_given(
-    season: Path, results: Path, bundle: Bundle, tmp_path: Path
+    season: Path, results: Path, assessor: Assessor, tmp_path: Path
 ) -> None:
-    with_none = classify_season([season], tmp_path / "again", bundle=bundle, assigned=None, outcomes=None)
+    with_none = classify_season([season], tmp_path / "again", assessor=assessor, assigned=None, outcomes=None)
     assert with_none.exit_code in (0, 3)
     again = read_results(tmp_path / "again")
     for name in ("players", "drills", "retests"):
@@ -90,7 +90,7 @@ def test_the_season_is_classified_as_before_where_no_outcome_is_given(
     assert texts[0] == texts[1]
 
 
-def test_outcomes_reach_the_ranking(season: Path, results: Path, bundle: Bundle, tmp_path: Path) -> None:
+def test_outcomes_reach_the_ranking(season: Path, results: Path, assessor: Assessor, tmp_path: Path) -> None:
     drills = read_results(results).drills
     best = drills[drills["rank"] == 1].iloc[0]
     fault = best["faults"][0]
@@ -105,7 +105,7 @@ def test_outcomes_reach_the_ranking(season: Path, results: Path, bundle: Bundle,
             "shared_sd": 0.5,
         }
     ).reindex(columns=CHANGE_COLUMNS)
-    classify_season([season], tmp_path / "learned", bundle=bundle, outcomes=earlier)
+    classify_season([season], tmp_path / "learned", assessor=assessor, outcomes=earlier)
     told = read_results(tmp_path / "learned").drills
     notes = told[(told["player"] == best["player"]) & (told["drill"] == best["drill"])]["notes"].iloc[0]
     assert any("4 of 6 of your players" in note for note in notes)
@@ -129,12 +129,12 @@ def test_the_report_tells_of_drills_given_in_the_store_and_so_does_its_folder_la
 
 
 def test_using_an_adaptation_learned_from_a_forgotten_player_warns(
-    season: Path, bundle: Bundle, catalogue: Catalogue, store: Path, tmp_path: Path
+    season: Path, assessor: Assessor, catalogue: Catalogue, store: Path, tmp_path: Path
 ) -> None:
     adaptation = {
         **dict.fromkeys(("coach", "learned", "labels_sha256", "why"), "ann"),
         **dict.fromkeys(("slip", "slip_sd", "unrelated"), 0.01),
-        "model_sha256": bundle.manifest.sha256,
+        "model_sha256": assessor.bundle.manifest.sha256,
         "adopted": False, "swings": 1, "golfers": 1, "labelled_players": (), "held_out": {}, "faults": {},
     }  # fmt: skip
     saved = save_adaptation(tmp_path / "ann", catalogue, adaptation)

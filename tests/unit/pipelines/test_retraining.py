@@ -15,6 +15,7 @@ import pytest
 from coach_fakes import CATALOGUE, SOFT, drawn_suite, edge_classifier
 from scipy.optimize import approx_fprime, minimize
 
+from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle, load_bundle
 from faultml.classifier.coach_adaptation import ADAPTATION_FILE, load_adaptation, with_adaptation
 from faultml.errors import BundleError
@@ -208,9 +209,8 @@ def test_classify_gives_what_retraining_was_judged_by(season: Season, leant: Pat
     adaptation, catalogue = load_adaptation(leant)
     bundle = with_adaptation(season.bundle, adaptation)
     assert bundle.classifier.leaning is not None
-    classify_season(
-        [season.folder / "season.parquet"], season.folder / "own", bundle=bundle, catalogue=catalogue
-    )
+    assessor = Assessor(bundle, catalogue)
+    classify_season([season.folder / "season.parquet"], season.folder / "own", assessor=assessor)
     faults = read_results(season.folder / "own").faults
     faults = faults[faults["status"] == "assessed"].set_index([*IDS, "fault"])["probability"]
     plain = read_results(season.folder / "results").faults

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from http_fakes import problem, serving
 
 from faultml.care.statements import Statement, add_statements
-from faultml.classifier.bundle import Bundle
+from faultml.classifier.assess import Assessor
 from faultml.cli import main
 from faultml.coaching.rules import load_coaching
 from faultml.faults.catalogue import Catalogue
@@ -54,8 +54,8 @@ def season(tmp_path_factory: pytest.TempPathFactory, catalogue: Catalogue) -> Pa
 
 
 @pytest.fixture(scope="module")
-def classified(season: Path, bundle: Bundle) -> SeasonRun:
-    return classify_season([season], season.parent / "results", bundle=bundle, notes=NOTES, plan_day=LAST)
+def classified(season: Path, assessor: Assessor) -> SeasonRun:
+    return classify_season([season], season.parent / "results", assessor=assessor, notes=NOTES, plan_day=LAST)
 
 
 @pytest.fixture
@@ -81,8 +81,10 @@ def test_the_drill_a_player_is_on_stands_first_and_is_not_given_as_new(classifie
     assert own["drill"].is_unique
 
 
-def test_the_others_get_what_they_would_have_got(classified: SeasonRun, season: Path, bundle: Bundle) -> None:
-    without = classify_season([season], season.parent / "without", bundle=bundle)
+def test_the_others_get_what_they_would_have_got(
+    classified: SeasonRun, season: Path, assessor: Assessor
+) -> None:
+    without = classify_season([season], season.parent / "without", assessor=assessor)
     assert without.results.plans is None
     drills, plain = classified.results.drills, without.results.drills
     others = [each[each["player"] != PLAYER].reset_index(drop=True) for each in (drills, plain)]
@@ -101,14 +103,14 @@ def test_the_table_says_the_same_as_the_plan_of_its_day(
 
 
 def test_sessions_recorded_later_do_not_change_an_earlier_plan(
-    results: Path, season: Path, bundle: Bundle, catalogue: Catalogue, tmp_path: Path
+    results: Path, season: Path, assessor: Assessor, catalogue: Catalogue, tmp_path: Path
 ) -> None:
     day = GIVEN + timedelta(days=7)
     table = pd.read_parquet(season / "season.parquet")
     (tmp_path / "cut").mkdir()
     table[table["session"] <= day.isoformat()].to_parquet(tmp_path / "cut" / "season.parquet", index=False)
     (tmp_path / "cut" / "roster.csv").write_bytes((season / "roster.csv").read_bytes())
-    known = classify_season([tmp_path / "cut"], tmp_path / "results", bundle=bundle).known
+    known = classify_season([tmp_path / "cut"], tmp_path / "results", assessor=assessor).known
     coaching, today = load_coaching(catalogue), date.today()
     then = plans_of_results(read_results(tmp_path / "results"), NOTES, known, coaching, day, today)
     now = plans_of_results(read_results(results), NOTES, known, coaching, day, today)
@@ -215,7 +217,7 @@ def test_classify_writes_plans_where_a_store_is_given(season: Path, store: Path,
 
 
 def test_somebody_in_pain_is_not_told_to_carry_on_by_any_route(
-    results: Path, season: Path, bundle: Bundle, tmp_path: Path
+    results: Path, season: Path, assessor: Assessor, tmp_path: Path
 ) -> None:
     store = tmp_path / "coach.sqlite"
     with open_store(store) as opened:
@@ -239,7 +241,7 @@ def test_somebody_in_pain_is_not_told_to_carry_on_by_any_route(
     assert ": Waits: " in explained and "arry on" not in explained
     notes = read_notes_of(store)
     again = classify_season(
-        [season], tmp_path / "again", bundle=bundle, store=store, notes=notes, plan_day=LAST
+        [season], tmp_path / "again", assessor=assessor, store=store, notes=notes, plan_day=LAST
     )
     own = read_plan_rows(again.results.plans)[PLAYER]
     assert (own.state, own.next_drill) == ("waits", "")

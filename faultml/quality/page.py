@@ -34,6 +34,7 @@ _NEEDS: Final = {
     "declared-rate": "a rate that the file states",
     "earlier-session": "an earlier session of the player, three assessed swings in both",
     "layout": "a recorder's file read by a layout",
+    "run": "`faultml classify` at work",
     "mounting": "a stated `mounting_sd_deg`",
     "coach-landmark": "a landmark moved by a coach",
 }

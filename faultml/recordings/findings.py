@@ -23,6 +23,7 @@ Need = Literal[
     "layout",
     "mounting",
     "coach-landmark",
+    "run",
 ]
 
 

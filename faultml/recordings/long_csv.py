@@ -15,7 +15,7 @@ from faultml.recordings.csv_blocks import FIELD_COUNT, IMPACT_UNREADABLE, NOT_A_
 from faultml.recordings.findings import limits
 from faultml.recordings.fragments import Piece
 from faultml.recordings.problems import Problem, file_problem, swing_problem
-from faultml.recordings.raw import RawSwings, raw_table
+from faultml.recordings.raw import RawSwings, raw_table, refused_swings
 from faultml.recordings.schema import (
     KNOWN_COLUMNS,
     NUMBER_COLUMNS,
@@ -63,6 +63,13 @@ class CsvSeason:
             n_swings += len(starts)
             yield table.select(list(ID_COLUMNS)).take(starts)
         self.pieces = [Piece(str(self.path), "csv", 0, self.path.stat().st_size, 1, n_swings)]
+
+    def ids(self, piece: Piece, reason: str) -> Iterator[RawSwings]:
+        """The swings of a piece by their ids alone, each refused with a reason."""
+        tables = self._file.tables(ID_COLUMNS, lambda _: None)
+        for table, starts in _whole_swings(tables):
+            first = table.take(starts)
+            yield refused_swings(first, str(self.path), first["line"], reason)
 
     def read(self, report: Report, piece: Piece | None = None) -> Iterator[RawSwings]:
         """The swings of a piece, or all, in order."""

@@ -19,7 +19,7 @@ from faultml.recordings.columns import as_text, check_columns, is_list
 from faultml.recordings.files import unpack_limit_bytes
 from faultml.recordings.fragments import Piece
 from faultml.recordings.problems import Problem, file_problem, shorten, swing_problem
-from faultml.recordings.raw import RawSwings, raw_table
+from faultml.recordings.raw import RawSwings, raw_table, refused_swings
 from faultml.recordings.schema import (
     KNOWN_COLUMNS,
     NUMBER_COLUMNS,
@@ -82,6 +82,18 @@ class ParquetSeason:
         except _READ_ERRORS as error:
             raise InputError("damaged-file", expected="ids that can be read", found=shorten(error)) from error
 
+    def ids(self, piece: Piece, reason: str) -> Iterator[RawSwings]:
+        """The swings of a piece by their ids alone, each refused with a reason."""
+        columns = list(ID_COLUMNS)
+        row = 0
+        with self._open(columns) as file:
+            for batch in file.iter_batches(batch_size=65_536, columns=columns):
+                start, stop = max(piece.start - row, 0), min(piece.stop - row, len(batch))
+                if start < stop:
+                    ids = pa.Table.from_batches([batch.slice(start, stop - start)])
+                    yield refused_swings(ids, str(self.path), row + start + 1, reason)
+                row += len(batch)
+
     def read(self, report: Report, piece: Piece | None = None) -> Iterator[RawSwings]:
         """The swings of a piece, or all, in order; where a part is damaged, its swings are refused."""
         first, last = (piece.start, piece.stop) if piece else (0, sys.maxsize)
@@ -112,7 +124,7 @@ class ParquetSeason:
             where = row + done + 1
             report(file_problem(str(self.path), "damaged-file", "samples", shorten(error), where))
             ids = file.read_row_groups(groups, columns=list(ID_COLUMNS)).slice(done, stop - done)
-            yield _damaged(ids, str(self.path), where)
+            yield refused_swings(ids, str(self.path), where, "damaged-file")
 
     def _open(self, columns: list[str]) -> pq.ParquetFile:
         # Words stay dictionaries while they are read: a long word repeated in every row is then held once.
@@ -153,7 +165,7 @@ def read_table(table: pa.Table, report: Report) -> RawSwings:
     return (
         _raw_swings(table.combine_chunks().to_batches()[0], "", 1, report)
         if len(table)
-        else _damaged(table, "", 1)
+        else refused_swings(table, "", 1, "damaged-file")
     )
 
 
@@ -253,16 +265,3 @@ def _shots(batch: pa.RecordBatch) -> object:
     if is_list(shots.type):
         return shots.cast(pa.list_(pa.string()))
     return [split_shot(text or "") for text in as_text(shots).to_pylist()]
-
-
-def _damaged(ids: pa.Table, file: str, row: int) -> RawSwings:
-    n_swings = len(ids)
-    table = raw_table(
-        n_swings,
-        **{name: as_text(ids[name].combine_chunks()) for name in ID_COLUMNS},
-        file=[file] * n_swings,
-        row=np.arange(row, row + n_swings),
-        reason=["damaged-file"] * n_swings,
-    )
-    nothing = np.empty(0)
-    return RawSwings(table, np.zeros(n_swings, dtype=np.int64), nothing, (nothing,) * len(CHANNELS))

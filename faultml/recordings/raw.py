@@ -10,7 +10,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from faultml.channels import CHANNELS
+from faultml.channels import CHANNELS, ID_COLUMNS
+from faultml.recordings.columns import as_text
 from faultml.recordings.schema import NUMBER_COLUMNS, SHOT_COLUMN, TEXT_COLUMNS
 
 RAW_SCHEMA: Final = pa.schema(
@@ -84,6 +85,30 @@ def raw_table(n_swings: int, **columns: object) -> pa.Table:
         column = columns.get(field.name, empty.get(field.name))
         arrays.append(pa.nulls(n_swings, field.type) if column is None else _as_array(column, field.type))
     return pa.table(arrays, schema=RAW_SCHEMA)
+
+
+def refused_swings(ids: pa.Table, file: str, rows: object, reason: str) -> RawSwings:
+    """Swings of which nothing but their ids is known, each refused with a reason.
+
+    Parameters
+    ----------
+    ids
+        Has the columns `faultml.channels.ID_COLUMNS`.
+    file
+        Where they stand.
+    rows
+        Row of each swing, or of the first.
+    """
+    n_swings = len(ids)
+    table = raw_table(
+        n_swings,
+        **{name: as_text(ids[name].combine_chunks()) for name in ID_COLUMNS},
+        file=[file] * n_swings,
+        row=np.arange(rows, rows + n_swings) if isinstance(rows, int) else rows,
+        reason=[reason] * n_swings,
+    )
+    nothing = np.empty(0)
+    return RawSwings(table, np.zeros(n_swings, dtype=np.int64), nothing, (nothing,) * len(CHANNELS))
 
 
 def _as_array(column: object, kind: pa.DataType) -> pa.Array | pa.ChunkedArray:

@@ -186,6 +186,23 @@ def read_fragment(
         yield checked.batch
 
 
+def read_refused(
+    fragment: Fragment, repeats: Repeats, reason: str, batch_size: int = DEFAULT_BATCH_SIZE
+) -> Iterator[SwingBatch]:
+    """Every swing of a fragment by its ids alone, none of them to be assessed; as `read_fragment` otherwise.
+
+    Raises
+    ------
+    InputError, OSError
+        Where the ids cannot be read.
+    """
+    raw = (
+        each for piece in fragment.pieces for each in _open(Path(piece.path), piece.kind).ids(piece, reason)
+    )
+    for each in _batches(raw, batch_size):
+        yield check_swings(each, repeats.mask(each.table)).batch
+
+
 def _scan(file: SeasonFile) -> tuple[NDArray[np.uint64], Counter[str]]:
     """Hashes of a file's ids, and swings of each player."""
     hashes, players = [], Counter[str]()

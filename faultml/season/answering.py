@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import sys
 import traceback
 from collections.abc import Callable
@@ -15,8 +16,10 @@ from faultml.recordings.repeats import Repeats
 from faultml.season.batch import BatchTables
 from faultml.season.inputs import Inputs, Versions, load_inputs, versions_of
 from faultml.season.messages import Answer
-from faultml.season.partition import assess_partition
+from faultml.season.partition import assess_partition, refuse_partition
 from faultml.season.parts import Partition
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -49,6 +52,22 @@ class Answering:
             batch_size=self.inputs.batch_size,
             on_batch=on_batch,
         )
+
+    def refuse(self, fragment: Fragment) -> Partition | None:
+        """`refuse_partition` with the run's inputs; None where not even the ids can be read any more."""
+        try:
+            return refuse_partition(
+                fragment,
+                self.out,
+                assessor=self.assessor,
+                repeats=self.repeats,
+                buckets=self.inputs.buckets,
+                table_format=self.inputs.table_format,
+                batch_size=self.inputs.batch_size,
+            )
+        except Exception:
+            log.exception("the ids of a lost partition cannot be read: %s", fragment.place)
+            return None
 
     def answer(self, fragment: Fragment) -> Answer:
         """The same; an error is an answer too."""

@@ -34,7 +34,7 @@ from faultml.results.columns import PROBLEMS, SUMS_PREFIX
 from faultml.results.sessions import number_sessions
 from faultml.results.tables import TableFormat, read_table, stream_table
 from faultml.season.batch import COLUMNS, bounded_curves
-from faultml.season.partition import CURVES
+from faultml.season.partition import CURVES, LOST
 from faultml.season.parts import CURVES_FILE, WATCH_FILE, Partition, add_bucket
 from faultml.season.runners import Lost
 from faultml.season.watched import decode_tally
@@ -45,7 +45,6 @@ if TYPE_CHECKING:
 BUCKET_SWINGS: Final = 20_000
 """Swings of the players who are prescribed together."""
 
-LOST: Final = "partition-lost"
 _PROBLEM_ROWS: Final = 20_000
 
 
@@ -206,7 +205,7 @@ def drifted(address: pa.Table) -> list[dict[str, Any]]:
 
 
 def lost_problems(fragment: Fragment, lost: Lost) -> list[Problem]:
-    """A problem for each file whose swings were lost with a partition."""
+    """A problem for each file whose swings were lost with a partition; the tables say of each that it was."""
     expected = "a partition that can be assessed"
     return [
         file_problem(

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import secrets
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
+from typing import Final
 
 import msgspec
 import pandas as pd
@@ -19,8 +21,9 @@ from faultml.recordings.corrections import NOTHING_CORRECTED, Corrections, with_
 from faultml.recordings.digests import file_digest, fragment_digest
 from faultml.recordings.fragments import Fragment
 from faultml.recordings.problems import Problem, problems_frame
-from faultml.recordings.read import DEFAULT_BATCH_SIZE, read_fragment
+from faultml.recordings.read import DEFAULT_BATCH_SIZE, read_fragment, read_refused
 from faultml.recordings.repeats import Repeats
+from faultml.recordings.swings import SwingBatch
 from faultml.results.columns import FAULTS, PROBLEMS, SWINGS
 from faultml.results.tables import Schema, TableFormat, TableWriter
 from faultml.season.batch import COLUMNS, BatchTables, assess_batch, bounded_curves
@@ -35,6 +38,9 @@ from faultml.season.parts import (
     write_sums,
 )
 from faultml.season.watched import encode_tally
+
+LOST: Final = "partition-lost"
+"""Reason of the swings of a partition that could not be assessed, and code of its problem."""
 
 CURVES: Schema = {
     **dict.fromkeys((*ID_COLUMNS, "club"), "text"),
@@ -110,19 +116,40 @@ def assess_partition(
     if done is not None:
         return done
     with new_part(out, part_id) as folder:
-        made = _assess(
-            fragment,
-            folder,
-            part_id,
-            assessor,
-            repeats,
-            buckets,
-            table_format,
-            corrections,
-            batch_size,
-            on_batch,
-        )
-        (folder / PART_FILE).write_bytes(msgspec.json.encode(made))
+        noticed: list[Problem] = []
+        unread: list[Problem] = []
+        batches = read_fragment(fragment, repeats, noticed.append, unread.append, batch_size)
+        part = _PartWriter(folder, assessor, table_format)
+        part.write((with_landmarks(batch, corrections.landmarks) for batch in batches), on_batch)
+        made = part.finish(part_id, fragment, buckets, [*noticed, *part.problems], unread)
+    return made
+
+
+def refuse_partition(
+    fragment: Fragment,
+    out: Path,
+    *,
+    assessor: Assessor,
+    repeats: Repeats,
+    buckets: Sequence[str],
+    table_format: TableFormat,
+    batch_size: int,
+) -> Partition:
+    """Leave a part in which every swing of a fragment is not assessed, with the reason ``partition-lost``.
+
+    Only ids are read, and nothing is asked of the model. Parameters as in `assess_partition`.
+
+    Raises
+    ------
+    InputError, OSError
+        Where the ids cannot be read, or the part not written.
+    """
+    # Another name each time, so that no later run takes it for a part that was assessed.
+    part_id = secrets.token_hex(32)
+    with new_part(out, part_id) as folder:
+        part = _PartWriter(folder, assessor, table_format)
+        part.write(read_refused(fragment, repeats, LOST, batch_size), None)
+        made = part.finish(part_id, fragment, buckets, [], [])
     return made
 
 
@@ -147,62 +174,81 @@ def _part_id(
     return hashlib.sha256(msgspec.json.encode([fragment_digest(fragment), options])).hexdigest()
 
 
-def _assess(
-    fragment: Fragment,
-    folder: Path,
-    part_id: str,
-    assessor: Assessor,
-    repeats: Repeats,
-    buckets: Sequence[str],
-    table_format: TableFormat,
-    corrections: Corrections,
-    batch_size: int,
-    on_batch: Callable[[BatchTables], None] | None,
-) -> Partition:
-    running, watched = RunningTables(COLUMNS), Tally()
-    noticed: list[Problem] = []
-    unread: list[Problem] = []
-    curves: list[pd.DataFrame] = []
-    swings = TableWriter(folder / f"swings.{table_format}", SWINGS)
-    faults = TableWriter(folder / f"faults.{table_format}", FAULTS)
-    n_assessed = 0
-    coaching = load_coaching(assessor.catalogue)
-    try:
-        for batch in read_fragment(fragment, repeats, noticed.append, unread.append, batch_size):
-            tables = assess_batch(assessor, coaching, with_landmarks(batch, corrections.landmarks))
-            swings.append(tables.swings)
-            faults.append(tables.faults)
-            noticed += tables.problems
-            running.add(tables.sums)
-            watched.add(tables.watched)
-            curves = [bounded_curves([*curves, tables.curves])]
-            n_assessed += int(tables.swings["assessed"].sum())
-            if on_batch:
-                on_batch(tables)
-    finally:
-        swings.close()
-        faults.close()
-    problems = _in_order(noticed, fragment)
-    _write(folder / "problems.csv", PROBLEMS, problems_frame(problems))
-    if curves and len(curves[0]):
-        _write(folder / CURVES_FILE, CURVES, curves[0])
-    (folder / WATCH_FILE).write_bytes(encode_tally(watched))
-    ends = write_sums(folder, running.total(), buckets)
-    return Partition(
-        id=part_id,
-        place=fragment.place,
-        n_swings=swings.n_rows,
-        n_assessed=n_assessed,
-        n_problems=len(problems),
-        rows={"swings": swings.n_rows, "faults": faults.n_rows, "problems": len(problems)},
-        problems=tuple((*key, n) for key, n in Counter((each.code, each.file) for each in problems).items()),
-        unread=tuple(unread),
-        bucket_rows=ends,
-        files={each.name: file_digest(each) for each in sorted(folder.iterdir())},
-    )
+class _PartWriter:
+    """Writes the files of a part, batch by batch.
+
+    Attributes
+    ----------
+    problems
+        What the motion shows, so far.
+    """
+
+    def __init__(self, folder: Path, assessor: Assessor, table_format: TableFormat) -> None:
+        self.problems: list[Problem] = []
+        self._folder = folder
+        self._assessor = assessor
+        self._running, self._watched = RunningTables(COLUMNS), Tally()
+        self._curves: list[pd.DataFrame] = []
+        self._swings = TableWriter(folder / f"swings.{table_format}", SWINGS)
+        self._faults = TableWriter(folder / f"faults.{table_format}", FAULTS)
+        self._n_assessed = 0
+
+    def write(self, batches: Iterable[SwingBatch], on_batch: Callable[[BatchTables], None] | None) -> None:
+        """Assess every batch and write its tables."""
+        coaching = load_coaching(self._assessor.catalogue)
+        try:
+            for batch in batches:
+                tables = assess_batch(self._assessor, coaching, batch)
+                self._swings.append(tables.swings)
+                self._faults.append(tables.faults)
+                self.problems += tables.problems
+                self._running.add(tables.sums)
+                self._watched.add(tables.watched)
+                self._curves = [bounded_curves([*self._curves, tables.curves])]
+                self._n_assessed += int(tables.swings["assessed"].sum())
+                if on_batch:
+                    on_batch(tables)
+        finally:
+            self._swings.close()
+            self._faults.close()
+
+    def finish(
+        self,
+        part_id: str,
+        fragment: Fragment,
+        buckets: Sequence[str],
+        noticed: Sequence[Problem],
+        unread: Sequence[Problem],
+    ) -> Partition:
+        """Write what is known at the end, and the part's record."""
+        problems = _in_order(noticed, fragment)
+        _write(self._folder / "problems.csv", PROBLEMS, problems_frame(problems))
+        if self._curves and len(self._curves[0]):
+            _write(self._folder / CURVES_FILE, CURVES, self._curves[0])
+        (self._folder / WATCH_FILE).write_bytes(encode_tally(self._watched))
+        ends = write_sums(self._folder, self._running.total(), buckets)
+        counts = Counter((each.code, each.file) for each in problems)
+        part = Partition(
+            id=part_id,
+            place=fragment.place,
+            n_swings=self._swings.n_rows,
+            n_assessed=self._n_assessed,
+            n_problems=len(problems),
+            rows={
+                "swings": self._swings.n_rows,
+                "faults": self._faults.n_rows,
+                "problems": len(problems),
+            },
+            problems=tuple((*key, n) for key, n in counts.items()),
+            unread=tuple(unread),
+            bucket_rows=ends,
+            files={each.name: file_digest(each) for each in sorted(self._folder.iterdir())},
+        )
+        (self._folder / PART_FILE).write_bytes(msgspec.json.encode(part))
+        return part
 
 
-def _in_order(problems: list[Problem], fragment: Fragment) -> list[Problem]:
+def _in_order(problems: Sequence[Problem], fragment: Fragment) -> list[Problem]:
     """By file and row, whatever the batches: of one row, what reading noticed before what the motion shows."""
     places = {path: at for at, path in enumerate(dict.fromkeys(piece.path for piece in fragment.pieces))}
     return sorted(problems, key=lambda each: (places.get(each.file, -1), each.row))

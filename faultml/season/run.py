@@ -74,6 +74,8 @@ class SeasonRun:
         The content of ``run.json``, but for the lists of files and tables.
     n_swings, n_assessed, n_players, n_problems
         Counts.
+    n_lost
+        Swings of partitions that could not be assessed.
     n_withheld
         Players who get no drill until the roster is mended.
     n_held
@@ -95,6 +97,7 @@ class SeasonRun:
     run: dict[str, Any] = field(default_factory=dict)
     n_swings: int = 0
     n_assessed: int = 0
+    n_lost: int = 0
     n_players: int = 0
     n_problems: int = 0
     n_withheld: int = 0
@@ -220,15 +223,20 @@ def classify_season(
         answering = Answering(inputs, opened.repeats, assessor, parts_folder)
         runner = _runner(on, opened.n_swings, answering, told, given=given)
         done = _assess(opened, runner, parts_folder, partition_swings, told)
-        parts = [each for each in done.values() if isinstance(each, Partition)]
+        lost = {fragment: result for fragment, result in done.items() if isinstance(result, Lost)}
+        refused = {fragment: answering.refuse(fragment) for fragment in lost}
+        parts = [
+            each
+            for each in (refused.get(fragment, result) for fragment, result in done.items())
+            if isinstance(each, Partition)
+        ]
         remove_others(parts_folder, {part.id for part in parts})
 
         merge = Merge(parts_folder, parts, results)
         merge.take_problems(opened.take_problems())
         merge.take_tables(table_format)
-        for fragment, result in done.items():
-            if isinstance(result, Lost):
-                merge.take_problems(lost_problems(fragment, result))
+        for fragment, reason in lost.items():
+            merge.take_problems(lost_problems(fragment, reason))
         roster, day = opened.match_roster(opened.players), today or date.today()
         known = _known(roster, opened.players, day, store)
         last = [*opened.take_problems(), *_edges_for_nobody(catalogue, opened.players)]
@@ -256,6 +264,7 @@ def classify_season(
             day=day,
             n_swings=merged.n_swings,
             n_assessed=merged.n_assessed,
+            n_lost=sum(fragment.n_swings for fragment in lost),
             n_players=merged.n_players,
             n_problems=results.n_problems,
             n_withheld=merged.n_withheld,
@@ -400,6 +409,7 @@ def _run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started:
         "counts": {
             "swings": run.n_swings,
             "assessed": run.n_assessed,
+            "lost": run.n_lost,
             "players": run.n_players,
             "problems": run.n_problems,
         },

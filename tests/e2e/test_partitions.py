@@ -23,7 +23,7 @@ from faultml.errors import InputError, WorkerError
 from faultml.faults.catalogue import Catalogue
 from faultml.recordings.fragments import Fragment, Piece
 from faultml.recordings.write import write_season
-from faultml.results import read_results
+from faultml.results import Results, read_results
 from faultml.season import answering, batch, classify_season, runners
 from faultml.season.inputs import INPUTS_FILE
 from faultml.season.merge import bucket_names
@@ -139,22 +139,42 @@ def test_a_killed_run_goes_on_where_it_was(
 
 
 def test_a_partition_that_fails_three_times_is_a_problem(
-    season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    season: Path, whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     tries = []
     assess = batch.assess_batch
 
     def fails(assessor: object, coaching: object, swings: object) -> object:
-        if "001" in set(swings.table["swing"]):  # type: ignore[attr-defined]
+        if "001" in set(swings.table["swing"]) and swings.n_samples.any():  # type: ignore[attr-defined]
             tries.append(1)
             raise ZeroDivisionError("p001 stands in the message")
         return assess(assessor, coaching, swings)  # type: ignore[arg-type]
 
     monkeypatch.setattr("faultml.season.partition.assess_batch", fails)
     run = classify_season(season, tmp_path / "out", on="here", partition_swings=12)
-    assert (len(tries), run.n_swings, run.exit_code) == (runners.MAX_ATTEMPTS, N_SWINGS - 12, 3)
+    assert (len(tries), run.n_swings, run.exit_code) == (runners.MAX_ATTEMPTS, N_SWINGS, 3)
+    assert run.run["counts"] | {"swings": N_SWINGS, "lost": 12} == run.run["counts"]
     (row,) = run.results.problems.query("code == 'partition-lost'").to_dict("records")
     assert row["row"] == 1 and row["found"] == "12 swings: ZeroDivisionError (this process)"
+    assert_lost(run.results, whole, 0, 12)
+
+
+def assert_lost(results: Results, whole: Path, start: int, stop: int) -> None:
+    """Every swing has its row in the order of the season; some are not assessed, the others are as they were."""
+    ids = ["player", "session", "swing"]
+    lost = slice(start, stop)
+    for name in ("swings", "faults"):
+        own, other = results.frame(name), read_results(whole).frame(name)
+        pd.testing.assert_frame_equal(own[ids], other[ids])
+        rows = lost if name == "swings" else slice(start * len(own) // N_SWINGS, stop * len(own) // N_SWINGS)
+        assert set(own["reason"][rows]) == {"partition-lost"}
+        kept = own.drop(index=own.index[rows])
+        pd.testing.assert_frame_equal(kept, other.drop(index=other.index[rows]))
+        shown = own.iloc[rows]
+        assert not shown["assessed" if name == "swings" else "flagged"].any()
+        numbers = shown.select_dtypes("number").drop(columns="edge", errors="ignore")
+        assert numbers.isna().all(axis=None)
+    assert results.frame("sums_sessions")["n_swings"].sum() == N_SWINGS
 
 
 CRASHES = """#!{python}
@@ -175,14 +195,15 @@ while line := sys.stdin.buffer.readline():
 
 
 def test_a_partition_that_ends_its_process_is_lost_and_the_others_are_not(
-    season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    season: Path, whole: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     crasher = tmp_path / "crasher"
     crasher.write_text(CRASHES.format(python=sys.executable))
     crasher.chmod(0o755)
     monkeypatch.setattr(runners.sys, "executable", str(crasher))
     run = classify_season(season, tmp_path / "out", on="local:2", partition_swings=12)
-    assert (run.n_swings, run.exit_code) == (N_SWINGS - 12, 3)
+    assert (run.n_swings, run.n_lost, run.exit_code) == (N_SWINGS, 12, 3)
+    assert_lost(run.results, whole, 12, 24)
     (found,) = run.results.problems.query("code == 'partition-lost'")["found"]
     assert found.startswith("12 swings: its process ended (signal 9): out of luck (process ")
 

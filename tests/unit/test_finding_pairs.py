@@ -280,6 +280,7 @@ ELSEWHERE = {
     "arm-unknown": "tests of importing",
     "coach-landmark-ignored": "tests of moved landmarks",
     "mounting-suspected": "tests of the mounting turn",
+    "partition-lost": "tests/e2e/test_partitions.py",
 }
 """Findings that a season file cannot raise; their pairs stand with the module that raises them."""
 

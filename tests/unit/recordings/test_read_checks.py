@@ -363,7 +363,8 @@ def test_every_code_is_described_and_no_description_is_idle() -> None:
     import faultml
 
     rooms = [
-        Path(faultml.__file__).parent / room for room in ("recordings", "quality", "classifier", "importing")
+        Path(faultml.__file__).parent / room
+        for room in ("recordings", "quality", "classifier", "importing", "season")
     ]
     source = "".join(
         path.read_text() for room in rooms for path in room.glob("*.py") if path.name != "findings.py"

@@ -85,6 +85,8 @@ def test_one_version() -> None:
     newest = re.search(r"^## (\S+)", (ROOT / "CHANGELOG.md").read_text(encoding="utf-8"), re.MULTILINE)
     assert newest is not None
     assert PROJECT["version"] == faultml.__version__ == newest[1]
+    cited = re.search(r"^version: (.+)$", (ROOT / "CITATION.cff").read_text(encoding="utf-8"), re.M)
+    assert cited and cited[1] == faultml.__version__
 
 
 def test_the_lock_holds_every_requirement_with_its_hash() -> None:

@@ -180,6 +180,30 @@ class FaultClassifier(BaseEstimator):
         """1 where a fault is likelier there than not, ``(n_swings, n_faults)``."""
         return (self.predict_proba(X) >= 0.5).astype(np.int64)
 
+    def score(self, X: Array, y: Array, *, labels: Array | None = None) -> float:
+        """Minus the log loss of the probabilities, meant over swings and then over faults; 0 is best.
+
+        Parameters
+        ----------
+        X, y
+            As in `fit`.
+        labels
+            ``(n_swings, n_faults)`` a coach's answers; without, what lies past its edge is a yes. A fault without any
+            answer is left out.
+        """
+        chance = np.clip(self.predict_proba(X), 1e-15, 1 - 1e-15)
+        measures = check_array(
+            y, dtype=np.float64, ensure_2d=False, ensure_all_finite="allow-nan", input_name="y"
+        )
+        answers = (
+            self._past(measures.reshape(len(chance), -1)) if labels is None else np.asarray(labels, float)
+        )
+        likelihood = np.where(answers == 1, np.log(chance), np.log1p(-chance))
+        known = np.isfinite(answers)
+        count = known.sum(axis=0)
+        by_fault = np.where(known, likelihood, 0.0).sum(axis=0)[count > 0] / count[count > 0]
+        return float(by_fault.mean())
+
 
 def _calibrate(raw: Array, labels: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Slope, offset and whether learned, ``(n_faults,)`` each, by logistic regression of the labels on the log odds."""

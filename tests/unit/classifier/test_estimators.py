@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from scipy.special import logit, ndtr
 from sklearn.base import BaseEstimator, clone
 from sklearn.exceptions import NotFittedError
+from sklearn.metrics import log_loss
+from sklearn.model_selection import GroupKFold, cross_validate
 from sklearn.utils.estimator_checks import check_estimator
 
 from faultml.classifier.convert import TRUSTED_TYPES
@@ -217,6 +219,34 @@ def test_probabilities_follow_the_labels(
     assert np.abs(chance.mean(axis=0) - labels.mean(axis=0)).max() < 0.09
     assert ((chance - labels) ** 2).mean() < 0.85 * labels.mean() * (1 - labels.mean())
     np.testing.assert_array_equal(classifier.predict(X), chance >= 0.5)
+
+
+def test_the_score_is_minus_scikit_learns_log_loss(catalogue: Catalogue, classifier: FaultClassifier) -> None:
+    X, measures, labels = read_and_true(catalogue, 900)
+    chance = classifier.predict_proba(X)
+    of_faults = [log_loss(labels[:, k], chance[:, k], labels=[0, 1]) for k in range(labels.shape[1])]
+    assert classifier.score(X, measures, labels=labels) == pytest.approx(-np.mean(of_faults), abs=1e-12)
+    some = labels.copy()
+    some[::3, 0], some[:, 1] = np.nan, np.nan
+    of_faults[0] = log_loss(
+        labels[:, 0][np.arange(900) % 3 > 0], chance[np.arange(900) % 3 > 0, 0], labels=[0, 1]
+    )
+    expected = -np.mean(np.delete(of_faults, 1))
+    assert classifier.score(X, measures, labels=some) == pytest.approx(expected, abs=1e-12)
+
+
+def test_it_is_cross_validated_by_golfer(catalogue: Catalogue, data: tuple[Array, Array, Array]) -> None:
+    X, measures, _ = (part[:600] for part in data)
+    fresh = FaultClassifier.for_catalogue(catalogue, **SMALL)
+    folds = GroupKFold(3)
+    found = cross_validate(fresh, X, measures, groups=golfers(600, 10), cv=folds, return_indices=True)
+    assert found["test_score"].shape == (3,) and np.isfinite(found["test_score"]).all()
+    assert (found["test_score"] < 0).all() and (found["test_score"] > np.log(0.5)).all(), (
+        "better than not knowing"
+    )
+    owners = golfers(600, 10)
+    for train, test in zip(found["indices"]["train"], found["indices"]["test"], strict=True):
+        assert not set(owners[train]) & set(owners[test])
 
 
 def test_moving_an_edge_moves_the_probability_and_only_that_fault(

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Final, Literal
 
 import numpy as np
+import pandas as pd
 
 from faultml.channels import ID_COLUMNS
 from faultml.classifier.assess import NOT_FULL, Assessment, Assessor
@@ -15,13 +17,19 @@ from faultml.classifier.tables import swings_frame
 from faultml.exact import RunningTables
 from faultml.quality.drift import CODE as DRIFT
 from faultml.quality.drift import COLUMNS, address_drifts, sum_address
+from faultml.quality.layout import CODE as LAYOUT
+from faultml.quality.layout import LayoutDoubt
 from faultml.quality.notice import motion_problems
 from faultml.recordings.corrections import landmark_times
 from faultml.recordings.findings import Finding, findings, limits
 from faultml.recordings.problems import Problem
-from faultml.recordings.read import Season
+from faultml.recordings.read import Season, open_season
 from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN, RATE_COLUMN
+from faultml.recordings.swings import SwingBatch
 from faultml.results.sessions import number_sessions
+
+PROBLEMS_FILE: Final = "_problems.csv"
+"""What an import leaves beside its season."""
 
 DOCS_PAGE: Final = "docs/findings.md"
 _ROW_FILES: Final = (".parquet",)
@@ -36,7 +44,8 @@ class CheckLine:
     Attributes
     ----------
     swings
-        Swings (of ``address-drift``: sessions) that carry the finding.
+        Swings (of ``address-drift``: sessions; of ``layout-suspected``: those that are no full swing) that carry
+        the finding.
     checked
         Swings (sessions) on which the check could be made; none is "not applicable".
     where, expected, found
@@ -97,7 +106,37 @@ class Check:
         return 3 if self.n_problems else 0
 
 
-def check_season(season: Season, assessor: Assessor, imported: Sequence[Problem] | None = None) -> Check:
+def check_import(season: Path, assessor: Assessor, on_swings: Callable[[int], None] | None = None) -> Check:
+    """The check of a season folder that `faultml.import_season` has just left, with the problems of the import."""
+    imported = _left_problems(season / PROBLEMS_FILE)
+    return check_season(open_season([season]), assessor, imported, on_swings=on_swings)
+
+
+def _left_problems(path: Path) -> list[Problem]:
+    if not path.exists():
+        return []
+    table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    return [
+        Problem(**{**row, "row": int(row["row"] or 0)})
+        for row in table[list(Problem._fields)].to_dict("records")
+    ]
+
+
+def judge_swings(batches: Iterable[SwingBatch], assessor: Assessor) -> Counter[str]:
+    """How many swings can be assessed (code "") and how many are refused for which reason."""
+    reasons = Counter[str]()
+    for batch in batches:
+        reasons.update(assessor.assess(batch).reason.tolist())
+    return reasons
+
+
+def check_season(
+    season: Season,
+    assessor: Assessor,
+    imported: Sequence[Problem] | None = None,
+    *,
+    on_swings: Callable[[int], None] | None = None,
+) -> Check:
     """Read a season and make every check on it; memory grows with its sessions, not with its swings.
 
     Parameters
@@ -105,16 +144,21 @@ def check_season(season: Season, assessor: Assessor, imported: Sequence[Problem]
     imported
         Where the season was imported for this check alone: the problems that the import told. They name the places
         in the original files; places in the imported copy are left out.
+    on_swings
+        Called after each batch with how many swings are checked.
     """
     known = findings()
     counts, able = Counter[str](), Counter[str]()
     first: dict[str, tuple[str, str, str]] = {}
     files: list[Problem] = []
     running = RunningTables({"address": COLUMNS})
-    n_assessed, copied = 0, imported is not None
+    n_assessed, n_seen, copied = 0, 0, imported is not None
     _place(imported or (), first, files)
     for batch in season.batches():
         assessment = assessor.assess(batch)
+        n_seen += len(batch)
+        if on_swings is not None:
+            on_swings(n_seen)
         n_assessed += int(assessment.assessed.sum())
         running.add({"address": sum_address(swings_frame(assessment))})
         able.update(_able(assessment))
@@ -132,6 +176,11 @@ def check_season(season: Season, assessor: Assessor, imported: Sequence[Problem]
         told_once = Counter(problem.code for problem in imported if problem.code in known)
         counts.update({code: n for code, n in told_once.items() if not counts[code]})
         able["layout"] = able[""]
+
+    layout = LayoutDoubt(n_assessed + counts[NOT_FULL], counts[NOT_FULL])
+    if layout.suspected:
+        counts[LAYOUT] = layout.not_full
+        first[LAYOUT] = ("the season", layout.expected, layout.found)
 
     drifts = address_drifts(running.total()["address"], number_sessions, limits().motion)
     judged = drifts[drifts["change_deg"].notna()]

@@ -14,7 +14,7 @@ import click
 
 if TYPE_CHECKING:
     from faultml.check import Check, CheckLine
-    from faultml.recordings.problems import Problem
+    from faultml.classifier.assess import Assessor
 
 WIDTH: Final = 96
 MAX_FILES: Final = 10
@@ -71,42 +71,34 @@ def command(files: tuple[Path, ...], layout_path: Path | None, as_json: bool, ex
     sys.exit(check.exit_code)
 
 
-def _check(files: Sequence[Path], imported: Sequence[Problem] | None = None) -> Check:
+def _check(files: Sequence[Path]) -> Check:
     from faultml.check import check_season
-    from faultml.classifier.assess import Assessor
-    from faultml.classifier.bundle import load_bundle
-    from faultml.faults.catalogue import load_catalogue
     from faultml.recordings.read import open_season
 
-    return check_season(open_season(files), Assessor(load_bundle(), load_catalogue()), imported)
+    return check_season(open_season(files), default_assessor())
 
 
 def _check_layout(files: Sequence[Path], layout_path: Path) -> Check:
     """Import into a folder that goes away again, and check what came of it."""
+    from faultml.check import check_import
     from faultml.cutting import cutter
     from faultml.importing.layout import load_layout
-    from faultml.importing.season import PROBLEMS_FILE, alignment_of, import_season
+    from faultml.importing.season import alignment_of, import_season
 
     layout = load_layout(layout_path)
     with TemporaryDirectory(prefix="faultml-check-") as folder:
         season = Path(folder) / "season"
         import_season(files, layout, season, alignment=alignment_of(layout, layout_path), cut=cutter(layout))
-        return _check([season], _imported(season / PROBLEMS_FILE))
+        return check_import(season, default_assessor())
 
 
-def _imported(path: Path) -> list[Problem]:
-    """The problems that an import left."""
-    import pandas as pd
+def default_assessor() -> Assessor:
+    """What assesses with the model that comes along."""
+    from faultml.classifier.assess import Assessor
+    from faultml.classifier.bundle import load_bundle
+    from faultml.faults.catalogue import load_catalogue
 
-    from faultml.recordings.problems import Problem
-
-    if not path.exists():
-        return []
-    table = pd.read_csv(path, dtype=str, keep_default_na=False)
-    return [
-        Problem(**{**row, "row": int(row["row"] or 0)})
-        for row in table[list(Problem._fields)].to_dict("records")
-    ]
+    return Assessor(load_bundle(), load_catalogue())
 
 
 def _explained(code: str) -> str:

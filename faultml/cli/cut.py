@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
@@ -28,14 +27,14 @@ def command(files: tuple[Path, ...], layout_path: Path | None, out: Path, quiet:
     tell, and the table says "unknown".
 
     \b
-    Exit codes: 0 done, 1 no swing that can be assessed, 2 wrong use, 3 done, with rows in _problems.csv.
+    Exit codes: 0 done, 1 no swing that can be assessed, 2 wrong use, 3 done, with problems in the input.
 
     \b
     Example:
       faultml cut range-tuesday.csv --out season/
       faultml classify season/ --out results/
     """
-    from faultml.cli.import_season import outcome
+    from faultml.cli.import_season import finish
     from faultml.cutting import cut_season, own_layout
     from faultml.importing.layout import load_layout
     from faultml.importing.season import CUTS_FILE, alignment_of
@@ -44,6 +43,5 @@ def command(files: tuple[Path, ...], layout_path: Path | None, out: Path, quiet:
     alignment = alignment_of(layout, layout_path) if layout_path else None
     run = cut_season(files, out, layout=layout, alignment=alignment)
     if not quiet:
-        click.echo(outcome(run, out))
         click.echo(f"What was cut, what was left out and why: {out / CUTS_FILE}")
-    sys.exit(run.exit_code)
+    finish(run, out, quiet=quiet)

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from textwrap import fill
+from typing import TYPE_CHECKING, Final, NoReturn
 
 import click
 
 if TYPE_CHECKING:
+    from faultml.check import Check
     from faultml.importing.season import ImportRun
 
 MAX_NAMED: Final = 5
+WIDTH: Final = 96
 
 
 @click.command("import", short_help="Read any recorder's files into a season.")
@@ -48,10 +51,11 @@ def command(
     """Read FILES, or all files of folders, by a layout and write them as a season that ``classify`` reads.
 
     Nothing is guessed, flipped or scaled in silence: a layout with open questions is refused. What could not be read
-    stands in SEASON/_problems.csv. SEASON is replaced as a whole once the new one is complete.
+    stands in SEASON/_problems.csv. SEASON is replaced as a whole once the new one is complete. Then it is checked as
+    ``check`` does, whose verdict is the last word.
 
     \b
-    Exit codes: 0 done, 1 no swing that can be assessed, 2 wrong use, 3 done, with rows in _problems.csv.
+    Exit codes: 0 done, 1 no swing that can be assessed, 2 wrong use, 3 done, with problems in the input.
 
     \b
     Example:
@@ -73,9 +77,34 @@ def command(
         alignment=alignment_of(layout, layout_path),
         cut=cutter(layout),
     )
+    finish(run, out, quiet=quiet)
+
+
+def finish(run: ImportRun, out: Path, *, quiet: bool) -> NoReturn:
+    """Say what an import has left and what the check makes of it, and end with the check's exit code."""
+    from faultml.check import check_import
+    from faultml.cli.check import default_assessor
+
     if not quiet:
         click.echo(outcome(run, out))
-    sys.exit(run.exit_code)
+    check = check_import(out, default_assessor())
+    if not quiet:
+        click.echo("\n".join(verdict(check, run.n_swings, out)))
+    sys.exit(check.exit_code)
+
+
+def verdict(check: Check, n_swings: int, out: Path) -> Iterator[str]:
+    """What the check of an imported season says, in a few lines."""
+    yield f"{check.n_assessed} of {_counted(n_swings, 'swing')} can be assessed."
+    found = [line for line in check.lines if line.status == "found"]
+    heaviest = sorted(found, key=lambda line: (line.finding.severity != "refuse", -line.swings))
+    serious = [line for line in heaviest if line.finding.severity == "refuse" or line.finding.problem]
+    for line in serious[:MAX_NAMED]:
+        yield f"  {line.swings} x {line.finding.code}: {line.finding.words}"
+        if line.finding.code == "layout-suspected":
+            yield fill(line.finding.docs, WIDTH, initial_indent="    ", subsequent_indent="    ")
+    if found:
+        yield f"More: faultml check {out}"
 
 
 def outcome(run: ImportRun, out: Path) -> str:
@@ -83,9 +112,7 @@ def outcome(run: ImportRun, out: Path) -> str:
     from faultml.importing.season import PROBLEMS_FILE
 
     files, players = _counted(run.n_files, "file"), _counted(len(run.players), "player")
-    lines = [
-        f"{_counted(run.n_swings, 'swing')} of {players} from {files}, {run.n_sound} fit to be assessed."
-    ]
+    lines = [f"{_counted(run.n_swings, 'swing')} of {players} from {files}, {run.n_sound} read whole."]
     if run.n_written < run.n_swings:
         lines.append(f"{run.n_swings - run.n_written} could not be taken into the season.")
     if run.findings:

@@ -70,16 +70,20 @@ def _write(path: Path, text: str) -> None:
 @click.argument("file", type=_FILE)
 @click.option("--roster", type=_FILE, help="Where the layout takes the hand from the roster.")
 def check(layout_path: Path, file: Path, roster: Path | None) -> None:
-    """Show what LAYOUT would read of FILE, and whether its signs look right; nothing is written.
+    """Show what LAYOUT would read of FILE, and whether it looks like a lead wrist's full swings; nothing is written.
 
-    Exit codes: 0 it looks right, 2 the layout or the file does not fit, 3 read, but look at what is said.
+    Exit codes: 0 it looks right, 1 every swing would be refused or there was none to judge, 2 the layout or the file
+    does not fit, 3 read, but look at what is said.
 
     \b
     Example:
       faultml layout check recorder.toml recordings/monday.csv
     """
+    from faultml.cli.check import default_assessor
     from faultml.importing.layout import load_layout, open_questions
-    from faultml.importing.propose.check import as_text, check_layout
+    from faultml.importing.propose.check import as_text
+    from faultml.layouts import as_text as verdict
+    from faultml.layouts import try_layout
     from faultml.recordings.roster import read_roster
 
     layout = load_layout(layout_path)
@@ -88,6 +92,6 @@ def check(layout_path: Path, file: Path, roster: Path | None) -> None:
         raise click.UsageError(f"still open in {layout_path}: {', '.join(questions)}")
     known = read_roster(roster)
     hands = dict(zip(known.table["player"], known.table["hand"], strict=True))
-    checked = check_layout(layout, layout_path, file, hands)
-    click.echo(as_text(checked))
-    sys.exit(3 if checked.problems or not checked.signs_fit or not checked.swings else 0)
+    trial = try_layout(layout, layout_path, file, hands, default_assessor())
+    click.echo("\n".join([as_text(trial.check), *verdict(trial)]))
+    sys.exit(trial.exit_code)

@@ -107,6 +107,11 @@ def _outcome(run: SeasonRun, out: Path) -> str:
             f"Names of the roster fit nobody recorded: until somebody says whose they are, no drill for {run.n_held} of"
             " the players. See: faultml players care."
         )
+    if run.layout_suspected:
+        lines.append(
+            "More than half of the swings are no full swing: the layout is probably wrong, so nobody gets a new drill."
+            " See: faultml check --explain layout-suspected"
+        )
     if run.n_problems:
         lines.append(
             f"{run.n_problems} {'problem' if run.n_problems == 1 else 'problems'} in the input: {out / 'problems.csv'}"

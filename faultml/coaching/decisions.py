@@ -50,6 +50,8 @@ class Decisions:
         (drill, fault) -> how many of the player's faulty swings meet the drill's window already.
     lesson
         The drill the player is on, and what is over.
+    layout_suspected
+        Whether most of the season is no full swing: then nobody gets a new drill from it.
     """
 
     season: PlayerSeason
@@ -62,6 +64,7 @@ class Decisions:
     effects: Effects = field(default_factory=dict)
     met: Mapping[tuple[str, str], Met] = field(default_factory=dict)
     lesson: Lesson = field(default_factory=Lesson)
+    layout_suspected: bool = False
 
     @property
     def player(self) -> str:
@@ -199,6 +202,8 @@ class Decisions:
             return self.rules.reasons[stop].public
         if self.on_drill:
             return ""
+        if self.layout_suspected:
+            return "layout-suspected"
         if not self.facts.assessed:
             return "no-swing-assessed"
         if self.facts.practice == self.facts.assessed:

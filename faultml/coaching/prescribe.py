@@ -58,6 +58,7 @@ def prescribe(
     care: CareRules | None = None,
     effects: Effects | None = None,
     lessons: Mapping[str, Lesson] | None = None,
+    layout_suspected: bool = False,
 ) -> Prescription:
     """Turn a season's sums into players, drills and explanations.
 
@@ -78,6 +79,8 @@ def prescribe(
         stand against care.
     lessons
         Player -> the drill the player is on, and what is over; nobody is on one where not given.
+    layout_suspected
+        Whether most of the season is no full swing: then nobody gets a new drill from it.
     """
     care, lessons = care or load_care(), lessons or {}
     usual_misses = dict(
@@ -101,6 +104,7 @@ def prescribe(
             effects=effects or {},
             met=met.get(season.player, {}),
             lesson=lessons.get(season.player, Lesson()),
+            layout_suspected=layout_suspected,
         )
         for season in player_seasons(summary, usual_misses, coaching, care)
     ]

@@ -32,6 +32,9 @@ MAX_COUNTED: Final = 4
 ON_GUARD: Final = (0.1, 0.9)
 """A swing sits on its guard where the chance that the guard holds lies between these (practice, no source)."""
 
+REFUSED: Final = "refused"
+"""Kind of a code that is the reason why a swing was not assessed."""
+
 KEYS: Final = {
     "faults": ("player", "session", "context", "fault"),
     "shots": ("player", "shot", "fault"),
@@ -380,7 +383,7 @@ def _sum_codes(swings: pd.DataFrame, told: _Swings) -> pa.Table:
     kind = np.repeat([0, 1], [len(found), len(refused)])
     keys = {
         "player": _Text(player.codes[places], player.labels),
-        "kind": _Text(kind, ["finding", "refused"]),
+        "kind": _Text(kind, ["finding", REFUSED]),
         "code": _code([code for _, code in (*found, *refused)]),
     }
     return _add_up("codes", keys, {"n": np.ones(len(places))})

@@ -27,6 +27,7 @@ MAX_LAYOUT_BYTES: Final = 200_000
 Open = Literal["?"]
 Column = Annotated[str, msgspec.Meta(min_length=1, max_length=1000)]
 Line = Annotated[int, msgspec.Meta(ge=0, le=1_000_000)]
+Straight = Annotated[float, msgspec.Meta(ge=-400, le=400)]
 Positive = Annotated[float, msgspec.Meta(gt=0, le=1e6)]
 Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z", "?"]
 
@@ -72,12 +73,14 @@ class AngleLayout(_Part, frozen=True):
 
     `unit` ``"file"`` is what the file's own header says (motion files only). `sign` is ``anatomical`` where positive
     means the same on both arms, ``geometric`` where `positive` holds for a right arm and turns round for a left one.
+    `straight` is what the column reads with the wrist straight, in its own unit: 180 of many goniometers.
     """
 
     column: Column = OPEN
     unit: Literal["deg", "rad", "file", "?"] = OPEN
     positive: str = OPEN
     sign: Literal["anatomical", "geometric", "?"] = "anatomical"
+    straight: Straight | Open = 0.0
 
 
 class Angles(_Part, frozen=True):

@@ -219,6 +219,8 @@ class RowReader:
             column = find_column(block.table, angle.column)
             values, bad = read_numbers(column, self.layout.file.decimal)
             faults.append(Fault(bad, "not-a-number", f"a number in {shorten(angle.column)}", column))
+            assert isinstance(angle.straight, float | int)  # an open question is never applied
+            values = values - angle.straight
             if _unit(angle.unit, block.angle_unit) == "rad":
                 values = np.degrees(values)
             if angle.positive != POSITIVE[name][0]:

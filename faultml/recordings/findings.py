@@ -118,6 +118,8 @@ class Limits(Record, frozen=True):
     spike_deg_s2: float
     spike_max_samples: int
     rate_differs_share: float
+    not_full_share: float
+    layout_min_swings: int
     motion: MotionLimits
     flexion_deg: Range
     ulnar_deg: Range

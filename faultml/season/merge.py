@@ -16,15 +16,18 @@ import pyarrow.compute as pc
 from faultml.care.known import Known
 from faultml.care.rules import MEND_ROSTER, WHOSE_ROW
 from faultml.channels import ID_COLUMNS
+from faultml.classifier.assess import NOT_FULL
 from faultml.coaching import as_found
 from faultml.coaching.explain import EXPLANATIONS_FILE, encode
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching
-from faultml.coaching.summary import decode_faults, decode_sums
+from faultml.coaching.summary import REFUSED, decode_faults, decode_sums
 from faultml.coaching.tables import DRILL_COLUMNS
+from faultml.exact import from_units
 from faultml.outcomes.effects import Effects
 from faultml.plan.table import PLAN_TABLE, PLANS
 from faultml.quality.drift import address_drifts
+from faultml.quality.layout import LayoutDoubt
 from faultml.quality.watch import Tally
 from faultml.recordings.findings import limits
 from faultml.recordings.fragments import Fragment
@@ -149,6 +152,15 @@ class Merge:
         tables = [each[name] for each in self.buckets(n_buckets)]
         return pa.concat_tables([rows.filter(pc.is_in(rows["fault"], wanted)) for rows in tables])
 
+    def doubt_layout(self, n_buckets: int) -> LayoutDoubt:
+        """How many of the season's swings are no full swing."""
+        not_full = 0
+        for tables in self.buckets(n_buckets):
+            codes = tables["codes"]
+            wanted = pc.and_(pc.equal(codes["kind"], REFUSED), pc.equal(codes["code"], NOT_FULL))
+            not_full += int(from_units("n", codes["n"].filter(wanted).to_numpy()).sum())
+        return LayoutDoubt(self.merged.n_assessed + not_full, not_full)
+
     def prescribe(
         self,
         n_buckets: int,
@@ -158,8 +170,13 @@ class Merge:
         effects: Effects,
         plans: SeasonPlans | None,
         on_players: Callable[[int], None],
+        *,
+        layout_suspected: bool = False,
     ) -> None:
-        """Write players, drills, re-tests, plans, explanations and sums, one bucket after the other."""
+        """Write players, drills, re-tests, plans, explanations and sums, one bucket after the other.
+
+        Where `layout_suspected`, nobody gets a new drill.
+        """
         lessons = {} if plans is None else plans.lessons()
         unwritten = set() if plans is None else set(plans.by_player)
         with self.results.file(EXPLANATIONS_FILE).open("wb") as explanations:
@@ -170,7 +187,15 @@ class Merge:
                     self.results.append_sums(f"{SUMS_PREFIX}{name}", table)
                 self.merged.drifted += drifted(tables["address"])
                 summary = decode_sums(tables)
-                found = prescribe(summary, known, coaching, day, effects=effects, lessons=lessons)
+                found = prescribe(
+                    summary,
+                    known,
+                    coaching,
+                    day,
+                    effects=effects,
+                    lessons=lessons,
+                    layout_suspected=layout_suspected,
+                )
                 self.results.append_rows("players", found.players)
                 self.results.append_rows("drills", found.drills)
                 self.results.append_rows("retests", found.retests)

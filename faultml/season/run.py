@@ -88,6 +88,8 @@ class SeasonRun:
         Whether there is a roster that could not be read: then nobody gets a drill.
     unrecorded
         Players of the roster without recordings.
+    layout_suspected
+        Whether so many swings are no full swing that the layout is suspected: then nobody gets a new drill.
     """
 
     out: Path
@@ -106,6 +108,7 @@ class SeasonRun:
     unread: list[Problem] = field(default_factory=list)
     roster_unreadable: bool = False
     unrecorded: list[str] = field(default_factory=list)
+    layout_suspected: bool = False
 
     @property
     def exit_code(self) -> int:
@@ -252,7 +255,12 @@ def classify_season(
             plans = season_plans(
                 merge, n_buckets, notes, known, coaching, opened.players, plan_day or day, day
             )
-        merge.prescribe(n_buckets, known, coaching, day, effects, plans, told.players)
+        layout = merge.doubt_layout(n_buckets)
+        if layout.suspected:
+            merge.take_problems([layout.problem("season")])
+        merge.prescribe(
+            n_buckets, known, coaching, day, effects, plans, told.players, layout_suspected=layout.suspected
+        )
         if changed is not None:
             results.write("outcomes", changed)
         merge.write_curves()
@@ -273,6 +281,7 @@ def classify_season(
             unread=[*opened.unread, *merged.unread],
             roster_unreadable=opened.roster_unreadable,
             unrecorded=[problem.player for problem in last if problem.code == NOT_RECORDED],
+            layout_suspected=layout.suspected,
         )
         results.run |= _run_record(assessor, coaching, run, started)
         # As given: later commands read the roster as it is then.

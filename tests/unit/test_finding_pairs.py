@@ -165,6 +165,8 @@ def slid(change: float) -> Row:
 SOUND = parquet({})
 BACK = 800 // 5  # samples of the still address at 200 Hz
 
+PUTT: Row = {name: flat if name == "t_s" else flat * 0.1 for name, flat in fake_swing(**LONG_S).items()}
+
 PAIRS: dict[str, tuple[Files, Files]] = {
     "missing-id": (parquet({"swing": ""}), parquet({"swing": "0"})),
     "repeated-id": (parquet({"swing": "a"}, {"swing": "a"}), parquet({"swing": "a"}, {"swing": "A"})),
@@ -222,9 +224,10 @@ PAIRS: dict[str, tuple[Files, Files]] = {
     ),
     "flexion-sign-suspected": (parquet(flexion(lambda f: -f)), parquet(flexion(lambda f: f + 30))),
     "no-full-swing": (
-        parquet({name: flat if name == "t_s" else flat * 0.1 for name, flat in fake_swing(**LONG_S).items()}),
+        parquet(PUTT),
         SOUND,
     ),
+    "layout-suspected": (parquet({}, PUTT, PUTT, PUTT), parquet({}, {}, PUTT, PUTT)),
     "missing-value": (
         parquet(flexion(lambda f: put(f, 300, np.nan))),
         parquet(flexion(lambda f: put(f, 300, 0.5 * (f[299] + f[301])))),

@@ -62,9 +62,14 @@ MAY_IMPORT: dict[str, set[str]] = {
     "check": WORDS | STEPS | {"results"},
     "assessing": WORDS | STEPS,
     "cutting": WORDS | STEPS | INPUT,
+    "layouts": WORDS | STEPS | INPUT | {"check", "cutting"},  # a layout tried on a file
     "service": WORDS | STEPS | INPUT | TABLES | {"season", "report", "assessing"},
     "desk": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "cutting", "svg", "drawings"},
-    "cli": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "check", "cutting", "desk"},
+    "cli": WORDS
+    | STEPS
+    | INPUT
+    | TABLES
+    | {"season", "report", "service", "check", "cutting", "layouts", "desk"},
     "models": set(),
     "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak
     "pipelines": WORDS

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -15,11 +15,13 @@ from faultml.importing.propose.clock import mean_step
 from faultml.importing.propose.motion import backswing_direction, find_moves
 from faultml.importing.recording import read_recordings
 from faultml.importing.rows import RowReader
-from faultml.importing.season import alignment_of
+from faultml.importing.season import Cutter, alignment_of
 from faultml.importing.swings import read_swings
+from faultml.recordings.checks import check_swings
 from faultml.recordings.findings import limits
 from faultml.recordings.problems import Problem
 from faultml.recordings.raw import RawSwings
+from faultml.recordings.swings import SwingBatch
 
 MAX_SWINGS: Final = 50
 MAX_SAMPLES: Final = 200_000
@@ -38,18 +40,34 @@ _SHOWN: Final = {
 
 @dataclass
 class Check:
-    """What was read: swings (or recordings) seen, of the first one its ids and figures; lines on signs; problems."""
+    """What was read: swings (or recordings) seen, of the first one its ids and figures; lines on signs; problems; the
+    swings as they would be judged."""
 
     swings: int = 0
     first: dict[str, object] = field(default_factory=dict)
     ranges_deg: dict[str, tuple[float, float]] = field(default_factory=dict)
+    medians_deg: dict[str, float] = field(default_factory=dict)
     signs: dict[str, str] = field(default_factory=dict)
     signs_fit: bool = True
     problems: list[Problem] = field(default_factory=list)
+    batches: list[SwingBatch] = field(default_factory=list)
 
 
-def check_layout(layout: Layout, layout_path: Path, path: Path, hands: dict[str, str] | None = None) -> Check:
+def check_layout(
+    layout: Layout,
+    layout_path: Path,
+    path: Path,
+    hands: dict[str, str] | None = None,
+    cut: Cutter | None = None,
+) -> Check:
     """Read the beginning of a file by a layout without open questions.
+
+    Parameters
+    ----------
+    hands
+        Handedness by player.
+    cut
+        What cuts a recording, for split ``stream``; without it none of its swings is there to be judged.
 
     Raises
     ------
@@ -72,10 +90,15 @@ def check_layout(layout: Layout, layout_path: Path, path: Path, hands: dict[str,
             marks = sum(len(block.marks_s) for block in blocks)
             _take(check, ids | {"contacts": marks}, t_s)
             recordings.append((t_s, np.concatenate([block.angles_deg for block in blocks], axis=1)))
+            if cut is not None:
+                check.batches += [piece.batch for piece in cut(replace(recording, blocks=iter(blocks)), 1)]
             break
     else:
         for raw in read_swings(reader, Counter(), check.problems.append):
             recordings += _swings(check, raw)
+            checked = check_swings(raw)
+            check.batches.append(checked.batch)
+            check.problems += checked.problems
             if check.swings >= MAX_SWINGS:
                 break
     _judge(check, recordings)
@@ -119,6 +142,7 @@ def _judge(check: Check, recordings: list[tuple[np.ndarray, np.ndarray]]) -> Non
         finite = every[channel][np.isfinite(every[channel])]
         if len(finite):
             check.ranges_deg[name] = (float(finite.min()), float(finite.max()))
+            check.medians_deg[name] = float(np.median(finite))
     moves = find_moves([(t_s, angles) for t_s, angles in recordings if np.all(np.diff(t_s) > 0)])
     for name, expected in _EXPECTED.items():
         if name in check.ranges_deg and len(moves):

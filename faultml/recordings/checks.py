@@ -21,6 +21,7 @@ from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN, RATE_COLUM
 from faultml.recordings.screen import Flat, flat_samples, pad_flat, screen
 from faultml.recordings.spikes import drop_spikes
 from faultml.recordings.swings import SwingBatch
+from faultml.recordings.unwrap import leave_out_jumps, unwrap_pronation
 from faultml.recordings.words import settle_impact, settle_mounting, settle_words
 
 
@@ -60,7 +61,9 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
         samples, step_s = check_clock(samples, ledger, bounds)
     if len(samples):
         check_rate(declared_hz[samples.rows], step_s, samples.rows, ledger, bounds)
+        unwrap_pronation(samples, ledger, bounds)
         drop_spikes(samples, step_s, ledger, bounds)
+        leave_out_jumps(samples, ledger)
         samples = fill_gaps(samples, step_s, ledger, bounds)
     if len(samples):
         samples = check_ranges(samples, ledger, bounds)

@@ -260,6 +260,10 @@ PAIRS: dict[str, tuple[Files, Files]] = {
     ),
     "pronation-missing": (parquet({"pronation_deg": None}, {}), SOUND),
     "pronation-unusable": (parquet(pronation(lambda f: 0 * f + 12)), parquet(pronation(lambda f: f * 0.3))),
+    "pronation-unwrapped": (
+        parquet(pronation(lambda f: (f + 150 + 180) % 360 - 180)),
+        parquet(pronation(lambda f: (f + 100 + 180) % 360 - 180)),
+    ),
     "unknown-hand": (parquet({"hand": "both"}), parquet({"hand": "LEFT "})),
     "unknown-context": (parquet({"context": "range"}), parquet({"context": "Practice"})),
     "unknown-shot": (parquet({"shot": ["banana"]}), parquet({"shot": ["Hook"]})),

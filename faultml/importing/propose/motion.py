@@ -94,7 +94,12 @@ def _moves(t_s: Array, angles_deg: Array) -> list[tuple[float, Array, Array, Arr
 
 def _onto(grid: Array, t_s: Array, channel: Array) -> Array:
     there = np.isfinite(channel)
-    return np.interp(grid, t_s[there], channel[there]) if there.any() else np.zeros(len(grid))
+    # A forearm angle that wraps at half a turn goes the way it went.
+    return (
+        np.interp(grid, t_s[there], np.unwrap(channel[there], period=360))
+        if there.any()
+        else np.zeros(len(grid))
+    )
 
 
 def _smooth(values: Array) -> Array:

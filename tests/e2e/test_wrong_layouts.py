@@ -140,7 +140,7 @@ def test_orientations_read_the_wrong_way(
     text = SENSORS.replace(said, instead, 1)
     if "a0" in said:
         text = text.replace("hand = { " + f"columns = [{instead}]", "hand = { " + f"columns = [{said}]")
-    checked, imported, shown, outcome = codes(tmp_path, sensor_file(tmp_path, swings), text)
+    checked, imported, shown, _ = codes(tmp_path, sensor_file(tmp_path, swings), text)
     assert checked in (1, 3) and imported in (1, 3)
     assert hint in shown
     found = drills(tmp_path)

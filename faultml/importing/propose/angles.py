@@ -59,7 +59,8 @@ def find_angles(source: Source, hand: str) -> Found:
     hand
         The golfer's hand where the file tells it: of two arms, the lead one is taken.
     """
-    of_angle = {name: _candidates(source, name) for name in ANGLES}
+    turns = _segment_turns(source)
+    of_angle = {name: _candidates(source, name, turns) for name in ANGLES}
     sides = {_side(source, column) for columns in of_angle.values() for column in columns} - {""}
     lead = {"right": "left", "left": "right"}.get(hand, "")
     side = next((each for each in ("lead", lead, "left", "right", "trail") if each in sides), "")
@@ -75,10 +76,33 @@ def find_angles(source: Source, hand: str) -> Found:
         if len(fitting) == 1:
             columns[name] = fitting[0]
             guesses.append(Guess(path, fitting[0], "sure", "by the words of its name"))
-        elif fitting or name != "pronation":
-            why = f"several could be it: {', '.join(fitting)}" if fitting else "no name says so"
+        elif fitting:
+            why = f"several could be it: {', '.join(fitting)}"
             guesses.append(open_guess(path, why, f"Which column holds {_called(name)}?"))
+        elif turns:
+            guesses.append(_ask_turns(path, name, turns))
+        elif name != "pronation":
+            guesses.append(open_guess(path, "no name says so", f"Which column holds {_called(name)}?"))
     return Found(columns, side, len(sides & {"left", "right"}) == 2, guesses)
+
+
+def _segment_turns(source: Source) -> list[str]:
+    """Columns of roll, pitch and yaw that stand together: the turning of one segment in space, and of no joint."""
+    groups: dict[frozenset[str], dict[str, str]] = {}
+    for column in source.numbers:
+        words = set(tokens(source.titles[column]))
+        turned = words & load_words().names.segment_turn
+        if len(turned) == 1:
+            groups.setdefault(frozenset(words - turned), {})[turned.pop()] = column
+    return [column for group in groups.values() if len(group) > 1 for column in group.values()]
+
+
+def _ask_turns(path: str, name: AngleName, turns: list[str]) -> Guess:
+    why = f"{', '.join(turns)} are the turning of one segment in space, and no joint's angles"
+    question = f"Does another column hold {_called(name)}? Roll, pitch and yaw of one segment do not tell it."
+    if name == "pronation":
+        question += " Without one leave [angles.pronation] out."
+    return open_guess(path, why, question)
 
 
 def _called(name: AngleName) -> str:
@@ -93,10 +117,9 @@ def _side(source: Source, column: str) -> str:
     return side_in(tokens(source.titles[column]))
 
 
-def _candidates(source: Source, name: AngleName) -> list[str]:
+def _candidates(source: Source, name: AngleName, turns: list[str]) -> list[str]:
     words = load_words()
     titles = {column: set(tokens(source.titles[column])) for column in source.numbers}
-    turned = any(title & {"pitch", "yaw"} for title in titles.values())
     found = []
     for column, title in titles.items():
         others = [each for each in ANGLES if each != name and title & words.angles[each].all]
@@ -108,8 +131,8 @@ def _candidates(source: Source, name: AngleName) -> list[str]:
             continue
         if title & words.names.other_joint - ({"arm"} if title & words.names.wrist else set()):
             continue
-        if title & {"roll"} and turned and not title & words.names.wrist:
-            continue  # roll, pitch and yaw of a sensor are no joint's angles
+        if column in turns:
+            continue
         if (
             others
             and name == "pronation"

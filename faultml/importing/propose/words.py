@@ -47,6 +47,7 @@ class NameWords(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     event: frozenset[str]
     other_joint: frozenset[str]
     wrist: frozenset[str]
+    segment_turn: frozenset[str]
     not_an_angle: frozenset[str]
     forearm: frozenset[str]
     hand_segment: frozenset[str]

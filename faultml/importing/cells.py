@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
@@ -13,7 +14,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from faultml.errors import InputError
-from faultml.importing.layout import FromColumn, TimeLayout
+from faultml.importing.layout import FileLayout, FromColumn, TimeLayout
 from faultml.recordings.columns import MAX_TEXT_BYTES, as_text
 from faultml.recordings.csv_blocks import MISSING_WORDS
 from faultml.recordings.problems import shorten
@@ -25,6 +26,8 @@ PER_SECOND: Final = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 EPOCH_S: Final = 1e8
 """Times later than this, three years, count from an epoch: they are told from the midnight before the first one."""
 
+_ALIKE: Final = {" ": "[\u00a0\u202f\u2009]", "'": "\u2019"}
+"""Other forms of a mark between thousands."""
 _DAY_S: Final = 86_400
 _NUMBER: Final = r"^[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,4})?|inf(?:inity)?|INF|Inf)$"
 _INTEGER: Final = r"^[+-]?\d{1,19}$"
@@ -72,11 +75,40 @@ def plain_text(column: pa.Array) -> pa.Array:
     return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
 
 
-def read_numbers(column: pa.Array, decimal: str) -> tuple[Floats, Mask]:
+@dataclass(frozen=True)
+class Written:
+    """How a file writes numbers: decimal mark, mark between thousands, and what stands for a lost sample."""
+
+    decimal: str = "."
+    thousands: str = ""
+    missing: tuple[str, ...] = ()
+
+    @staticmethod
+    def of(file: FileLayout) -> Written:
+        """As a layout says."""
+        return Written(file.decimal, file.thousands, tuple(word.strip() for word in file.missing))
+
+    @property
+    def missing_numbers(self) -> list[float]:
+        """Those of `missing` that are numbers, whichever way they are written: -999, -999.0."""
+        numbers = (_float(word.replace(self.decimal, ".")) for word in self.missing)
+        return [number for number in numbers if number is not None]
+
+
+def read_numbers(column: pa.Array, written: Written) -> tuple[Floats, Mask]:
     """The numbers of a column, NaN where there is none, and where a cell holds something else.
 
-    A separator of thousands is something else: ``1,234`` is a number with a decimal comma or none at all.
+    A separator of thousands that the layout does not name is something else: ``1,234`` is a number with a decimal
+    comma or none at all.
     """
+    numbers, bad = _read_numbers(column, written)
+    if written.missing_numbers:
+        numbers[np.isin(numbers, written.missing_numbers)] = np.nan
+    return numbers, bad
+
+
+def _read_numbers(column: pa.Array, written: Written) -> tuple[Floats, Mask]:
+    decimal = written.decimal
     if pa.types.is_dictionary(column.type):
         column = column.cast(column.type.value_type)
     if _is_number(column.type):
@@ -87,11 +119,13 @@ def read_numbers(column: pa.Array, decimal: str) -> tuple[Floats, Mask]:
     if not _is_text(column.type):
         raise InputError("wrong-type", expected="numbers", found=str(column.type))
     text = pc.utf8_trim_whitespace(column)
-    missing = pc.is_in(text, value_set=pa.array(MISSING_WORDS, text.type))
+    missing = pc.is_in(text, value_set=pa.array([*MISSING_WORDS, *written.missing], text.type))
     text = pc.if_else(missing, pa.scalar(None, text.type), text)
     bad = pa.array(np.zeros(len(text), dtype=bool))
+    if written.thousands:
+        text, bad = _ungrouped(text, written)
     if decimal != ".":
-        bad = pc.fill_null(pc.match_substring(text, "."), False)
+        bad = pc.or_(bad, pc.fill_null(pc.match_substring(text, "."), False))
         text = pc.replace_substring(text, decimal, ".")
     sound = pc.and_not(pc.fill_null(pc.match_substring_regex(text, _NUMBER), True), bad)
     text = pc.if_else(sound, text, pa.scalar(None, text.type))
@@ -103,6 +137,18 @@ def read_numbers(column: pa.Array, decimal: str) -> tuple[Floats, Mask]:
         np.array(numbers.to_numpy(zero_copy_only=False), dtype=float),
         ~sound.to_numpy(zero_copy_only=False),
     )
+
+
+def _ungrouped(text: pa.Array, written: Written) -> tuple[pa.Array, pa.Array]:
+    """The cells without marks between thousands, and where such a mark stands elsewhere than before three digits."""
+    if written.thousands in _ALIKE:
+        text = pc.replace_substring_regex(text, _ALIKE[written.thousands], written.thousands)
+    mark, decimal = re.escape(written.thousands), re.escape(written.decimal)
+    holds = pc.fill_null(pc.match_substring(text, written.thousands), False)
+    grouped = rf"^[+-]?\d{{1,3}}(?:{mark}\d{{3}})+(?:{decimal}\d*)?(?:[eE][+-]?\d{{1,4}})?$"
+    sound = pc.fill_null(pc.match_substring_regex(text, grouped), False)
+    text = pc.if_else(sound, pc.replace_substring(text, written.thousands, ""), text)
+    return text, pc.and_not(holds, sound)
 
 
 def _float(cell: str | None) -> float | None:
@@ -155,6 +201,7 @@ def read_words(table: pa.Table, value: FromColumn) -> Words:
     InputError
         ``missing-column``, ``doubled-column``, ``wrong-type``, ``text-too-long``, ``bad-date``.
     """
+    assert value.column is not None  # else it stands above the table
     column = find_column(table, value.column)
     if pa.types.is_nested(column.type) or pa.types.is_binary(column.type):
         raise InputError("wrong-type", expected=f"words in {shorten(value.column)}", found=str(column.type))
@@ -167,12 +214,12 @@ def read_words(table: pa.Table, value: FromColumn) -> Words:
     else:
         words = [word or "" for word in plain_text(distinct).to_pylist()]
         if value.format:
-            words = [_iso_date(word, value.format) for word in words]
+            words = [iso_date(word, value.format) for word in words]
     if any(len(word.encode("utf-8", "replace")) > MAX_TEXT_BYTES for word in words):
         raise InputError(
             "text-too-long", expected=f"words of at most {MAX_TEXT_BYTES} bytes", found="longer ones"
         )
-    mapped = _mapped(value.words)
+    mapped = mapped_words(value.words)
     words = [mapped.get(word.casefold(), word) for word in words]
     return Words(np.where(encoded < 0, len(words), encoded), (*words, mapped.get("", "")))
 
@@ -181,11 +228,13 @@ def _encode(column: pa.Array) -> pa.DictionaryArray:
     return column if pa.types.is_dictionary(column.type) else column.dictionary_encode()
 
 
-def _mapped(words: Mapping[str, str]) -> dict[str, str]:
+def mapped_words(words: Mapping[str, str]) -> dict[str, str]:
+    """Our words by the file's, whatever their case."""
     return {word.strip().casefold(): ours for word, ours in words.items()}
 
 
-def _iso_date(word: str, form: str) -> str:
+def iso_date(word: str, form: str) -> str:
+    """A date in a format as an ISO date, "" where there is none."""
     if not word:
         return ""
     try:
@@ -203,7 +252,7 @@ class Clock:
     """
 
     layout: TimeLayout
-    decimal: str
+    written: Written
     _origin: int | None = field(default=None)
     """In units of the clock."""
 
@@ -214,7 +263,7 @@ class Clock:
             return self._counts(np.arange(done, done + len(table), dtype=float)), np.zeros(len(table), bool)
         column = find_column(table, layout.column)
         if layout.unit == "samples":
-            numbers, bad = read_numbers(column, self.decimal)
+            numbers, bad = read_numbers(column, self.written)
             return self._counts(numbers), bad
         return self.seconds(column, layout.unit)
 
@@ -225,7 +274,7 @@ class Clock:
         per_second = PER_SECOND[unit]
         if pa.types.is_temporal(column.type):
             raise InputError("wrong-type", expected=f"numbers of {unit}", found=f"stamps ({column.type})")
-        numbers, bad = read_numbers(column, self.decimal)
+        numbers, bad = read_numbers(column, self.written)
         if self._origin is None and np.isfinite(numbers).any():
             first = numbers[np.isfinite(numbers)][0]
             far = abs(first) > EPOCH_S * per_second

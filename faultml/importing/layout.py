@@ -27,6 +27,7 @@ MAX_LAYOUT_BYTES: Final = 200_000
 Open = Literal["?"]
 Column = Annotated[str, msgspec.Meta(min_length=1, max_length=1000)]
 Line = Annotated[int, msgspec.Meta(ge=0, le=1_000_000)]
+Scale = Annotated[float, msgspec.Meta(gt=0, le=1e12)]
 Straight = Annotated[float, msgspec.Meta(ge=-400, le=400)]
 Positive = Annotated[float, msgspec.Meta(gt=0, le=1e6)]
 Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z", "?"]
@@ -42,13 +43,16 @@ class FileLayout(_Part, frozen=True):
     ``names_line`` is the line of the column names, counted from 1, and 0 where there is none; ``first_line`` that of
     the first sample, by default the next one. `delimiter` is one character, ``"tab"``, or ``"space"`` for any run of
     blanks. `shape` is ``rows`` (one row a sample) or ``lists`` (one row a swing, samples in lists; in a text cell they
-    are separated by `list_delimiter`).
+    are separated by `list_delimiter`). `thousands` is the mark between groups of three digits, where the recorder
+    writes one. `missing` are the recorder's own words or numbers for a lost sample, such as ``"-999"``.
     """
 
     reader: str = OPEN
     encoding: str = "utf-8"
     delimiter: str = ","
     decimal: Literal[".", ",", "?"] = "."
+    thousands: Literal["", ".", ",", "'", " "] = ""
+    missing: tuple[Annotated[str, msgspec.Meta(min_length=1, max_length=100)], ...] = ()
     names_line: Line = 1
     first_line: Line | None = None
     sheet: str = ""
@@ -121,7 +125,7 @@ class Orientation(_Part, frozen=True):
     `order` is that of the four columns. `frame` says what a quaternion turns: ``segment-to-world`` vectors of the
     segment into the common frame, or ``world-to-segment`` the other way. `alignment` is a file of ``faultml align``
     beside the layout, which takes the place of `volar` and `proximal`. With an upper arm, forearm rotation is read
-    too.
+    too. `scale` is the length of the quaternions as recorded: 1, or another where they are whole numbers.
     """
 
     forearm: Segment
@@ -129,23 +133,25 @@ class Orientation(_Part, frozen=True):
     upper_arm: Segment | None = None
     order: Literal["wxyz", "xyzw", "?"] = OPEN
     frame: Literal["segment-to-world", "world-to-segment", "?"] = OPEN
+    scale: Scale | Open = 1.0
     alignment: str = ""
 
 
 class FromColumn(_Part, frozen=True):
-    """A value that stands in a column, the file's words put into ours by `words`.
+    """A value in a column, or behind the word `above` above the table; the file's words put into ours by `words`.
 
     With `format` (of `datetime.strptime`, or ``"iso"``) a stamp becomes its ISO date. A word that `words` lacks stays
     as it is.
     """
 
-    column: Column
+    column: Column | None = None
     words: dict[str, str] = {}
     format: str = ""
+    above: Annotated[str, msgspec.Meta(min_length=1, max_length=200)] | None = None
 
 
 Value = Annotated[str, msgspec.Meta(max_length=1000)] | FromColumn
-"""One word for every swing, or a column."""
+"""One word for every swing, a column, or what stands above the table."""
 
 
 class Worn(_Part, frozen=True):
@@ -362,6 +368,14 @@ def _contradictions(layout: Layout) -> Iterator[tuple[str, str, str]]:
         yield "file.delimiter", 'one character, "tab" or "space"', shorten(file.delimiter)
     if file.delimiter == file.decimal and file.delimiter != OPEN:
         yield "file.decimal", "another mark than the delimiter", file.decimal
+    if file.thousands and file.thousands == file.decimal:
+        yield "file.thousands", "another mark than the decimal one", file.thousands
+    for table in ("ids", "worn", "words"):
+        part = getattr(layout, table)
+        for name in part.__struct_fields__:
+            value = getattr(part, name)
+            if isinstance(value, FromColumn) and (value.column is None) == (value.above is None):
+                yield f"{table}.{name}", "column or above", "both" if value.column else "neither"
     for name in ("player", "session", "swing"):
         if getattr(layout.ids, name) is not None and f"{{{name}}}" in layout.ids.pattern:
             yield f"ids.{name}", "one source", "one here and one in ids.pattern"

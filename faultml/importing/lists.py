@@ -52,7 +52,9 @@ def spread_lists(block: Block, samples: Sequence[str], delimiter: str) -> Spread
     starts = within == 0
     table = pa.Table.from_arrays(columns, names=names)
     broken = None if block.broken is None else block.broken[parents]
-    return Spread(Block(table, block.lines[parents], broken, block.angle_unit), starts, unequal[parents])
+    return Spread(
+        Block(table, block.lines[parents], broken, block.angle_unit, block.above), starts, unequal[parents]
+    )
 
 
 def _as_lists(column: pa.Array | pa.ChunkedArray, delimiter: str) -> pa.Array:

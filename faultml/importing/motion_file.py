@@ -39,7 +39,10 @@ class MotionReader:
         n_rows = 0
         for block in read_text(path, layout):
             n_rows += len(block.lines)
-            yield replace(block, angle_unit=_UNITS.get(header.get("indegrees", "").lower(), ""))
+            unit = _UNITS.get(header.get("indegrees", "").lower(), "")
+            yield replace(
+                block, angle_unit=unit, above=tuple(f"{key}={value}" for key, value in header.items())
+            )
         promised = header.get("nrows", "")
         if promised.isdecimal() and int(promised[:18]) != n_rows:
             raise InputError(

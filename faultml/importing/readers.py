@@ -52,12 +52,15 @@ class Block:
         ``(n_rows,)`` rows whose fields could not be told apart; their cells are null.
     angle_unit
         What the file itself says of its angles, where it says so.
+    above
+        Lines above the table, or what else a file says of itself, as ``key: value``.
     """
 
     table: pa.Table
     lines: NDArray[np.int64]
     broken: NDArray[np.bool_] | None = None
     angle_unit: Literal["", "deg", "rad"] = field(default="")
+    above: tuple[str, ...] = ()
 
 
 class Reader(Protocol):

@@ -20,8 +20,9 @@ from scipy.spatial.transform import Rotation
 
 from faultml.channels import CHANNELS, FLEXION, ID_COLUMNS, PRONATION, ULNAR
 from faultml.errors import InputError
+from faultml.importing.above import read_above
 from faultml.importing.alignment import Alignment
-from faultml.importing.cells import Clock, Floats, Mask, Words, find_column, read_numbers, read_words
+from faultml.importing.cells import Clock, Floats, Mask, Words, Written, find_column, read_numbers, read_words
 from faultml.importing.layout import POSITIVE, AngleLayout, FromColumn, Layout, Orientation, Segment
 from faultml.importing.lists import spread_lists
 from faultml.importing.pattern import parse_pattern
@@ -119,7 +120,8 @@ class RowReader:
     def __post_init__(self) -> None:
         pattern = self.layout.ids.pattern
         self._named = parse_pattern(pattern).read(self.path) if pattern else {}
-        self._clock = Clock(self.layout.time, self.layout.file.decimal)
+        self._written = Written.of(self.layout.file)
+        self._clock = Clock(self.layout.time, self._written)
 
     def read(self, block: Block) -> Rows:
         """The next block of the file.
@@ -141,7 +143,7 @@ class RowReader:
         if block.broken is not None:
             faults.append(Fault(block.broken, "field-count", f"{table.num_columns} fields"))
 
-        words = self._words(table, n_rows)
+        words = self._words(block, n_rows)
         if block.broken is not None:
             # Nobody knows whose row it is: it is taken for one more of the swing it stands in, which it refuses.
             words = {
@@ -178,10 +180,12 @@ class RowReader:
         )
         return forearm, hand
 
-    def _words(self, table: pa.Table, n_rows: int) -> dict[str, Words]:
+    def _words(self, block: Block, n_rows: int) -> dict[str, Words]:
         def read(value: str | FromColumn | None) -> Words:
             if isinstance(value, FromColumn):
-                return read_words(table, value)
+                if value.above is not None:
+                    return Words.constant(read_above(block.above, value), n_rows)
+                return read_words(block.table, value)
             return Words.constant(value or "", n_rows)
 
         ids, worn = self.layout.ids, self.layout.worn
@@ -217,7 +221,7 @@ class RowReader:
             if angle is None:
                 continue
             column = find_column(block.table, angle.column)
-            values, bad = read_numbers(column, self.layout.file.decimal)
+            values, bad = read_numbers(column, self._written)
             faults.append(Fault(bad, "not-a-number", f"a number in {shorten(angle.column)}", column))
             assert isinstance(angle.straight, float | int)  # an open question is never applied
             values = values - angle.straight
@@ -277,7 +281,7 @@ class RowReader:
         parts = []
         for name in segment.columns:
             column = find_column(table, name)
-            values, bad = read_numbers(column, self.layout.file.decimal)
+            values, bad = read_numbers(column, self._written)
             faults.append(Fault(bad, "not-a-number", f"a number in {shorten(name)}", column))
             parts.append(values)
         values = np.stack(parts, axis=1)
@@ -285,12 +289,15 @@ class RowReader:
             values = values[:, [1, 2, 3, 0]]
         if layout.frame == "world-to-segment":
             values = values * [-1.0, -1.0, -1.0, 1.0]
+        assert isinstance(layout.scale, float | int)  # an open question is never applied
+        # Whole numbers are off by half a step in each part.
+        within = _UNIT_WITHIN if layout.scale == 1 else max(_UNIT_WITHIN, 1 / layout.scale)
         with np.errstate(over="ignore", invalid="ignore"):
-            off = np.abs(np.linalg.norm(values, axis=1) - 1) > _UNIT_WITHIN
+            values = values / layout.scale
+            off = np.abs(np.linalg.norm(values, axis=1) - 1) > within
         off &= np.isfinite(values).all(axis=1)
-        faults.append(
-            Fault(off, "not-a-number", f"quaternions of length 1 from {shorten(segment.columns[0])} on")
-        )
+        expected = f"quaternions of length {layout.scale:g} from {shorten(segment.columns[0])} on"
+        faults.append(Fault(off, "not-a-number", expected))
         values[off | ~np.isfinite(values).all(axis=1)] = np.nan
         return values
 
@@ -310,7 +317,7 @@ class RowReader:
             mark_s = np.where(rising, t_s, np.nan)
         elif layout.sample_column is not None:
             column = find_column(table, layout.sample_column)
-            numbers, bad = read_numbers(column, self.layout.file.decimal)
+            numbers, bad = read_numbers(column, self._written)
             faults.append(Fault(bad, "impact-unreadable", "a sample number", column))
             mark_sample = numbers - int(layout.first_sample)
         return mark_s, mark_sample

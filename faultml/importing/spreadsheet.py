@@ -14,6 +14,7 @@ import pyarrow as pa
 from faultml.errors import InputError, MissingExtraError
 from faultml.importing.layout import FileLayout
 from faultml.importing.readers import Block
+from faultml.importing.text import MAX_ABOVE
 from faultml.recordings.files import unpack_limit_bytes
 from faultml.recordings.problems import shorten
 
@@ -45,6 +46,7 @@ class SpreadsheetReader:
             sheet.reset_dimensions()  # what a file says of its size may be wrong
             start = layout.first_line or layout.names_line + 1
             names = _names(sheet, layout, start)
+            above = tuple(_above(sheet, layout, start))
             rows: list[Sequence[Any]] = []
             lines: list[int] = []
             n_blocks = 0
@@ -54,10 +56,10 @@ class SpreadsheetReader:
                     rows.append(row)
                     lines.append(line)
                 if len(rows) == BLOCK_ROWS:
-                    yield _block(names, rows, lines, layout.decimal)
+                    yield _block(names, rows, lines, layout.decimal, above)
                     rows, lines, n_blocks = [], [], n_blocks + 1
             if rows:
-                yield _block(names, rows, lines, layout.decimal)
+                yield _block(names, rows, lines, layout.decimal, above)
             elif not n_blocks:
                 raise InputError("no-rows", expected=f"samples from row {start} on", found="none")
         finally:
@@ -111,11 +113,23 @@ def _names(sheet: Any, layout: FileLayout, start: int) -> list[str]:
     return ["" if cell is None else str(cell).strip() for cell in row[:width]]
 
 
-def _block(names: list[str], rows: list[Sequence[Any]], lines: list[int], decimal: str) -> Block:
+def _above(sheet: Any, layout: FileLayout, start: int) -> Iterator[str]:
+    """The rows above the table as lines, cells parted by tabs."""
+    for line, row in enumerate(
+        sheet.iter_rows(max_row=min(start - 1, MAX_ABOVE), max_col=MAX_COLUMNS, values_only=True), 1
+    ):
+        if line != layout.names_line:
+            cells = [_text(cell, layout.decimal) for cell in row if cell is not None]
+            yield "\t".join(cells)
+
+
+def _block(
+    names: list[str], rows: list[Sequence[Any]], lines: list[int], decimal: str, above: tuple[str, ...]
+) -> Block:
     columns = [
         _column([row[at] if at < len(row) else None for row in rows], decimal) for at in range(len(names))
     ]
-    return Block(pa.Table.from_arrays(columns, names=names), np.array(lines, dtype=np.int64))
+    return Block(pa.Table.from_arrays(columns, names=names), np.array(lines, dtype=np.int64), above=above)
 
 
 def _column(cells: list[Any], decimal: str) -> pa.Array:

@@ -11,7 +11,7 @@ import gzip
 import re
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -28,6 +28,8 @@ from faultml.recordings.problems import shorten
 CHUNK_BYTES: Final = 2_000_000
 MAX_LINE_LETTERS: Final = 1_000_000
 """Longest line, characters."""
+MAX_ABOVE: Final = 400
+"""Lines above the table that are kept for what they say."""
 MAX_COLUMNS: Final = 10_000
 
 _NO_ENCODINGS: Final = frozenset(
@@ -56,6 +58,7 @@ def read_text(path: Path, layout: FileLayout) -> Iterator[Block]:
     """
     table: _Table | None = None
     names_line = ""
+    above: list[str] = []
     start = layout.first_line or layout.names_line + 1
     for line, text in _texts(path, layout.encoding):
         rest = text
@@ -63,6 +66,8 @@ def read_text(path: Path, layout: FileLayout) -> Iterator[Block]:
             head, _, rest = rest.partition("\n")
             if line == layout.names_line:
                 names_line = head
+            elif len(above) < MAX_ABOVE:
+                above.append(head)
             line += 1
         if not rest.strip():
             continue
@@ -70,7 +75,7 @@ def read_text(path: Path, layout: FileLayout) -> Iterator[Block]:
             table = _make_table(names_line, rest, layout)
         block = table.parse(rest, line)
         if len(block.lines):
-            yield block
+            yield replace(block, above=tuple(above))
     if table is None:
         raise InputError("no-rows", expected=f"samples from line {start} on", found="none")
 

@@ -14,17 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.errors import InputError
+from faultml.importing.above import statements
 from faultml.importing.pattern import parse_pattern
 from faultml.importing.propose.clock import Clock
 from faultml.importing.propose.motion import Moves
 from faultml.importing.propose.source import Guess, Source, open_guess
-from faultml.importing.propose.words import load_words, tokens
+from faultml.importing.propose.words import load_words, side_in, tokens
 
 Array = NDArray[np.float64]
 
 ONE_SWING_S: Final = 15.0
 STREAM_S: Final = 60.0
 GAP_S: Final = 1.0
+MAX_KEY_WORDS: Final = 2
+"""A longer line above the table is a sentence."""
 
 _DAYS: Final = ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%d-%m-%Y", "%Y%m%d")
 _DATE_IN_NAME = re.compile(r"(?<!\d)(?:\d{4}-\d\d-\d\d|\d{8}|\d{4}_\d\d_\d\d)(?!\d)")
@@ -124,6 +127,11 @@ def guess_ids(
         left.discard("swing")
     for what, name in columns.items():
         yield _from_column(source, what, name)
+    for what in sorted(left):
+        guess = _from_above(source, what)
+        if guess is not None:
+            left.discard(what)
+            yield guess
     stamped = _session_of_stamps(clock)
     if "session" in left and stamped is not None:
         left.discard("session")
@@ -143,6 +151,26 @@ def guess_ids(
         yield Guess("ids.swing", "1", "likely", "the file holds one swing and its name no further number")
     for what in sorted(left):
         yield open_guess(f"ids.{what}", "no column and no part of the file's name tells it", _QUESTIONS[what])
+
+
+def _from_above(source: Source, what: str) -> Guess | None:
+    """An id that stands above the table behind a word for it."""
+    wanted = getattr(load_words().names, what)
+    for key, said in statements(source.preamble):
+        words = tokens(key)
+        if not words or not set(words) & wanted or len(words) > MAX_KEY_WORDS or side_in(tokens(said)):
+            continue
+        reason = f"above the table stands {key!r} with {said!r}"
+        if what != "session":
+            return Guess(f"ids.{what}", {"above": key}, "sure", reason)
+        days = [each for each in _DAYS if _is_day(said, each)]
+        if len(days) > 1:
+            return None
+        form = {"format": "iso"} if not days and _is_iso_stamp(said) else {}
+        if days and days[0] != "%Y-%m-%d":
+            form = {"format": days[0]}
+        return Guess("ids.session", {"above": key, **form}, "sure", reason)
+    return None
 
 
 def _from_column(source: Source, what: str, name: str) -> Guess:

@@ -19,11 +19,18 @@ UNIT_WITHIN: Final = 0.02
 MIN_RATIO: Final = 2.0
 """How many times flatter the wrist's turning must be under one reading of the frame than under the other."""
 
+SCALES: Final = (1000.0, 1024.0, 4096.0, 8192.0, 10000.0, 16384.0, 32767.0, 32768.0, 65536.0, 1e6, 2.0**30)
+"""Usual lengths of quaternions in whole numbers; practice, no source."""
+
 _PARTS: Final = ("w", "x", "y", "z")
 
 
 def find_quaternions(source: Source) -> list[list[str]]:
-    """Fours of neighbouring columns whose length is one in every row."""
+    """Fours of neighbouring columns whose length is one in every row, or of whole numbers with one length in all rows.
+
+    Whole numbers are divided by their length in `source`, so that everybody reads unit quaternions; `scale_of` says
+    by what.
+    """
     names = [name for name in source.names if name in source.numbers]
     found, at = [], 0
     while at + 4 <= len(names):
@@ -31,16 +38,32 @@ def find_quaternions(source: Source) -> list[list[str]]:
         values = np.array([source.numbers[name] for name in four])
         length = np.sqrt((values**2).sum(axis=0))
         length = length[np.isfinite(length)]
+        scale = _scale(values, length)
         if (
             len(length) > 4
-            and (np.abs(length - 1) < UNIT_WITHIN).mean() > 0.98
-            and np.ptp(values, axis=1).max() > 0.01
+            and (np.abs(length / scale - 1) < UNIT_WITHIN).mean() > 0.98
+            and np.ptp(values, axis=1).max() > 0.01 * scale
         ):
             found.append(four)
+            if scale != 1:
+                source.quaternion_scales.add(scale)
+                for name in four:
+                    source.numbers[name] = source.numbers[name] / scale
             at += 4
         else:
             at += 1
     return found
+
+
+def _scale(values: Array, length: Array) -> float:
+    """The length of quaternions that are whole numbers, 1 for others."""
+    finite = values[np.isfinite(values)]
+    whole = len(finite) > 0 and bool((finite == np.round(finite)).all()) and np.abs(finite).max() > 1
+    if not whole or not len(length):
+        return 1.0
+    middle = float(np.median(length))
+    near = [each for each in SCALES if abs(middle / each - 1) < 2 / each]
+    return near[0] if near else float(round(middle)) if middle > 100 else middle
 
 
 def guess_orientation(source: Source, fours: list[list[str]]) -> Iterator[Guess]:
@@ -68,6 +91,13 @@ def guess_orientation(source: Source, fours: list[list[str]]) -> Iterator[Guess]
                     f"Which axis of the {name}'s sensor points {where}, such as +x? Or see faultml align."
                 )
                 yield open_guess(f"{path}.{axis}", why, question)
+    if len(source.quaternion_scales) == 1:
+        scale = next(iter(source.quaternion_scales))
+        reason = "whole numbers whose length is so in every row: divided by it they are quaternions"
+        yield Guess("orientation.scale", scale, "likely", reason)
+    elif source.quaternion_scales:
+        told = ", ".join(f"{scale:g}" for scale in sorted(source.quaternion_scales))
+        yield open_guess("orientation.scale", f"several lengths: {told}", "What is a quaternion's length?")
     order, doubt, reason = _order(source, fours)
     question = "Does the scalar stand first (wxyz) or last (xyzw)?"
     yield (

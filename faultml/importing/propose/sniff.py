@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 from faultml.errors import InputError
 from faultml.importing.layout import FileLayout
 from faultml.importing.motion_file import read_header
-from faultml.importing.propose.source import Guess, Table
+from faultml.importing.propose.source import Doubt, Guess, Table
 from faultml.importing.propose.words import load_words
 from faultml.importing.spreadsheet import open_book
 from faultml.importing.text import open_bytes, split_fields
@@ -34,6 +34,11 @@ _NUMBER: Final = {
     ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?"),
 }
 _FRACTION: Final = {mark: re.compile(rf"[+-]?\d*{re.escape(mark)}\d+(?:[eE][+-]?\d+)?") for mark in ".,"}
+_GROUPED: Final = {
+    mark: rf"[+-]?\d{{{{1,3}}}}(?:{again}\d{{{{3}}}})+(?:{{decimal}}\d*)?"
+    for mark, again in ((",", ","), (".", r"\."), ("'", "['\u2019]"), (" ", "[ \u00a0\u202f\u2009]"))
+}
+"""Numbers with a mark between thousands, by the mark."""
 _LOST: Final = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
 _LIST_MARKS: Final = (" ", ";", "|", ",")
 _MIN_IN_LIST: Final = 10
@@ -143,7 +148,30 @@ def _text(path: Path, head: bytes) -> Table:
     ]
     if decimal == ",":
         guesses.append(Guess("file.decimal", ",", "sure", "numbers are written as 1,5"))
+    thousands = _thousands(cells, decimal)
+    if thousands is not None:
+        guesses.append(thousands)
+        layout = msgspec.structs.replace(layout, thousands=str(thousands.value))
     return _stand(layout, guesses, cells, lines, decimal, path)
+
+
+def _thousands(cells: Cells, decimal: str) -> Guess | None:
+    """The mark between thousands, where cells are numbers with it and none without."""
+    for mark, written in _GROUPED.items():
+        if mark == decimal:
+            continue
+        pattern = re.compile(written.format(decimal=re.escape(decimal)))
+        found = [
+            cell
+            for row in cells
+            for cell in row
+            if pattern.fullmatch(cell) and not _NUMBER[decimal].fullmatch(cell)
+        ]
+        if len(found) >= MIN_ROWS:
+            told = any(decimal in cell or cell.count(mark) > 1 for cell in found) or mark in "' "
+            doubt: Doubt = "sure" if told else "likely"
+            return Guess("file.thousands", mark, doubt, f"{len(found)} numbers are written as {found[0]}")
+    return None
 
 
 def _encoding(head: bytes, path: Path) -> tuple[str, str]:

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, Literal
 
+import msgspec
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from faultml.errors import InputError
+from faultml.importing.cells import Written, read_numbers
 from faultml.importing.layout import FileLayout
+from faultml.importing.propose.stand_ins import find_stand_ins
 from faultml.importing.readers import read_blocks
-from faultml.recordings.csv_blocks import MISSING_WORDS
 
 MAX_ROWS: Final = 200_000
 """Samples looked at, and rows read; the rest of a file is more of the same."""
@@ -25,7 +27,8 @@ LONGEST_STATEMENT: Final = 80
 
 Doubt = Literal["sure", "likely", "open"]
 
-_NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+MAX_BAD_SHARE: Final = 0.02
+"""A column of numbers holds at most so many cells that are none."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,8 @@ class Source:
         Columns of date and time.
     row
         ``(n_rows,)`` which row a sample stands in, where a row is a swing.
+    quaternion_scales
+        Lengths of the quaternions in whole numbers that were found.
     """
 
     path: Path
@@ -97,6 +102,7 @@ class Source:
     stamps: dict[str, pd.DatetimeIndex]
     row: NDArray[np.int64] | None
     angle_unit: str
+    quaternion_scales: set[float] = field(default_factory=set)
 
     def __len__(self) -> int:
         return len(next(iter(self.cells.values()), ()))
@@ -137,13 +143,15 @@ def read_source(path: Path, table: Table) -> Source:
     merged = {name: _merge(parts) for name, parts in zip(names, columns, strict=True)}
     if table.layout.shape == "lists":
         return _lists(path, table, names, titles, merged, angle_unit)
+    table = _with_missing(table, merged)
+    written = Written.of(table.layout)
     numbers, cells, stamps = {}, {}, {}
     for name, column in merged.items():
         column = column.slice(0, MAX_ROWS)
         if pa.types.is_timestamp(column.type):
             stamps[name] = pd.DatetimeIndex(column.to_pandas())
         cells[name] = column.cast(pa.string()).to_pandas().astype(object).to_numpy()
-        values = as_numbers(column, table.layout.decimal)
+        values = as_numbers(column, written)
         if values is not None and name not in stamps:
             numbers[name] = values
     return Source(
@@ -160,6 +168,17 @@ def read_source(path: Path, table: Table) -> Source:
     )
 
 
+def _with_missing(table: Table, columns: dict[str, pa.ChunkedArray]) -> Table:
+    """The table with what stands for a lost sample in its columns of numbers."""
+    found = find_stand_ins(columns, Written.of(table.layout))
+    if not found:
+        return table
+    reason = "; ".join(f"{word!r} {why}" for word, why in found.items())
+    guess = Guess("file.missing", list(found), "likely", reason)
+    layout = msgspec.structs.replace(table.layout, missing=tuple(found))
+    return replace(table, layout=layout, guesses=[*table.guesses, guess])
+
+
 def _n_values(column: pa.ChunkedArray) -> int:
     nested = pa.types.is_list(column.type) or pa.types.is_large_list(column.type)
     return sum(len(chunk.flatten()) for chunk in column.chunks) if nested else len(column)
@@ -174,20 +193,15 @@ def _merge(parts: Sequence[pa.ChunkedArray]) -> pa.ChunkedArray:
     return pa.chunked_array([chunk for part in parts for chunk in part.chunks])
 
 
-def as_numbers(column: pa.ChunkedArray, decimal: str) -> NDArray[np.float64] | None:
+def as_numbers(column: pa.ChunkedArray, written: Written) -> NDArray[np.float64] | None:
     """A column's numbers, NaN for what is lost; None where more than one cell in fifty is neither."""
-    if pa.types.is_integer(column.type) or pa.types.is_floating(column.type):
-        return column.to_pandas().to_numpy(dtype=float)
-    if not pa.types.is_string(column.type) and not pa.types.is_large_string(column.type):
+    if not column.num_chunks:
         return None
-    text = column.to_pandas().astype(object).where(lambda each: each.notna(), "").str.strip()
-    if decimal != ".":
-        text = text.str.replace(".", "?", regex=False).str.replace(decimal, ".", regex=False)
-    lost = text.isin(MISSING_WORDS)
-    sound = text.str.fullmatch(_NUMBER) & ~lost
-    if not sound.any() or (~sound & ~lost).mean() > 0.02:
+    try:
+        numbers, bad = read_numbers(pa.concat_arrays(column.chunks), written)
+    except (InputError, pa.ArrowException):  # neither text nor numbers
         return None
-    return pd.to_numeric(text.where(sound)).to_numpy(dtype=float)
+    return numbers if np.isfinite(numbers).any() and bad.mean() <= MAX_BAD_SHARE else None
 
 
 def _lists(
@@ -199,7 +213,7 @@ def _lists(
     angle_unit: str,
 ) -> Source:
     """A table of one row a swing, laid out one row a sample."""
-    split = table.layout.list_delimiter
+    split, written = table.layout.list_delimiter, Written.of(table.layout)
     values: dict[str, list[NDArray[np.float64]]] = {}
     for name, column in merged.items():
         rows = column.to_pylist()
@@ -209,7 +223,7 @@ def _lists(
                 continue
             parts = [[part for part in cell.split(split) if part.strip()] for cell in text]
             flat = pa.chunked_array([pa.array([part for row in parts for part in row], pa.string())])
-            numbers = as_numbers(flat, table.layout.decimal)
+            numbers = as_numbers(flat, written)
             if numbers is None:
                 continue
             ends = np.cumsum([len(row) for row in parts])[:-1]
@@ -233,7 +247,7 @@ def _lists(
             cells[name] = np.full(len(row), "", dtype=object)
         elif not pa.types.is_nested(column.type):
             cells[name] = np.repeat(column.cast(pa.string()).to_pandas().astype(object).to_numpy(), lengths)
-            single = as_numbers(column, table.layout.decimal)
+            single = as_numbers(column, written)
             if single is not None:
                 numbers_of[name] = np.repeat(single, lengths)
         else:

@@ -39,7 +39,7 @@ class MotionReader:
         n_rows = 0
         for block in read_text(path, layout):
             n_rows += len(block.lines)
-            unit = _UNITS.get(header.get("indegrees", "").lower(), "")
+            unit: Literal["", "deg", "rad"] = _UNITS.get(header.get("indegrees", "").lower(), "")
             yield replace(
                 block, angle_unit=unit, above=tuple(f"{key}={value}" for key, value in header.items())
             )

@@ -140,7 +140,7 @@ class JobOut(TypedDict):
     """A season that was uploaded."""
 
     id: str
-    state: Literal["waiting", "running", "done", "failed"]
+    state: Literal["waiting", "running", "done", "failed", "interrupted"]
     progress: float
     """Share of the swings that have been assessed."""
     swings: int
@@ -150,6 +150,10 @@ class JobOut(TypedDict):
     """Why it failed, or what a person should know; else empty."""
     results: list[str]
     """Names of the results that are there."""
+    uploaded_at: str
+    """ISO 8601, UTC."""
+    ended_at: str
+    """ISO 8601, UTC; empty until it has ended."""
 
 
 class JobProblem(TypedDict):
@@ -158,6 +162,12 @@ class JobProblem(TypedDict):
     file: str
     code: str
     count: int
+
+
+class JobsOut(TypedDict):
+    """Every season that is kept, in the order of uploads."""
+
+    seasons: list[JobOut]
 
 
 class Label(TypedDict):
@@ -492,6 +502,13 @@ class Client:
         content = json.dumps(body).encode()
         told = self.ask("POST", "/v1/assess", body=content, kind="application/json")
         return cast(Assessed, json.loads(told))
+
+    def seasons(self) -> JobsOut:
+        """Every season that is kept. In the order of uploads, those of other servers that share the spool
+        included.
+        """
+        told = self.ask("GET", "/v1/seasons")
+        return cast(JobsOut, json.loads(told))
 
     def upload_season(self, season: list[bytes], roster: bytes | None = None) -> JobOut:
         """Upload a season to be classified. A season table as one Parquet or long CSV file, or a form with

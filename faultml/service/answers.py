@@ -280,13 +280,21 @@ class JobOut(BaseModel):
     """A season that was uploaded."""
 
     id: str
-    state: Literal["waiting", "running", "done", "failed"]
+    state: Literal["waiting", "running", "done", "failed", "interrupted"]
     progress: float = Field(description="Share of the swings that have been assessed.")
     swings: int
     assessed: int
     problems: list[JobProblem]
     reason: str = Field(description="Why it failed, or what a person should know; else empty.")
     results: list[str] = Field(description="Names of the results that are there.")
+    uploaded_at: str = Field(description="ISO 8601, UTC.")
+    ended_at: str = Field(description="ISO 8601, UTC; empty until it has ended.")
+
+
+class JobsOut(BaseModel):
+    """Every season that is kept, in the order of uploads."""
+
+    seasons: list[JobOut]
 
 
 def records(frame: pd.DataFrame, columns: Mapping[str, Kind]) -> list[dict[str, Any]]:

@@ -56,13 +56,13 @@ def create_app(settings: Settings) -> FastAPI:
         redirect_slashes=False,
     )
     app.state.service = Service(settings)
-    for router in (
-        health, swing_routes.router, season_routes.router, book_routes.router, care_routes.router,
-        plan_routes.router,
+    routers = (
+        health, swing_routes.router, season_routes.router, book_routes.router, care_routes.router, plan_routes.router,
         label_routes.router,
-    ):  # fmt: skip
+    )  # fmt: skip
+    for router in routers:
         app.include_router(router)
-    problems.install(app)
+    problems.install(app, [*app.routes, *(route for router in routers for route in router.routes)])
     app.add_middleware(Gate, settings=settings)
     _describe(app)
     return app
@@ -91,28 +91,27 @@ async def readyz(request: Request) -> dict[str, Any]:
     """Which model it is, by its hash; 503 until it is ready. Needs no token."""
     service = service_of(request)
     if not service.ready:
-        raise Refusal(503, "not-ready", "The model is being made ready.")
+        raise Refusal(503, "not-ready", "The model is being made ready.", retry_s=2.0)
     return {"status": "ready", "version": __version__, "model": service.model.model_dump()}
 
 
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     service: Service = app.state.service
-    with open_spool(service.settings.spool) as spool:
-        service.jobs = Jobs(service.settings, spool)
-        tasks = [
-            asyncio.create_task(each)
-            for each in (service.jobs.run(), service.jobs.sweep(), service.assessing.run(service.warm))
-        ]
-        try:
-            yield
-        finally:
-            for task in tasks:
-                task.cancel()
-            for task in tasks:
-                with suppress(asyncio.CancelledError, Refusal):
-                    await task
-            service.close()
+    service.jobs = Jobs(service.settings, open_spool(service.settings.spool, service.settings.store))
+    tasks = [
+        asyncio.create_task(each)
+        for each in (service.jobs.run(), service.jobs.sweep(), service.assessing.run(service.warm))
+    ]
+    try:
+        yield
+    finally:
+        for task in tasks:
+            task.cancel()
+        for task in tasks:
+            with suppress(asyncio.CancelledError, Refusal):
+                await task
+        service.close()
 
 
 def _describe(app: FastAPI) -> None:

@@ -97,7 +97,7 @@ class Service:
         job = self.jobs.latest_done()
         if job is None:
             raise Refusal(404, "no-results", "No season has been classified yet.")
-        return read_results(job.results)
+        return read_results(self.jobs.results(job))
 
     def known(self) -> tuple[Known, frozenset[str]]:
         """What is known of everybody now, and who was recorded in the results that drills are told from.

@@ -31,6 +31,9 @@ OPEN_PATHS: Final = ("/healthz", "/readyz")
 CLIENT_LEFT: Final = 499
 """What the log says of a request whose client left before its body had arrived."""
 
+_NEWEST: Final = 0.1
+"""Weight of the newest request in the mean of how long requests take."""
+
 UPLOAD_PATH: Final = "/v1/seasons"
 HEADERS: Final = {
     "x-content-type-options": "nosniff",
@@ -51,6 +54,7 @@ class Gate:
         self._token = settings.token.encode()
         self._origins = {f"{scheme}://{host}" for scheme in ("http", "https") for host in settings.hosts}
         self._open: Counter[str] = Counter()
+        self._mean_s = 1.0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or refuse it."""
@@ -85,9 +89,10 @@ class Gate:
                 del self._open[client]
             # The route's pattern, not the path: players' names stand in paths.
             route = getattr(scope.get("route"), "path", "-")
-            spent_ms = 1000 * (time.monotonic() - started)
+            spent_s = time.monotonic() - started
+            self._mean_s += _NEWEST * (spent_s - self._mean_s)
             status = CLIENT_LEFT if coming.left else out.status
-            log.info("%s %s %s %.0f ms", method, route, status, spent_ms)
+            log.info("%s %s %s %.0f ms", method, route, status, 1000 * spent_s)
 
     def _check(self, scope: Scope, client: str) -> None:
         headers = Headers(scope=scope)
@@ -96,9 +101,14 @@ class Gate:
             self._check_token(headers.getlist("authorization"))
             limits = self._settings.limits
             if self._open[client] > limits.max_requests_of_a_client:
-                raise Refusal(429, "too-many-requests", "Wait for the answers to earlier requests.")
+                raise Refusal(
+                    429,
+                    "too-many-requests",
+                    "Wait for the answers to earlier requests.",
+                    retry_s=self._mean_s,
+                )
             if self._open.total() > limits.max_requests:
-                raise Refusal(503, "busy", "Too many requests are being answered. Try again in a moment.")
+                raise Refusal(503, "busy", "Too many requests are being answered.", retry_s=self._mean_s)
         if scope["method"] != "GET":
             self._check_origin(headers)
         self._check_body(headers, self._bounds(scope).max_bytes)

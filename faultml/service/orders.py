@@ -8,16 +8,22 @@ import msgspec
 
 from faultml.classifier.bundle import Registered
 
-RESULTS_FOLDER: Final = "results"
+_RESULTS: Final = "results"
+
+
+def results_folder(fence: int | str) -> str:
+    """Where results go that are made under a fence of the ledger."""
+    return f"{_RESULTS}-{fence}"
 
 
 class Order(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What to classify with; the package's own where None. `registered` is what the model must be."""
+    """What to classify with; the package's own where None. `registered` is what the model must be; `out` the folder."""
 
     model: str | None = None
     catalogue: str | None = None
     store: str | None = None
     registered: Registered | None = None
+    out: str = ""
 
 
 class Told(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

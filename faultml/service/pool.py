@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from threading import Lock
 from typing import ParamSpec, TypeVar
 
 from faultml.service.problems import Refusal
+
+_NEWEST = 0.1
+"""Weight of the newest call in the mean of how long calls take."""
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -31,7 +36,9 @@ class Pool:
         self._threads = ThreadPoolExecutor(running, thread_name_prefix=name)
         self._most = running + waiting
         self._max_s = max_s
+        self._running = running
         self._taken = 0
+        self._mean_s = 0.0
         self._lock = Lock()
 
     async def run(self, call: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
@@ -45,20 +52,36 @@ class Pool:
         """
         with self._lock:
             if self._taken >= self._most:
-                raise Refusal(503, "busy", "Too much work is waiting. Try again in a moment.")
+                raise Refusal(503, "busy", "Too much work is waiting.", retry_s=self._wait_s())
             self._taken += 1
-        future = self._threads.submit(call, *args, **kwargs)
+        future = self._threads.submit(self._timed, partial(call, *args, **kwargs))
         future.add_done_callback(lambda _: self._free())
         try:
             return await asyncio.wait_for(asyncio.wrap_future(future), self._max_s)
         except TimeoutError as error:
             raise Refusal(
-                503, "too-slow", f"No answer within {self._max_s:g} s. Ask for less at once."
+                503,
+                "too-slow",
+                f"No answer within {self._max_s:g} s. Ask for less at once.",
+                retry_s=self._wait_s(),
             ) from error
 
     def close(self) -> None:
         """Let go of the threads; what waits is dropped."""
         self._threads.shutdown(wait=False, cancel_futures=True)
+
+    def _timed(self, call: Callable[[], T]) -> T:
+        started = time.monotonic()
+        try:
+            return call()
+        finally:
+            spent_s = time.monotonic() - started
+            with self._lock:
+                self._mean_s += _NEWEST * (spent_s - self._mean_s)
+
+    def _wait_s(self) -> float:
+        """How long what is taken on will take, by how long calls took of late."""
+        return self._taken * self._mean_s / self._running
 
     def _free(self) -> None:
         with self._lock:

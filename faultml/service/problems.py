@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
+from math import ceil
 from typing import Any, Final
 
 import msgspec
@@ -12,15 +13,15 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 from starlette.exceptions import HTTPException
+from starlette.routing import BaseRoute, Match
 
 from faultml.errors import CatalogueError, FaultmlError, StoreError
 
 MEDIA_TYPE: Final = "application/problem+json"
 MAX_ERRORS: Final = 20
-RETRY_S: Final = 1
 
-_AGAIN: Final = {"store-busy", "missing-table", "damaged-results"}
-"""Codes of what may be over in a moment: a writer is at work, or results are just being replaced."""
+_AGAIN_S: Final = {"store-busy": 10.0, "missing-table": 1.0, "damaged-results": 1.0}
+"""Codes of what may be over after so long: a writer is at work, or results are just being replaced."""
 
 _MISSING: Final = {"unknown-player", "no-such-path", "not-a-results-folder"}
 _CONFLICT: Final = {"forgotten-player"}
@@ -60,6 +61,8 @@ class Refusal(HTTPException):
         One sentence for a person; repeats nothing that is about a player.
     errors
         Which fields are wrong: ``part, pointer, detail``.
+    retry_s
+        After how long the same request may be answered, as far as is known; None: not by waiting.
     """
 
     def __init__(
@@ -70,8 +73,9 @@ class Refusal(HTTPException):
         *,
         errors: Sequence[tuple[str, str, str]] = (),
         headers: Mapping[str, str] | None = None,
+        retry_s: float | None = None,
     ) -> None:
-        again = {"retry-after": str(RETRY_S)} if status in (429, 503) else {}
+        again = {} if retry_s is None else {"retry-after": str(max(ceil(retry_s), 1))}
         super().__init__(status, detail, {**again, **(headers or {})})
         self.code = code
         self.errors = errors
@@ -114,7 +118,7 @@ def invalid(errors: Sequence[ErrorDetails | Mapping[str, Any]], part: str = "") 
 def of_error(error: FaultmlError) -> Refusal:
     """A refusal from a typed error of the library; paths of this machine are kept back."""
     words = [f"expected {error.expected}"] if error.expected else []
-    if isinstance(error, CatalogueError | StoreError) or error.code in _AGAIN:
+    if isinstance(error, CatalogueError | StoreError) or error.code in _AGAIN_S:
         status = 503
         words = []
     elif error.code in _MISSING:
@@ -123,11 +127,11 @@ def of_error(error: FaultmlError) -> Refusal:
         status = 409 if error.code in _CONFLICT else 422
         words += [f"found {error.found}"] if error.found else []
     sentence = f"{error.code}: {', '.join(words)}." if words else f"{error.code}."
-    return Refusal(status, error.code, sentence)
+    return Refusal(status, error.code, sentence, retry_s=_AGAIN_S.get(error.code))
 
 
-def install(app: FastAPI) -> None:
-    """Answer every error of an app with a problem document."""
+def install(app: FastAPI, routes: Sequence[BaseRoute]) -> None:
+    """Answer every error of an app, which has these routes, with a problem document."""
 
     async def refused(request: Request, error: Exception) -> Response:
         if isinstance(error, Refusal):
@@ -136,7 +140,10 @@ def install(app: FastAPI) -> None:
         code = HTTPStatus(error.status_code).phrase.lower().replace(" ", "-")
         said = {404: "There is nothing here.", 405: "This cannot be done here."}
         detail = said.get(error.status_code, str(error.detail))
-        return response(Refusal(error.status_code, code, detail, headers=error.headers))
+        headers = error.headers
+        if error.status_code == 405:  # the router names the methods of the first route that fits, not of all
+            headers = {"allow": ", ".join(_allowed(routes, request))}
+        return response(Refusal(error.status_code, code, detail, headers=headers))
 
     async def wrong(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
@@ -149,6 +156,13 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, refused)
     app.add_exception_handler(RequestValidationError, wrong)
     app.add_exception_handler(FaultmlError, typed)
+
+
+def _allowed(routes: Sequence[BaseRoute], request: Request) -> list[str]:
+    """Every method that a request's path may be asked with."""
+    fitting = [route for route in routes if route.matches(request.scope)[0] is not Match.NONE]
+    methods = {method for route in fitting for method in getattr(route, "methods", None) or ()}
+    return sorted(methods | ({"HEAD"} if "GET" in methods else set()))
 
 
 def _escaped(step: object) -> str:

@@ -10,7 +10,7 @@ from fastapi.responses import FileResponse
 from faultml.quality.watched import Watch, read_watch
 from faultml.results import REPORT_FILE, read_results
 from faultml.results.tables import table_parts
-from faultml.service.answers import JobOut
+from faultml.service.answers import JobOut, JobsOut
 from faultml.service.bodies import PARQUET
 from faultml.service.context import service_of
 from faultml.service.describe import binary, problems
@@ -54,15 +54,31 @@ async def upload(request: Request, response: Response) -> dict[str, Any]:
     Without a roster nobody has said whether anything hurts, and every drill says: ask first.
     """
     service = service_of(request)
-    job = service.jobs.new()
+    jobs, disk = service.jobs, service.reading
+    name = await disk.run(jobs.new, "", service.settings.limits.max_jobs)
     try:
-        await store_upload(request, job.folder, service.settings.limits, service.reading)
+        await store_upload(request, jobs.folder(name), service.settings.limits, disk)
+        job = await disk.run(jobs.submit, name)
     except BaseException:
-        service.jobs.remove(job)
+        jobs.discard(name)
         raise
-    service.jobs.submit(job)
-    response.headers["location"] = f"/v1/seasons/{job.id}"
-    return job.as_dict()
+    jobs.wake()
+    response.headers["location"] = f"/v1/seasons/{name}"
+    return jobs.as_dict(job)
+
+
+@router.get(
+    "/v1/seasons",
+    operation_id="seasons",
+    summary="Every season that is kept.",
+    response_model=JobsOut,
+    responses=problems(),
+)
+async def show_all(request: Request) -> dict[str, Any]:
+    """In the order of uploads, those of other servers that share the spool included."""
+    service = service_of(request)
+    found = await service.reading.run(service.jobs.all)
+    return {"seasons": [service.jobs.as_dict(job) for job in found]}
 
 
 @router.get(
@@ -74,7 +90,8 @@ async def upload(request: Request, response: Response) -> dict[str, Any]:
 )
 async def show(request: Request, season: JobName) -> dict[str, Any]:
     """State, progress, what is wrong in the files, and which results there are."""
-    return service_of(request).jobs.get(season).as_dict()
+    service = service_of(request)
+    return service.jobs.as_dict(await service.reading.run(service.jobs.get, season))
 
 
 @router.delete(
@@ -86,8 +103,10 @@ async def show(request: Request, season: JobName) -> dict[str, Any]:
 )
 async def remove(request: Request, season: JobName) -> None:
     """Ends it where it runs."""
-    jobs = service_of(request).jobs
-    jobs.remove(jobs.get(season))
+    service = service_of(request)
+    await service.reading.run(service.jobs.get, season)
+    service.jobs.stop(season)
+    await service.reading.run(service.jobs.discard, season)
 
 
 @router.get(
@@ -99,8 +118,9 @@ async def remove(request: Request, season: JobName) -> None:
 )
 async def result(request: Request, season: JobName, file: ResultFile) -> FileResponse:
     """The tables are described in the README; the page comes as a file to be saved."""
-    job = service_of(request).jobs.get(season)
-    path = job.results / file
+    service = service_of(request)
+    job = await service.reading.run(service.jobs.get, season)
+    path = service.jobs.results(job) / file
     if path.is_dir():  # a table of one part
         path = table_parts(path)[0]
     if not job.done or not path.is_file():
@@ -119,10 +139,10 @@ async def result(request: Request, season: JobName, file: ResultFile) -> FileRes
 async def watch(request: Request, season: JobName) -> Watch:
     """For each kind of recorder: which features are unlike training, and what a retraining would need."""
     service = service_of(request)
-    job = service.jobs.get(season)
+    job = await service.reading.run(service.jobs.get, season)
     if not job.done:
         raise _not_there()
-    return await service.reading.run(lambda: read_watch(read_results(job.results).run))
+    return await service.reading.run(lambda: read_watch(read_results(service.jobs.results(job)).run))
 
 
 def _not_there() -> Refusal:

@@ -59,7 +59,13 @@ class Limits:
     max_upload_files
         Files of a season's upload: 422.
     max_jobs
-        Seasons that are kept, finished ones included: 429.
+        Seasons that are kept, finished ones included, of all servers that share a spool: 429.
+    max_jobs_running
+        Seasons that are classified at once, of all servers that share a spool.
+    max_attempts
+        How often a season is begun whose server ended; then it is interrupted.
+    job_lease_s
+        How long a server that is silent keeps a season from the others.
     max_job_s
         One season's classification; then it has failed.
     job_kept_s
@@ -85,6 +91,9 @@ class Limits:
     max_upload_bytes: int = 1_000_000_000
     max_upload_files: int = 100
     max_jobs: int = 20
+    max_jobs_running: int = 1
+    max_attempts: int = 3
+    job_lease_s: float = 15.0
     max_job_s: float = 3600.0
     job_kept_s: float = 86_400.0
 
@@ -108,7 +117,7 @@ class Settings:
     hosts
         ``host:port`` that a request's Host may name, exactly, in small letters.
     spool
-        Where uploads are kept; None: the system's folder for temporary files.
+        Where uploads are kept; None: beside the store.
     limits
         Every limit.
     """

@@ -1,65 +1,50 @@
-"""A private folder for uploads and their results, gone when the server ends, in whatever way it does."""
+"""The folder for uploads and their results: private, and the same after a server was killed or started anew."""
 
 from __future__ import annotations
 
 import os
 import secrets
-import shutil
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+import stat
 from pathlib import Path
 from typing import Final
 
 from faultml.errors import InputError
-from faultml.results.folders import hold_lock, is_held
+from faultml.store.place import store_path
 
-PREFIX: Final = "faultml-serve-"
+DEFAULT: Final = "faultml-seasons"
+"""Beside the store, so that servers which share a store share their seasons."""
+SEASONS_FOLDER: Final = "seasons"
 
 
-@contextmanager
-def open_spool(place: Path | None = None) -> Iterator[Path]:
-    """A new folder that only its owner may enter; what servers that were killed have left is removed first.
+def open_spool(place: Path | None, store: Path | None) -> Path:
+    """The folder, which only its owner may enter; made where there is none.
 
     Parameters
     ----------
     place
-        Where; by default the system's folder for temporary files.
+        Where; by default `DEFAULT` beside the store, or beside where it would be.
+    store
+        The coach's store.
 
     Raises
     ------
     InputError
-        ``not-writable``.
+        ``not-writable``, ``not-private`` where the folder is somebody else's.
     """
-    place = Path(place or tempfile.gettempdir())
+    place = Path(place or store_path(store).parent / DEFAULT).absolute()
     try:
-        place.mkdir(parents=True, exist_ok=True)
-        _clear(place)
-        folder = Path(tempfile.mkdtemp(prefix=PREFIX, dir=place))  # mode 0700
+        (place / SEASONS_FOLDER).mkdir(parents=True, exist_ok=True)
+        found = place.lstat()
+        if hasattr(os, "getuid") and (found.st_uid != os.getuid() or stat.S_ISLNK(found.st_mode)):
+            raise InputError(
+                "not-private", where=str(place), expected="a folder of our own", found="somebody else's"
+            )
+        place.chmod(0o700)
     except OSError as error:
         raise InputError("not-writable", where=str(place), found=error.strerror or str(error)) from error
-    lock = hold_lock(folder)
-    try:
-        yield folder
-    finally:
-        if lock is not None:
-            os.close(lock)
-        shutil.rmtree(folder, ignore_errors=True)
+    return place
 
 
-def new_folder(spool: Path) -> Path:
-    """A folder for one upload, under a name of our own that cannot be guessed."""
-    folder = spool / secrets.token_urlsafe(18)
-    folder.mkdir(mode=0o700)
-    return folder
-
-
-def _clear(place: Path) -> None:
-    for folder in place.glob(f"{PREFIX}*"):
-        ours = not folder.is_symlink() and folder.is_dir() and _mine(folder)
-        if ours and not is_held(folder):
-            shutil.rmtree(folder, ignore_errors=True)
-
-
-def _mine(folder: Path) -> bool:
-    return not hasattr(os, "getuid") or folder.stat().st_uid == os.getuid()
+def new_id() -> str:
+    """A name for an upload that cannot be guessed."""
+    return secrets.token_urlsafe(18)

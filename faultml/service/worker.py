@@ -18,7 +18,7 @@ import msgspec
 
 from faultml.errors import FaultmlError
 from faultml.results.columns import REPORT_FILE
-from faultml.service.orders import RESULTS_FOLDER, Order, Told
+from faultml.service.orders import Order, Told
 from faultml.service.uploads import SEASON_FOLDER
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _classify(order: Order) -> Told:
 
     run = classify_season(
         season,
-        RESULTS_FOLDER,
+        order.out,
         source=ModelSource(model=order.model, registered=order.registered, catalogue=order.catalogue),
         on="here",
         assigned=_given(order.store),

@@ -22,7 +22,7 @@ import pytest
 from http_fakes import problem, serving, until
 from season_fakes import fake_season
 
-from faultml.service.jobs import Jobs
+from faultml.service.ledger import Ledger
 
 PARQUET = "application/vnd.apache.parquet"
 ODD_NAMES = (
@@ -61,7 +61,7 @@ def ended(client: httpx.Client, job: str) -> dict[str, Any]:
 
 
 def folder(spool: Path, job: str) -> Path:
-    return next(spool.iterdir()) / job
+    return spool / "seasons" / job
 
 
 def worker(place: Path) -> int | None:
@@ -78,7 +78,7 @@ def worker(place: Path) -> int | None:
 def test_names_of_uploads_are_never_used(
     client: httpx.Client, spool: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(Jobs, "submit", lambda self, job: setattr(job, "state", "waiting"))
+    monkeypatch.setattr(Ledger, "claim", lambda *_: None)
     head = b'--b\r\ncontent-disposition: form-data; name="season"; filename="%s"\r\n\r\nPAR1 and no more\r\n'
     body = b"".join(head % name for name in ODD_NAMES) + b"--b--\r\n"
     job = uploaded(client, body, "multipart/form-data; boundary=b")

@@ -18,11 +18,11 @@ from faultml.classifier.bundle import Bundle
 from faultml.classifier.coach_adaptation import CoachAdaptation, load_adaptation, with_adaptation
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
-from faultml.pipelines import gate_suites, registry
-from faultml.pipelines.gate_report import report
-from faultml.pipelines.gatekeeping import LEADS, RANKS, Answers, Verdict, judge
+from faultml.pipelines import promotion_suites, registry
 from faultml.pipelines.judged import Judged, chance, saved_adaptation
 from faultml.pipelines.promotion import Judged as JudgedVersion
+from faultml.pipelines.promotion_report import report
+from faultml.pipelines.promotion_rule import LEADS, RANKS, Answers, Verdict, judge
 from faultml.pipelines.retrain import gather
 from faultml.pipelines.trial import held_out_chances
 from faultml.results import Results
@@ -43,7 +43,7 @@ def judge_adaptation(
     results: Sequence[Results],
     number: int | str = registry.CHALLENGER,
     *,
-    golfers: int = gate_suites.GOLFERS,
+    golfers: int = promotion_suites.GOLFERS,
     jobs: int = 1,
 ) -> JudgedVersion:
     """Judge a version of a coach's against the coach's champion, or the model by itself; the report is kept.
@@ -86,9 +86,9 @@ def judge_adaptation(
     # Labels in the wrong rows make a forecast of shares alone look better than a model that commits itself.
     suites = [
         Answers(who, answers, before, own, given.judged.golfers, LEADS)
-        for who, before in ((HELD_OUT, plain), (COMMON, gate_suites.base_rates(answers)))
+        for who, before in ((HELD_OUT, plain), (COMMON, promotion_suites.base_rates(answers)))
     ]
-    fixed, _ = gate_suites.fixed_suites(
+    fixed, _ = promotion_suites.fixed_suites(
         catalogue,
         with_adaptation(model, former_adaptation) if former_adaptation else model,
         with_adaptation(model, adaptation),

@@ -36,9 +36,9 @@ catalogue with its uncertainty, from which the fault probabilities follow. `prob
 coach who saw the true motion would say yes.
 
 **What it was made from.** Generated golfers only (seed {seed}): {landmark_golfers} for the landmarks, {fault_golfers}
-others for the gate and the faults, {test_golfers} others for every figure below. No recording of a real golfer was
-used, and **every figure on this page is synthetic**: it says how well the model reads motion like the generator's, not
-how well it reads your players.
+others for the swing filter and the faults, {test_golfers} others for every figure below. No recording of a real golfer
+was used, and **every figure on this page is synthetic**: it says how well the model reads motion like the generator's,
+not how well it reads your players.
 
 **What it is for.** A coach's reading of a season of lead-wrist recordings, full swings. Not for short shots, not for
 the trail wrist, not for medical use; it never says where the club face is or where the ball went.
@@ -142,14 +142,15 @@ def _fixed_section(told: dict[str, dict[str, float]]) -> str:
 
 
 def _figures(name: str, figures: dict[str, Any]) -> str:
-    gate = figures["gate"]
+    swing_filter = figures["swing_filter"]
     lines = [
         f"## {name.replace('_', ' ').capitalize()} (synthetic)",
         "",
         f"{figures['full_swings']} full swings and {figures['recordings'] - figures['full_swings']} other "
         f"recordings of {figures['golfers']} golfers not trained on. "
-        f"Good swings that the gate lets pass: {gate['good_assessed']:.1%}; what is no full swing refused by it: "
-        f"{gate['non_swings_refused']:.1%}; what the checks on reading add is told under what is refused.",
+        f"Good swings that the swing filter lets pass: {swing_filter['good_assessed']:.1%}; "
+        "what is no full swing refused by it: "
+        f"{swing_filter['non_swings_refused']:.1%}; what the checks on reading add is told under what is refused.",
         "",
         "| landmark | median error, ms | 95th percentile, ms | 90 % interval covers |",
         "|---|---|---|---|",

@@ -21,8 +21,8 @@ from faultml.desk.folder import DeskFolder
 from faultml.desk.motion import SwingCurves
 from faultml.desk.people import People
 from faultml.desk.season import Season
+from faultml.drawings.corridor import corridor_for
 from faultml.drawings.echarts import as_echarts
-from faultml.drawings.gates import gates_for
 from faultml.labels.queue import VerdictQueue
 from faultml.store import open_store
 
@@ -73,14 +73,14 @@ def _first_sight(desk: Desk) -> None:
 def _swings(season: Season) -> list[Pace]:
     swings = season.swings[season.swings["assessed"].astype(bool)]
     rows = [tuple(map(str, row)) for row in swings[["player", "session", "swing"]].itertuples(index=False)]
-    gates = gates_for(season.catalogue(), rows[0][0])
+    corridor = corridor_for(season.catalogue(), rows[0][0])
 
     def draw(at: int) -> None:
         row = season.swing(*rows[at])
         assert row is not None
         curves = season.recordings.curves(row)
         assert isinstance(curves, SwingCurves)
-        pictures = swing_pictures(curves, None, gates)
+        pictures = swing_pictures(curves, None, corridor)
         for picture in (pictures.channels, pictures.path, pictures.speed):
             msgspec.json.encode(as_echarts(picture))
         season.faults(*rows[at])

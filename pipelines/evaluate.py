@@ -17,7 +17,7 @@ from faultml.motion.curves import Curves
 from faultml.motion.landmark_model import LandmarkModel, Landmarks
 from faultml.pipelines.data import Drawn, take_windows
 from faultml.runtime.faults import INTERVAL_Z, FaultModel
-from faultml.runtime.gate import GateModel
+from faultml.runtime.swing_filter import SwingFilterModel
 from faultml.synthetic.coach import Coach
 
 Array = NDArray[np.float64]
@@ -70,14 +70,14 @@ def with_marks(drawn: Drawn, marked: bool) -> Drawn:
 def evaluate(
     catalogue: Catalogue,
     detector: LandmarkModel,
-    gate: GateModel,
+    swing_filter: SwingFilterModel,
     classifier: FaultModel,
     drawn: Drawn,
 ) -> dict[str, Any]:
-    """Figures for one set of recordings: landmarks, the gate, every fault, and how honest its probabilities are."""
+    """Figures for one set of recordings: landmarks, the swing filter, and every fault with its calibration."""
     features, landmarks = features_of(catalogue, detector, drawn)
     full = drawn.full
-    passed = gate.predict(features.values)
+    passed = swing_filter.predict(features.values)
     kinds = drawn.truth["kind"].to_numpy(object)
     faults, told = _fault_figures(catalogue, classifier, drawn, features, full & passed)
     return {
@@ -87,7 +87,7 @@ def evaluate(
         "landmarks_ms": _landmark_figures(
             drawn.offset_s[full], Landmarks(landmarks.offset_s[full], landmarks.sd_s[full])
         ),
-        "gate": {
+        "swing_filter": {
             "good_assessed": round(float(passed[full].mean()), 4),
             "non_swings_refused": round(float((~passed[~full]).mean()), 4) if (~full).any() else None,
             "refused_by_kind": {

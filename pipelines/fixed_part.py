@@ -13,7 +13,7 @@ from faultml.motion.landmark_model import LandmarkModel
 from faultml.pipelines.data import draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
 from faultml.runtime.faults import FaultModel
-from faultml.runtime.gate import GateModel
+from faultml.runtime.swing_filter import SwingFilterModel
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
@@ -24,22 +24,26 @@ _RECIPE: Final = Recipe(golfers=10, sessions=2, swings=8, seed=7_000_001, non_sw
 
 
 def fixed_part(
-    catalogue: Catalogue, detector: LandmarkModel, gate: GateModel, classifier: FaultModel
+    catalogue: Catalogue, detector: LandmarkModel, swing_filter: SwingFilterModel, classifier: FaultModel
 ) -> dict[str, dict[str, float]]:
     """Figures of 160 recordings that are always the same, contact marked and not."""
     drawn = draw(catalogue, _RECIPE, jobs=1)
     return {
-        name: _figures(catalogue, detector, gate, classifier, with_marks(drawn, marked))
+        name: _figures(catalogue, detector, swing_filter, classifier, with_marks(drawn, marked))
         for name, marked in (("contact_marked", True), ("contact_not_marked", False))
     }
 
 
 def _figures(
-    catalogue: Catalogue, detector: LandmarkModel, gate: GateModel, classifier: FaultModel, drawn: Any
+    catalogue: Catalogue,
+    detector: LandmarkModel,
+    swing_filter: SwingFilterModel,
+    classifier: FaultModel,
+    drawn: Any,
 ) -> dict[str, float]:
     features, landmarks = features_of(catalogue, detector, drawn)
     full = drawn.full
-    passed = gate.predict(features.values)
+    passed = swing_filter.predict(features.values)
     error_ms = np.abs(landmarks.offset_s - drawn.offset_s)[full] * 1000
     chance = classifier.predict_proba(features.values)[full]
     measures = np.where(np.isnan(features.measures), np.nan, seen_measures(catalogue, drawn))

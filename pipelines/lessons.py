@@ -29,7 +29,7 @@ BREADTHS: Final[tuple[tuple[float, dict[str, Any]], ...]] = (
     (0.2, {"mounting_scale": 2.5, "noise_scale": 2.5, "non_swing_share": 0.0}),
     (0.2, {"mounting_scale": 2.0, "noise_scale": 2.0, "style_scale": 2.0, "non_swing_share": 0.0}),
 )
-"""Share of the golfers, and how their recipe differs. Only the first has non-swings: the gate learns there."""
+"""Share of the golfers, and how their recipe differs. Only the first has non-swings: the swing filter learns there."""
 
 SHAPE: Final = ("measure:", "phase:", "timing:")
 """Groups of features that tell whether a swing is like those learned from."""

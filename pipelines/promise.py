@@ -21,7 +21,7 @@ from faultml.motion.landmark_model import LandmarkModel
 from faultml.pipelines.data import Drawn, draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
 from faultml.runtime.faults import FaultModel
-from faultml.runtime.gate import GateModel
+from faultml.runtime.swing_filter import SwingFilterModel
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
@@ -32,7 +32,7 @@ FEWEST_YES_GOLFERS: Final = 20
 def learn_promises(
     catalogue: Catalogue,
     detector: LandmarkModel,
-    gate: GateModel,
+    swing_filter: SwingFilterModel,
     classifier: FaultModel,
     *,
     seed: int,
@@ -43,7 +43,7 @@ def learn_promises(
     recipe = Recipe(golfers=golfers, sessions=1, swings=2, seed=seed * 10 + 5, non_swing_share=0.0)
     drawn = draw(catalogue, recipe, jobs=jobs)
     sides = {
-        name: _thresholds(catalogue, detector, gate, classifier, with_marks(drawn, marked))
+        name: _thresholds(catalogue, detector, swing_filter, classifier, with_marks(drawn, marked))
         for name, marked in (("marked", True), ("not_marked", False))
     }
     return Promises(
@@ -61,12 +61,12 @@ def learn_promises(
 def _thresholds(
     catalogue: Catalogue,
     detector: LandmarkModel,
-    gate: GateModel,
+    swing_filter: SwingFilterModel,
     classifier: FaultModel,
     drawn: Drawn,
 ) -> dict[str, tuple[float | None, ...]]:
     features, _ = features_of(catalogue, detector, drawn)
-    passed = gate.predict(features.values)
+    passed = swing_filter.predict(features.values)
     measures = np.where(np.isnan(features.measures), np.nan, seen_measures(catalogue, drawn))
     yes = Coach.careful(catalogue).chance_of_yes(catalogue, measures, drawn.guards(catalogue))
     posterior = classifier.posterior(features.values)

@@ -1,4 +1,4 @@
-"""Promote a registered model: the gate against the champion, its report kept, and in use only if it may be."""
+"""Promote a registered model: the promotion test against the champion, its report, and in use only if it passed."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from faultml.errors import BundleError
 from faultml.faults.catalogue import load_catalogue
-from faultml.pipelines import gate_suites, registry
-from faultml.pipelines.gate_report import report
-from faultml.pipelines.gatekeeping import Verdict, judge
+from faultml.pipelines import promotion_suites, registry
+from faultml.pipelines.promotion_report import report
+from faultml.pipelines.promotion_rule import Verdict, judge
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,7 +20,7 @@ NOBODY = "knowing only how common each fault is"
 
 
 class Judged(NamedTuple):
-    """What the gate said of a version, and its report."""
+    """What the promotion test said of a version, and its report."""
 
     version: registry.Version
     verdict: Verdict
@@ -34,7 +34,7 @@ def judge_version(
     season: list[Path] | None = None,
     verdicts: pd.DataFrame | None = None,
     learned: Mapping[str, Collection[str]] | None = None,
-    golfers: int = gate_suites.GOLFERS,
+    golfers: int = promotion_suites.GOLFERS,
     jobs: int = 1,
 ) -> Judged:
     """Judge a registered version against the champion, and keep the report with its run.
@@ -44,7 +44,7 @@ def judge_version(
     number
         Of the version, or its alias.
     season, verdicts
-        As in `gate_suites.coach_answers`; without, only the fixed suites speak.
+        As in `promotion_suites.coach_answers`; without, only the fixed suites speak.
     learned
         SHA-256 of the models that have learned from a player's labels, by player: where either of the two is among
         them, the player's labels are not looked at.
@@ -59,18 +59,22 @@ def judge_version(
     challenger = registry.load_version(folder, version.number)
     try:
         champion = registry.load_version(folder, before.number) if before else None
-        suites, worse = gate_suites.fixed_suites(catalogue, champion, challenger, golfers=golfers, jobs=jobs)
+        suites, worse = promotion_suites.fixed_suites(
+            catalogue, champion, challenger, golfers=golfers, jobs=jobs
+        )
         name = f"champion {before.number}" if before else NOBODY
     except BundleError as error:
         if before is None:
             raise
         # A champion of another program version cannot speak; the challenger must still be worth something.
         champion, name = None, f"{NOBODY} (champion {before.number} does not run here: {error.code})"
-        suites, worse = gate_suites.fixed_suites(catalogue, None, challenger, golfers=golfers, jobs=jobs)
+        suites, worse = promotion_suites.fixed_suites(catalogue, None, challenger, golfers=golfers, jobs=jobs)
     if season and verdicts is not None:
         judged = {each.sha256 for each in (version, before) if each}
         held_out = [not judged & set((learned or {}).get(player, ())) for player in verdicts["player"]]
-        suites.append(gate_suites.coach_answers(catalogue, season, verdicts[held_out], champion, challenger))
+        suites.append(
+            promotion_suites.coach_answers(catalogue, season, verdicts[held_out], champion, challenger)
+        )
     verdict = judge(catalogue.ids, suites)
     verdict = replace(verdict, reasons=(*verdict.reasons, *worse))
     text = report(verdict, f"Version {version.number} ({version.model})", name)
@@ -79,6 +83,6 @@ def judge_version(
 
 
 def promote(folder: Path, judged: Judged) -> registry.Version | None:
-    """Put a judged version in use if the gate let it pass; None where not."""
+    """Put a judged version in use if the promotion test let it pass; None where not."""
     version = judged.version
     return registry.make_champion(folder, version.number, version.of) if judged.verdict.passed else None

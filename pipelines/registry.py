@@ -171,7 +171,7 @@ def champion_or_none(folder: Path, of: str = MODEL) -> Version | None:
 
 
 def make_champion(folder: Path, number: int, of: str = MODEL) -> Version:
-    """Put a version in use, whatever the gate said; the one before is remembered for `roll_back`."""
+    """Put a version in use, whatever the promotion test said; the one before is remembered for `roll_back`."""
     client = open_client(folder)
     before, chosen = champion_or_none(folder, of), find(folder, number, of)
     if before and before.number == number:
@@ -252,7 +252,7 @@ def path_of(folder: Path, version: Version) -> Path:
 
 def keep_report(folder: Path, version: Version, name: str, text: str) -> None:
     """Keep a report among the files of a version's run."""
-    path = run_folder(folder, version.run) / "gate" / name
+    path = run_folder(folder, version.run) / "promotion" / name
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(text, encoding="utf-8")
 
@@ -270,7 +270,9 @@ def _register(folder: Path, of: str, training: Training, digest: str) -> Version
     client = open_client(folder, create=True)
     run = log_training(folder, training)
     if not client.search_registered_models(f"name='{of}'"):
-        client.create_registered_model(of, description="Lead-wrist fault model, judged by its gate.")
+        client.create_registered_model(
+            of, description="Lead-wrist fault model, judged by its promotion test."
+        )
     tags = {**training.hashes, **_told(training)}
     source = str((run_folder(folder, run) / "model").resolve())
     made = client.create_model_version(of, source, run, tags=tags)

@@ -20,7 +20,7 @@ from faultml.pipelines.data import Drawn, draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
 from faultml.pipelines.risk_figure import RISK_FIGURE
 from faultml.runtime.faults import FaultModel
-from faultml.runtime.gate import GateModel
+from faultml.runtime.swing_filter import SwingFilterModel
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 
@@ -84,7 +84,7 @@ def _surest_first(chance: Array, labels: Array) -> tuple[Array, Array]:
 def risk_coverage(
     catalogue: Catalogue,
     detector: LandmarkModel,
-    gate: GateModel,
+    swing_filter: SwingFilterModel,
     classifier: FaultModel,
     *,
     jobs: int = 1,
@@ -94,7 +94,7 @@ def risk_coverage(
     for name, recipe in STYLES.items():
         drawn: Drawn = with_marks(draw(catalogue, recipe, jobs=jobs), False)
         features, _ = features_of(catalogue, detector, drawn)
-        passed = gate.predict(features.values)
+        passed = swing_filter.predict(features.values)
         measures = np.where(np.isnan(features.measures), np.nan, seen_measures(catalogue, drawn))
         random = np.random.default_rng(recipe.seed)
         labels = Coach.careful(catalogue).label(catalogue, measures, drawn.guards(catalogue), random)

@@ -23,7 +23,7 @@ text{font:12px sans-serif;fill:#222}.tick{font-size:11px;fill:#555}.grid{stroke:
 def risk_figure(told: dict[str, Any]) -> str:
     """A standalone SVG file of what `risk_coverage` found.
 
-    A line ends where the answers end: what the gate refuses is not answered.
+    A line ends where the answers end: what the swing filter refuses is not answered.
     """
     highest = max(max(row["curve"]["wrong"]) for row in told.values())
     across = Scale(0, 1, _LEFT, _RIGHT)

@@ -102,7 +102,7 @@ def _once(assessor: Assessor, file: Path, out: Path, stages: Stages) -> None:
             with stages.stage("  features"):
                 features = compute_features(catalogue, windows, landmarks, curves)
             with stages.stage("  swing filter"):
-                full = bundle.gate.predict(features.values)
+                full = bundle.swing_filter.predict(features.values)
             with stages.stage("  findings of motion"):
                 notice_motion(
                     batch, place(windows, landmarks, landmark_times(batch)), curves, np.asarray(full)

@@ -1,4 +1,4 @@
-"""Train the default bundle from a seed: landmarks on some golfers, then the gate and the faults on others."""
+"""Train the default bundle from a seed: landmarks on some golfers, then the swing filter and the faults on others."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from faultml.classifier.bundle import Manifest, save_bundle
 from faultml.classifier.faults import FaultClassifier
-from faultml.classifier.gate import SwingGate
+from faultml.classifier.swing_filter import SwingFilter
 from faultml.classifier.tensors import Model
 from faultml.errors import MissingExtraError
 from faultml.faults.catalogue import Catalogue
@@ -42,7 +42,7 @@ HALF_SPEED_WEIGHT: Final = 5.0
 SLOW_STARTS: Final = 0.20
 """Golfers in training who start down slowly; more than among everyday ones, as real captures hold such swings."""
 RESCALED: Final = 0.20
-"""Golfers in training whose recorders get sizes wrong, for landmarks and gate."""
+"""Golfers in training whose recorders get sizes wrong, for landmarks and swing filter."""
 _CODE: Final = (
     "network.py",
     "kernels.py",
@@ -152,13 +152,15 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     parts = lessons_of(catalogue, detector, recipe, random, jobs=jobs)
     lesson, usual, features = next(parts)
     shown, _ = features_of(catalogue, detector, rescale(usual, random, share=RESCALED))
-    emphasis = _gate_weights(catalogue, usual)
-    gate = (
-        SwingGate(random_state=plan.seed)
+    emphasis = _swing_filter_weights(catalogue, usual)
+    swing_filter = (
+        SwingFilter(random_state=plan.seed)
         .fit(shown.values, usual.full, groups=usual.golfers, emphasis=emphasis)
         .runtime()
     )
-    logger.info("drew %d recordings and learned the gate (%.0f s)", len(usual), time.monotonic() - started)
+    logger.info(
+        "drew %d recordings and learned the swing filter (%.0f s)", len(usual), time.monotonic() - started
+    )
     seen = usual.golfers, usual.full
     del usual, shown
     lesson = Lesson.all_of([lesson, *(more for more, _, _ in parts)])
@@ -180,19 +182,19 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
         jobs=jobs,
     )
     figures = {
-        name: evaluate(catalogue, detector, gate, classifier, with_marks(test, marked))
+        name: evaluate(catalogue, detector, swing_filter, classifier, with_marks(test, marked))
         for name, marked in (("contact_marked", True), ("contact_not_marked", False))
     }
     evidence = _evidence(catalogue, detector, classifier, test, random)
-    evidence["risk_coverage"] = risk_coverage(catalogue, detector, gate, classifier, jobs=jobs)
-    evidence["fixed_part"] = fixed_part(catalogue, detector, gate, classifier)
+    evidence["risk_coverage"] = risk_coverage(catalogue, detector, swing_filter, classifier, jobs=jobs)
+    evidence["fixed_part"] = fixed_part(catalogue, detector, swing_filter, classifier)
     promises = learn_promises(
-        catalogue, detector, gate, classifier, seed=plan.seed, golfers=plan.promise_golfers, jobs=jobs
+        catalogue, detector, swing_filter, classifier, seed=plan.seed, golfers=plan.promise_golfers, jobs=jobs
     )
     logger.info("evaluated on %d recordings (%.0f s)", len(test), time.monotonic() - started)
     manifest = save_bundle(
         folder,
-        Model(detector, gate, classifier),
+        Model(detector, swing_filter, classifier),
         {
             "name": NAME,
             "version": f"1.{plan.seed}",
@@ -236,7 +238,7 @@ def _evidence(
     }
 
 
-def _gate_weights(catalogue: Catalogue, drawn: Drawn) -> np.ndarray:
+def _swing_filter_weights(catalogue: Catalogue, drawn: Drawn) -> np.ndarray:
     """What is hard to tell counts more: full swings with little hinge from short shots, half speed from full."""
     hinge_deg = drawn.measures(catalogue)[:, catalogue.ids.index("underset")]
     half_speed = (drawn.truth["kind"] == "half_speed").to_numpy()

@@ -1,4 +1,4 @@
-"""Assess a batch of swings: windows, landmarks, curves, features, the gate, and a posterior for every fault."""
+"""Assess a batch of swings: windows, landmarks, curves, features, the swing filter, and a posterior for every fault."""
 
 from __future__ import annotations
 

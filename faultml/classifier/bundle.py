@@ -21,7 +21,7 @@ from faultml.errors import BundleError
 from faultml.motion.landmark_model import LandmarkModel
 from faultml.quality.reference import Reference, load_reference
 from faultml.runtime.faults import FaultModel
-from faultml.runtime.gate import GateModel
+from faultml.runtime.swing_filter import SwingFilterModel
 
 MODEL_FILE: Final = "bundle.safetensors"
 MANIFEST_FILE: Final = "manifest.json"
@@ -100,7 +100,7 @@ class Bundle:
 
     Attributes
     ----------
-    detector, gate, classifier, manifest
+    detector, swing_filter, classifier, manifest
         The parts that answer, and what they are.
     reference
         What it has learned from, where the bundle tells.
@@ -111,7 +111,7 @@ class Bundle:
     """
 
     detector: LandmarkModel
-    gate: GateModel
+    swing_filter: SwingFilterModel
     classifier: FaultModel
     manifest: Manifest
     reference: Reference | None = None
@@ -191,7 +191,7 @@ def load_bundle(folder: Path | None = None, registered: Registered | None = None
     model = read_model(content, len(manifest.features), len(manifest.faults), str(path))
     return Bundle(
         detector=model.detector,
-        gate=model.gate,
+        swing_filter=model.swing_filter,
         classifier=model.classifier,
         manifest=manifest,
         reference=_reference(folder, manifest.sha256),

@@ -7,6 +7,8 @@ the list below. The list is ours; it is never taken from the file.
 from __future__ import annotations
 
 import hashlib
+import io
+import zipfile
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,8 +24,8 @@ FORMER_SCHEMA: Final = 1
 
 TRUSTED_TYPES: Final = (
     "faultml.classifier.faults.FaultClassifier",
-    "faultml.classifier.gate.SwingGate",
     "faultml.classifier.measures.MeasureModel",
+    "faultml.classifier.swing_filter.SwingFilter",
     "faultml.classifier.unfamiliar.Unfamiliarity",
     "faultml.motion.landmarks.LandmarkDetector",
     "faultml.network.Network",
@@ -33,7 +35,13 @@ TRUSTED_TYPES: Final = (
     "sklearn.ensemble._hist_gradient_boosting.binning._BinMapper",
     "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
 )
-"""Types beside numpy's and scikit-learn's public ones that a former bundle may hold."""
+"""Types beside numpy's and scikit-learn's public ones that a former bundle may hold, by their present names."""
+
+_RENAMED: Final = {
+    b'"faultml.classifier.gate"': b'"faultml.classifier.swing_filter"',
+    b'"SwingGate"': b'"SwingFilter"',
+}
+"""Names in a former bundle's schema of types that were renamed since."""
 
 
 def convert_bundle(former: Path, out: Path) -> Manifest:
@@ -86,16 +94,28 @@ def _check_version(manifest: Manifest, path: Path) -> None:
         )
 
 
+def _with_present_names(content: bytes) -> bytes:
+    former, present = zipfile.ZipFile(io.BytesIO(content)), io.BytesIO()
+    with zipfile.ZipFile(present, "w") as written:
+        for item in former.namelist():
+            data = former.read(item)
+            if item == "schema.json":
+                for before, after in _RENAMED.items():
+                    data = data.replace(before, after)
+            written.writestr(item, data)
+    return present.getvalue()
+
+
 def _read(path: Path) -> Model:
     import skops.io
     from skops.io.exceptions import UntrustedTypesFoundException
 
     from faultml.classifier.faults import FaultClassifier
-    from faultml.classifier.gate import SwingGate
+    from faultml.classifier.swing_filter import SwingFilter
     from faultml.motion.landmarks import LandmarkDetector
 
     try:
-        parts: Any = skops.io.load(path, trusted=list(TRUSTED_TYPES))
+        parts: Any = skops.io.loads(_with_present_names(read_file(path)), trusted=list(TRUSTED_TYPES))
     except UntrustedTypesFoundException as error:
         raise BundleError(
             "bundle-not-trusted",
@@ -110,7 +130,7 @@ def _read(path: Path) -> Model:
             expected="a skops file",
             found=f"{type(error).__name__}: {error}",
         ) from error
-    expected = {"detector": LandmarkDetector, "gate": SwingGate, "classifier": FaultClassifier}
+    expected = {"detector": LandmarkDetector, "gate": SwingFilter, "classifier": FaultClassifier}
     if not isinstance(parts, dict) or any(
         not isinstance(parts.get(name), kind) for name, kind in expected.items()
     ):

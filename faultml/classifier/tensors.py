@@ -20,7 +20,7 @@ from faultml.motion.landmark_model import LandmarkModel
 from faultml.runtime.dense import DenseNetwork
 from faultml.runtime.distance import Distance
 from faultml.runtime.faults import FaultModel, MeasureNetworks
-from faultml.runtime.gate import GateModel
+from faultml.runtime.swing_filter import SwingFilterModel
 from faultml.runtime.trees import Trees
 
 Array = NDArray[np.float64]
@@ -40,7 +40,7 @@ class Model:
     """The three parts that answer: landmarks, whether it is a full swing, and faults."""
 
     detector: LandmarkModel
-    gate: GateModel
+    swing_filter: SwingFilterModel
     classifier: FaultModel
 
 
@@ -58,10 +58,11 @@ def write_model(model: Model) -> bytes:
     for k, network in enumerate(model.detector.networks):
         _put_network(tensors, f"detector.{k}", network)
     tensors["detector.scale"] = model.detector.scale
-    trees, faults = model.gate.trees, model.classifier
+    trees, faults = model.swing_filter.trees, model.classifier
     tensors |= {
+        # "gate" is the swing filter's name in the file format; it stays, so that existing bundles load.
         "gate.start": np.array([trees.start]),
-        "gate.pass_from": np.array([model.gate.threshold]),
+        "gate.pass_from": np.array([model.swing_filter.threshold]),
         "gate.roots": trees.roots,
         "gate.feature": trees.feature,
         "gate.threshold": trees.threshold,
@@ -121,7 +122,7 @@ def read_model(content: bytes, n_features: int, n_faults: int, where: str = "") 
     found = _Found(tensors, where)
     model = Model(
         detector=_detector(found),
-        gate=_gate(found, n_features),
+        swing_filter=_swing_filter(found, n_features),
         classifier=_faults(found, n_features, n_faults),
     )
     found.refuse_the_rest()
@@ -241,7 +242,7 @@ def _detector(found: _Found) -> LandmarkModel:
     return LandmarkModel(tuple(networks), found.positive("detector.scale", len(LANDMARKS)))
 
 
-def _gate(found: _Found, n_features: int) -> GateModel:
+def _swing_filter(found: _Found, n_features: int) -> SwingFilterModel:
     threshold = found.numbers("gate.threshold", None)
     count = len(threshold)
     roots = found.indices("gate.roots", "u", count, None)
@@ -267,7 +268,7 @@ def _gate(found: _Found, n_features: int) -> GateModel:
         children=children,
         value=found.numbers("gate.value", count),
     )
-    return GateModel(trees, float(found.numbers("gate.pass_from", 1)[0]), n_features)
+    return SwingFilterModel(trees, float(found.numbers("gate.pass_from", 1)[0]), n_features)
 
 
 def _depths(children: NDArray, leaf: NDArray[np.bool_], roots: NDArray) -> NDArray[np.uint32] | None:

@@ -73,14 +73,14 @@ def list_versions(registry: Path) -> None:
         )
 
 
-@command.command("promote", short_help="Run the gate; put the challenger in use if it may.")
+@command.command("promote", short_help="Run the promotion test; put the challenger in use if it may.")
 @click.option("--version", type=click.IntRange(1), help="Which version.  [default: the challenger]")
-@click.option("--report", "only_report", is_flag=True, help="Only tell what the gate says.")
+@click.option("--report", "only_report", is_flag=True, help="Only tell what the promotion test says.")
 @click.option(
     "--season",
     multiple=True,
     type=click.Path(path_type=Path, exists=True),
-    help="Recordings that the coach has judged, for the gate to look at too.",
+    help="Recordings that the coach has judged, for the promotion test to look at too.",
 )
 @COACH
 @click.option(

@@ -30,7 +30,7 @@ from faultml.cli import options
 @options.KEPT_IN
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 def command(out: Path, seed: int, jobs: int, scale: float, registry: Path | None, quiet: bool) -> None:
-    """Draw golfers from the generator, learn landmarks, gate and faults, and write bundle, manifest and card.
+    """Draw golfers from the generator, learn landmarks, swing filter and faults, and write bundle, manifest and card.
 
     With --registry the training is kept there as a run, with its parameters, hashes, tables and figures, and the
     bundle becomes the challenger.

@@ -12,7 +12,7 @@ from faultml.channels import CHANNELS, FLEXION, ULNAR
 from faultml.coaching.records import PlayerDrill
 from faultml.coaching.window import LOWEST_SINCE
 from faultml.desk.motion import RawCurves, SwingCurves
-from faultml.drawings.gates import Gate
+from faultml.drawings.corridor import CorridorBand
 from faultml.drawings.motion import (
     IMPACT,
     MOMENT_HALF_WIDTH,
@@ -70,7 +70,7 @@ class SwingPictures:
 def swing_pictures(
     shown: SwingCurves,
     pinned: SwingCurves | None,
-    gates: Sequence[Gate],
+    corridor: Sequence[CorridorBand],
     onsets: Sequence[Onset] = (),
     windows: Sequence[tuple[str, Edge]] = (),
 ) -> SwingPictures:
@@ -80,7 +80,7 @@ def swing_pictures(
     ----------
     shown, pinned
         The swing, and one to see beside it.
-    gates
+    corridor
         The corridor.
     onsets
         Where faults begin.
@@ -102,10 +102,10 @@ def swing_pictures(
             if onset.channel == channel
         ]
         ends = [edge for name, edge in windows if name == channel]
-        panels.append(channel_panel(channel, items, gates, moments, ends))
+        panels.append(channel_panel(channel, items, corridor, moments, ends))
     return SwingPictures(
         Picture("Wrist bend, wrist hinge and forearm roll over the swing, with the corridor", tuple(panels)),
-        _path(shown, pinned, gates),
+        _path(shown, pinned, corridor),
         _speed(shown),
     )
 
@@ -171,7 +171,7 @@ def _landmarks(shown: SwingCurves) -> tuple[Moment, ...]:
     return tuple(Moment(at, "", sd=min(sd, 0.5)) for at, sd in zip((0.0, 1.0, 2.0), sds, strict=True))
 
 
-def _path(shown: SwingCurves, pinned: SwingCurves | None, gates: Sequence[Gate]) -> Picture:
+def _path(shown: SwingCurves, pinned: SwingCurves | None, corridor: Sequence[CorridorBand]) -> Picture:
     items: list[Item] = []
     for each, look in ((pinned, PINNED), (shown, SHOWN)):
         if each is None:
@@ -183,7 +183,7 @@ def _path(shown: SwingCurves, pinned: SwingCurves | None, gates: Sequence[Gate])
             if np.isfinite(x) and np.isfinite(y):
                 items.append(Mark(shape, x, y, look, name if each is shown else ""))
     every = np.stack([each.d_deg for each in (shown, pinned) if each is not None])
-    return angle_angle_picture(items, every, gates)
+    return angle_angle_picture(items, every, corridor)
 
 
 def _speed(shown: SwingCurves) -> Picture:

@@ -14,8 +14,8 @@ from faultml.channels import CHANNELS
 from faultml.desk.drawn import Onset, SwingPictures, swing_pictures
 from faultml.desk.motion import SwingCurves
 from faultml.desk.words import Words, heading, para
+from faultml.drawings.corridor import CorridorBand
 from faultml.drawings.echarts import as_echarts, cursor_series, height_css
-from faultml.drawings.gates import Gate
 from faultml.drawings.records import Edge, Picture
 from faultml.drawings.words import CHANNEL_NAMES, degrees
 
@@ -37,7 +37,7 @@ class Shown:
 
     curves: SwingCurves
     pinned: tuple[str, SwingCurves] | None = None
-    gates: Sequence[Gate] = ()
+    corridor: Sequence[CorridorBand] = ()
     onsets: Sequence[Onset] = ()
     windows: Sequence[tuple[str, Edge]] = ()
 
@@ -128,7 +128,7 @@ class LinkedDrawings:
         pinned = self._shown.pinned
         self._pinned.set_text(f"Drawn through: this swing. Dashed: {pinned[0]}." if pinned else "")
         words = "Each phase is drawn as wide as the next. Grey bands: how surely a landmark is known."
-        if self._shown.gates:
+        if self._shown.corridor:
             words += " Shaded: the corridor; a bold line is its edge."
         if self._shown.windows:
             words += " Broken line: where the drill's practice window ends."
@@ -137,7 +137,7 @@ class LinkedDrawings:
 
 def _pictures(shown: Shown) -> SwingPictures:
     pinned = shown.pinned[1] if shown.pinned else None
-    return swing_pictures(shown.curves, pinned, shown.gates, shown.onsets, shown.windows)
+    return swing_pictures(shown.curves, pinned, shown.corridor, shown.onsets, shown.windows)
 
 
 def plain_chart(picture: Picture) -> ui.echart:

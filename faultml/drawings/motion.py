@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, FLEXION, ULNAR
-from faultml.drawings.gates import Gate, gate_at
+from faultml.drawings.corridor import CorridorBand, band_at
 from faultml.drawings.records import (
     Axis,
     Box,
@@ -55,13 +55,15 @@ PATH_END: Final = 2.5
 """Phase at which the path of an angle-angle diagram ends."""
 
 
-def angle_angle(traces: Traces, gates: Sequence[Gate]) -> Picture:
+def angle_angle(traces: Traces, corridor: Sequence[CorridorBand]) -> Picture:
     """Flexion (across) against ulnar deviation (up) from address, one degree as long on both axes."""
     items = [item for group in traces.groups() for item in _path(traces.of(traces.group == group), group)]
-    return angle_angle_picture(items, traces.curves_deg, gates)
+    return angle_angle_picture(items, traces.curves_deg, corridor)
 
 
-def angle_angle_picture(items: Sequence[Item], curves_deg: Array, gates: Sequence[Gate]) -> Picture:
+def angle_angle_picture(
+    items: Sequence[Item], curves_deg: Array, corridor: Sequence[CorridorBand]
+) -> Picture:
     """The same of paths that are made already.
 
     Parameters
@@ -70,11 +72,11 @@ def angle_angle_picture(items: Sequence[Item], curves_deg: Array, gates: Sequenc
         What is drawn, flexion across and ulnar deviation up.
     curves_deg
         ``(n_swings, n_channels, n_phases)``, which the axes make room for.
-    gates
+    corridor
         The corridor.
     """
     flexion, ulnar = curves_deg[:, FLEXION], curves_deg[:, ULNAR]
-    places = [(name, *_box(gates, moment)) for moment, name in ((TOP, "top"), (IMPACT, "impact"))]
+    places = [(name, *_box(corridor, moment)) for moment, name in ((TOP, "top"), (IMPACT, "impact"))]
     edges_x = [edge for _, across, _ in places for edge in across]
     edges_y = [edge for _, _, up in places for edge in up]
     x = padded_range(flexion.ravel(), (min([-25.0, *edges_x]) - 4, max([35.0, *edges_x]) + 4), 5)
@@ -93,14 +95,14 @@ def angle_angle_picture(items: Sequence[Item], curves_deg: Array, gates: Sequenc
     )
 
 
-def channel_curves(traces: Traces, gates: Sequence[Gate], label: str) -> Picture:
+def channel_curves(traces: Traces, corridor: Sequence[CorridorBand], label: str) -> Picture:
     """The channels over the swing, one panel under the other, each phase drawn as wide as the next.
 
     Parameters
     ----------
     traces
         Swings to draw, for instance those of one club.
-    gates
+    corridor
         The corridor.
     label
         What the drawing shows, for a screen reader.
@@ -113,14 +115,14 @@ def channel_curves(traces: Traces, gates: Sequence[Gate], label: str) -> Picture
             items += [Line(traces.phase, curve, group) for curve in swings.curves_deg[:, column]]
             items.append(Line(traces.phase, swings.median()[column], group, strong=True))
         if np.isfinite(traces.curves_deg[:, column]).any():
-            panels.append(channel_panel(channel, items, gates))
+            panels.append(channel_panel(channel, items, corridor))
     return Picture(label, tuple(panels))
 
 
 def channel_panel(
     channel: str,
     items: Sequence[Item],
-    gates: Sequence[Gate],
+    corridor: Sequence[CorridorBand],
     moments: Sequence[Moment] = (),
     windows: Sequence[Edge] = (),
 ) -> Panel:
@@ -132,26 +134,26 @@ def channel_panel(
         Its name.
     items
         What is drawn, over phase and in degrees relative to address.
-    gates
-        The corridor, of which this channel's gates are drawn.
+    corridor
+        The corridor, of which this channel's bands are drawn.
     moments
         Moments named beside the usual body positions.
     windows
         Where practice windows end.
     """
-    own = [gate for gate in gates if gate.channel == channel]
-    named = [gate.low.deg - NAME_ROOM_DEG for gate in own if gate.low]
-    named += [gate.high.deg + NAME_ROOM_DEG for gate in own if gate.high]
+    own = [band for band in corridor if band.channel == channel]
+    named = [band.low.deg - NAME_ROOM_DEG for band in own if band.low]
+    named += [band.high.deg + NAME_ROOM_DEG for band in own if band.high]
     named += [window.y + window.outward * NAME_ROOM_DEG for window in windows]
     drawn = [np.atleast_1d(item.y).ravel() for item in items]
     lo, hi = padded_range(np.concatenate([*drawn, named]), (-15, 15), 5)
     edges = [
-        Edge(gate_span(gate), edge.deg, outward, f"{edge.name} {degrees(edge.deg)}")
-        for gate in own
-        for edge, outward in ((gate.low, -1), (gate.high, 1))
+        Edge(band_span(band), edge.deg, outward, f"{edge.name} {degrees(edge.deg)}")
+        for band in own
+        for edge, outward in ((band.low, -1), (band.high, 1))
         if edge
     ]
-    boxes = [Box(gate_span(gate), (gate.low.deg, gate.high.deg)) for gate in own if gate.low and gate.high]
+    boxes = [Box(band_span(band), (band.low.deg, band.high.deg)) for band in own if band.low and band.high]
     return Panel(
         CHANNEL_NAMES[channel],
         PHASE_AXIS,
@@ -163,10 +165,10 @@ def channel_panel(
     )
 
 
-def gate_span(gate: Gate) -> tuple[float, float]:
-    """The stretch of phase that a gate is drawn over."""
-    widen = MOMENT_HALF_WIDTH if gate.start == gate.end else 0.0
-    return gate.start - widen, gate.end + widen
+def band_span(band: CorridorBand) -> tuple[float, float]:
+    """The stretch of phase that a band is drawn over."""
+    widen = MOMENT_HALF_WIDTH if band.start == band.end else 0.0
+    return band.start - widen, band.end + widen
 
 
 def _degree_axis(ends: tuple[float, float], channel: str, step: float = 20) -> Axis:
@@ -174,9 +176,9 @@ def _degree_axis(ends: tuple[float, float], channel: str, step: float = 20) -> A
     return Axis(*ends, ticks, *CHANNEL_ENDS[channel])
 
 
-def _box(gates: Sequence[Gate], moment: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    found = (gate_at(gates, channel, moment) for channel in ("flexion_deg", "ulnar_deg"))
-    across, up = (tuple(edge.deg for edge in gate.edges()) if gate else () for gate in found)
+def _box(corridor: Sequence[CorridorBand], moment: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    found = (band_at(corridor, channel, moment) for channel in ("flexion_deg", "ulnar_deg"))
+    across, up = (tuple(edge.deg for edge in band.edges()) if band else () for band in found)
     return across, up
 
 

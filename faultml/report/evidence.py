@@ -11,7 +11,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS
-from faultml.drawings.gates import Gate
+from faultml.drawings.corridor import CorridorBand
 from faultml.drawings.traces import Traces
 from faultml.report.figures import angle_angle, channel_curves, key
 from faultml.report.text import CHANNEL_NAMES, count, degrees, plus_minus, shown
@@ -59,14 +59,16 @@ class Evidence:
     landmarks: list[LandmarkRow] = field(default_factory=list)
 
 
-def evidence_for(traces: Traces, gates: Sequence[Gate], address_deg: NDArray[np.float64]) -> Evidence:
+def evidence_for(
+    traces: Traces, corridor: Sequence[CorridorBand], address_deg: NDArray[np.float64]
+) -> Evidence:
     """Figures and table of the drawn swings.
 
     Parameters
     ----------
     traces
         The player's drawn swings, at least one.
-    gates
+    corridor
         The corridor that holds for the player.
     address_deg
         ``(3,)`` mean angles at address, NaN where not recorded.
@@ -76,8 +78,8 @@ def evidence_for(traces: Traces, gates: Sequence[Gate], address_deg: NDArray[np.
     ]
     drawn = count(len(traces), "swing")
     return Evidence(
-        angle_angle=angle_angle(traces, gates),
-        curves=_by_club(traces, gates),
+        angle_angle=angle_angle(traces, corridor),
+        curves=_by_club(traces, corridor),
         key=key(traces.groups(), GROUP_WORDS),
         landmark_caption=f"The {drawn} drawn: median from address ± SD, in brackets the absolute angle.",
         landmark_channels=[CHANNEL_NAMES[channel] for channel in channels],
@@ -85,17 +87,17 @@ def evidence_for(traces: Traces, gates: Sequence[Gate], address_deg: NDArray[np.
     )
 
 
-def _by_club(traces: Traces, gates: Sequence[Gate]) -> list[Panel]:
+def _by_club(traces: Traces, corridor: Sequence[CorridorBand]) -> list[Panel]:
     """One panel a club, the most used first; what is left over shares the last."""
     names, counts = np.unique(traces.club.astype(str), return_counts=True)
     order = [str(name) for name in names[np.argsort(-counts, kind="stable")]]
     often = [name for name in order if (traces.club == name).sum() >= MIN_FOR_CLUB]
     if len(order) == 1 or not often:
-        return [_panel(traces, gates, listed_clubs(order))]
+        return [_panel(traces, corridor, listed_clubs(order))]
     kept = often if len(often) == len(order) <= MAX_CLUBS else often[: MAX_CLUBS - 1]
     rest = np.array([club not in kept for club in traces.club])
-    panels = [_panel(traces.of(traces.club == club), gates, listed_clubs([club])) for club in kept]
-    return [*panels, _panel(traces.of(rest), gates, "Other clubs")] if rest.any() else panels
+    panels = [_panel(traces.of(traces.club == club), corridor, listed_clubs([club])) for club in kept]
+    return [*panels, _panel(traces.of(rest), corridor, "Other clubs")] if rest.any() else panels
 
 
 def listed_clubs(clubs: Sequence[str]) -> str:
@@ -103,10 +105,10 @@ def listed_clubs(clubs: Sequence[str]) -> str:
     return ", ".join(shown(club).capitalize() if club else "Club not recorded" for club in clubs)
 
 
-def _panel(traces: Traces, gates: Sequence[Gate], clubs: str) -> Panel:
+def _panel(traces: Traces, corridor: Sequence[CorridorBand], clubs: str) -> Panel:
     caption = f"{clubs}: {count(len(traces), 'swing')}, bold the median of three or more."
     return Panel(
-        channel_curves(traces, gates, f"Angles over the swing, with the corridor. {caption}"), caption
+        channel_curves(traces, corridor, f"Angles over the swing, with the corridor. {caption}"), caption
     )
 
 

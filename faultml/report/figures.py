@@ -8,20 +8,20 @@ import numpy as np
 from markupsafe import Markup
 
 from faultml.drawings import motion
-from faultml.drawings.gates import Gate
+from faultml.drawings.corridor import CorridorBand
 from faultml.drawings.svg import as_svg
 from faultml.drawings.traces import Traces
 from faultml.svg import Drawing
 
 
-def angle_angle(traces: Traces, gates: Sequence[Gate]) -> Markup:
+def angle_angle(traces: Traces, corridor: Sequence[CorridorBand]) -> Markup:
     """`faultml.drawings.motion.angle_angle` for the page."""
-    return as_svg(motion.angle_angle(traces, gates))
+    return as_svg(motion.angle_angle(traces, corridor))
 
 
-def channel_curves(traces: Traces, gates: Sequence[Gate], label: str) -> Markup:
+def channel_curves(traces: Traces, corridor: Sequence[CorridorBand], label: str) -> Markup:
     """`faultml.drawings.motion.channel_curves` for the page."""
-    return as_svg(motion.channel_curves(traces, gates, label))
+    return as_svg(motion.channel_curves(traces, corridor, label))
 
 
 def key(groups: Sequence[str], words: dict[str, str]) -> list[tuple[str, Markup]]:

@@ -12,7 +12,7 @@ from markupsafe import Markup
 from faultml.channels import CHANNELS
 from faultml.coaching.notes import note_text
 from faultml.coaching.rules import LATE_SAVE, Coaching
-from faultml.drawings.gates import gates_for
+from faultml.drawings.corridor import corridor_for
 from faultml.drawings.traces import stack
 from faultml.plan.lines import plan_lines
 from faultml.report.changes import gone_lines, retest_lines
@@ -109,7 +109,7 @@ def _evidence(player: PlayerTables, coaching: Coaching) -> Evidence | None:
     if rows.empty:
         return None
     traces = stack(rows, coaching.rules.shots.good)
-    return evidence_for(traces, gates_for(coaching.catalogue, player.name), player.address_deg)
+    return evidence_for(traces, corridor_for(coaching.catalogue, player.name), player.address_deg)
 
 
 def _closure(player: PlayerTables) -> Markup | None:

@@ -1,4 +1,4 @@
-"""The app: its routes, its gate and its errors put together."""
+"""The app: its routes, its request guard and its errors put together."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ from faultml.service.answers import AssessIn, Health, Ready
 from faultml.service.context import Service, service_of
 from faultml.service.describe import SUMMARY, TITLE
 from faultml.service.describe import problems as told_problems
-from faultml.service.gate import OPEN_PATHS, Gate
 from faultml.service.jobs import Jobs
 from faultml.service.problems import ProblemDocument, Refusal
+from faultml.service.request_guard import OPEN_PATHS, RequestGuard
 from faultml.service.settings import Settings
 from faultml.service.spool import open_spool
 
@@ -63,7 +63,7 @@ def create_app(settings: Settings) -> FastAPI:
     for router in routers:
         app.include_router(router)
     problems.install(app, [*app.routes, *(route for router in routers for route in router.routes)])
-    app.add_middleware(Gate, settings=settings)
+    app.add_middleware(RequestGuard, settings=settings)
     _describe(app)
     return app
 

@@ -41,7 +41,7 @@ def listen(host: str, port: int) -> socket.socket:
 def server(app: FastAPI) -> uvicorn.Server:
     """A server for an app of `create_app`; ``run(sockets=[...])`` answers until it is told to stop."""
     connections: Connections = app.state.service.connections
-    # No access log: players' names stand in paths. The gate logs what may be logged.
+    # No access log: players' names stand in paths. The request guard logs what may be logged.
     return uvicorn.Server(
         uvicorn.Config(
             app,

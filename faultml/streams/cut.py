@@ -48,7 +48,7 @@ CUT_COLUMNS: Final = (
     "player", "session", "swing", "kind", "ball", "start_s", "end_s", "impact_s", "score", "reason", "movements",
 )  # fmt: skip
 """`kind` is swing, practice (a swing without a ball) or left-out; `ball` yes, no or unknown, "" where left out;
-`score` how sure the gate is that it is a full swing; `movements` how many were left out together."""
+`score` how sure the swing filter is that it is a full swing; `movements` how many were left out together."""
 
 
 _DECIMALS: Final = {"start_s": 3, "end_s": 3, "impact_s": 3, "score": 4}

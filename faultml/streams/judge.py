@@ -1,4 +1,4 @@
-"""What a batch of movements is: landmarks first, then the cut about them, then the gate, as `classify` will see it."""
+"""What a batch of movements is: landmarks, then the cut about them, then the swing filter, as in `classify`."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class Samples:
 @dataclass(frozen=True)
 class Judged:
     """A movement as cut: landmarks on the recording's clock ``(4,)``, why it is no swing ("" if it is one), and how
-    sure the gate is that it is one."""
+    sure the swing filter is that it is one."""
 
     cut: Samples
     landmarks_s: Array
@@ -81,8 +81,8 @@ class Judge:
         features = compute_features(
             self._catalogue, windows, landmarks, Curves.read(windows, landmarks)
         ).values
-        score = self._bundle.gate.predict_proba(features)[:, 1]
-        full = self._bundle.gate.predict(features)
+        score = self._bundle.swing_filter.predict_proba(features)[:, 1]
+        full = self._bundle.swing_filter.predict(features)
         landmarks_s = landmarks.offset_s + windows.anchor_s[:, None]
         late = landmarks.offset_s[:, TAKEAWAY] - windows.start_s < MIN_LEAD_S
         reason = batch.table["reason"].to_numpy(object)

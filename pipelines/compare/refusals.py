@@ -1,7 +1,7 @@
 """What is refused: full swings that should not be, and everything else that should, as a user's recordings would be.
 
-Recordings are written as a season and read again, so that the checks on reading count as well as the gate: a dead
-channel is refused before any model sees it.
+Recordings are written as a season and read again, so that the checks on reading count as well as the swing filter: a
+dead channel is refused before any model sees it.
 """
 
 from __future__ import annotations

@@ -77,7 +77,7 @@ def test_figures_of_another_model_stay_off_the_card(tmp_path: Path) -> None:
 
 
 def test_a_fixed_part_of_its_figures_comes_out_again(bundle: Bundle, catalogue: Catalogue) -> None:
-    again = fixed_part(catalogue, bundle.detector, bundle.gate, bundle.classifier)
+    again = fixed_part(catalogue, bundle.detector, bundle.swing_filter, bundle.classifier)
     stated = bundle.manifest.evidence["fixed_part"]
     assert again.keys() == stated.keys()
     for marked, figures in again.items():

@@ -19,7 +19,7 @@ from faultml.desk.linked import LinkedDrawings, Shown, plain_chart
 from faultml.desk.motion import SwingCurves
 from faultml.desk.video import SwingVideo
 from faultml.desk.words import Words, bullets, heading, keys, para
-from faultml.drawings.gates import gates_for
+from faultml.drawings.corridor import corridor_for
 from faultml.errors import FaultmlError
 from faultml.faults.catalogue import PHASE_STARTS
 from faultml.recordings.findings import findings
@@ -76,7 +76,7 @@ class SwingPlace:
         self._rows = rows.sort_values(["session", "swing"], kind="stable").reset_index(drop=True)
         self._player = player
         self._drill = _first_drill(self._desk, player)
-        self._gates = gates_for(self._desk.season.catalogue(), player)
+        self._corridor = corridor_for(self._desk.season.catalogue(), player)
 
     def _find(self, session: str, swing: str) -> int:
         found = np.flatnonzero((self._rows["session"] == session) & (self._rows["swing"] == swing))
@@ -120,7 +120,7 @@ class SwingPlace:
     def _draw_assessed(self, row: pd.Series, curves: SwingCurves) -> None:
         called = self._called(row)
         windows = window_edges(self._drill, curves) if self._drill is not None else ()
-        drawn = Shown(curves, self._pinned, self._gates, _onsets(called, self._desk), windows)
+        drawn = Shown(curves, self._pinned, self._corridor, _onsets(called, self._desk), windows)
         if self._drawings is None or not self._drawings.show(drawn):
             self._clear()
             with self._body:

@@ -74,13 +74,13 @@ def test_the_bundle_that_comes_along_is_whole_and_small(bundle: Bundle, catalogu
     assert bundle.manifest.faults == catalogue.ids
     assert bundle.manifest.catalogue_sha256 == catalogue.digest
     assert sum(path.stat().st_size for path in default_bundle_path().iterdir() if path.is_file()) < 5_000_000
-    assert len(bundle.manifest.features) == bundle.gate.n_features == bundle.classifier.n_features
+    assert len(bundle.manifest.features) == bundle.swing_filter.n_features == bundle.classifier.n_features
 
 
 def test_a_copy_loads_as_well(folder: Path, bundle: Bundle) -> None:
     again = load_bundle(folder)
     assert again.manifest == bundle.manifest
-    rows = np.random.default_rng(0).normal(0, 5, (20, bundle.gate.n_features))
+    rows = np.random.default_rng(0).normal(0, 5, (20, bundle.swing_filter.n_features))
     np.testing.assert_array_equal(again.classifier.predict_proba(rows), bundle.classifier.predict_proba(rows))
 
 
@@ -288,10 +288,10 @@ def test_what_is_saved_is_what_is_loaded(tmp_path: Path, bundle: Bundle) -> None
         for name in bundle.manifest.__struct_fields__
         if name not in ("schema", "sha256", "versions")
     }
-    model = Model(bundle.detector, bundle.gate, bundle.classifier)
+    model = Model(bundle.detector, bundle.swing_filter, bundle.classifier)
     written = save_bundle(tmp_path / "deep" / "folder", model, given)
     assert written == read_manifest(tmp_path / "deep" / "folder")
     assert written.sha256 == bundle.manifest.sha256, "the same model gives the same file"
     again = load_bundle(tmp_path / "deep" / "folder")
     assert again.manifest.name == bundle.manifest.name
-    assert write_model(Model(again.detector, again.gate, again.classifier)) == write_model(model)
+    assert write_model(Model(again.detector, again.swing_filter, again.classifier)) == write_model(model)

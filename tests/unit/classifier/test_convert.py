@@ -20,7 +20,7 @@ from faultml.classifier import convert
 from faultml.classifier.bundle import MANIFEST_FILE, Bundle, load_bundle
 from faultml.classifier.convert import FORMER_FILE, convert_bundle
 from faultml.classifier.faults import FaultClassifier
-from faultml.classifier.gate import SwingGate
+from faultml.classifier.swing_filter import SwingFilter
 from faultml.cli.models import command
 from faultml.errors import BundleError
 from faultml.faults.catalogue import Catalogue
@@ -41,10 +41,10 @@ def parts(catalogue: Catalogue) -> dict[str, Any]:
     """Estimators as a former version left them, learned from next to nothing."""
     detector = LandmarkDetector(1)
     detector.networks_, detector.scale_ = [small_network(309, 99), small_network(525, 92)], np.ones(4)
-    gate = SwingGate(rounds=5).fit(ROWS, ROWS[:, 0] > 0)
+    swing_filter = SwingFilter(rounds=5).fit(ROWS, ROWS[:, 0] > 0)
     truth = ROWS[:, : len(catalogue.ids) + 1]
     classifier = FaultClassifier.for_catalogue(catalogue, familiar=(1, 3, 5), hidden=(4,), epochs=1)
-    return {"detector": detector, "gate": gate, "classifier": classifier.fit(ROWS, truth)}
+    return {"detector": detector, "gate": swing_filter, "classifier": classifier.fit(ROWS, truth)}
 
 
 @pytest.fixture
@@ -84,10 +84,26 @@ def test_a_former_bundle_answers_as_its_estimators_did(
     assert found.manifest.converted_from == former_sha256
     assert found.manifest.is_model(former_sha256) and found.manifest.is_model(found.manifest.sha256)
     assert not found.manifest.is_model("")
-    np.testing.assert_array_equal(found.gate.predict_proba(ROWS), parts["gate"].predict_proba(ROWS))
+    np.testing.assert_array_equal(found.swing_filter.predict_proba(ROWS), parts["gate"].predict_proba(ROWS))
     np.testing.assert_array_equal(
         found.classifier.predict_proba(ROWS), parts["classifier"].predict_proba(ROWS)
     )
+
+
+def test_a_former_bundle_names_the_swing_filter_as_it_was_called(former: Path, bundle: Bundle) -> None:
+    """The class was `faultml.classifier.gate.SwingGate` when such bundles were written."""
+    original, content = zipfile.ZipFile(former / FORMER_FILE), io.BytesIO()
+    with zipfile.ZipFile(content, "w") as written:
+        for item in original.namelist():
+            data = original.read(item)
+            if item == "schema.json":
+                assert b'"SwingFilter"' in data
+                data = data.replace(b'"SwingFilter"', b'"SwingGate"')
+                data = data.replace(b'"faultml.classifier.swing_filter"', b'"faultml.classifier.gate"')
+            written.writestr(item, data)
+    put(former, content.getvalue(), bundle)
+    convert_bundle(former, former / "out")
+    assert load_bundle(former / "out").swing_filter.n_features == ROWS.shape[1]
 
 
 class Bomb:

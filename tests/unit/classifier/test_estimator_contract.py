@@ -1,6 +1,6 @@
 """One contract for every estimator: scikit-learn's own checks on what takes rows, ours on what takes windows.
 
-Which are which: `Network`, `MeasureModel`, `SwingGate`, `FaultClassifier` and `Unfamiliarity` take
+Which are which: `Network`, `MeasureModel`, `SwingFilter`, `FaultClassifier` and `Unfamiliarity` take
 ``(n_rows, n_features)``; `LandmarkDetector` takes `Windows`, `WindowFeatures` takes
 ``(n_windows, n_channels, n_samples)``.
 """
@@ -26,8 +26,8 @@ import faultml
 import faultml.pipelines
 import faultml.synthetic
 from faultml.classifier.faults import FaultClassifier
-from faultml.classifier.gate import SwingGate
 from faultml.classifier.measures import MeasureModel
+from faultml.classifier.swing_filter import SwingFilter
 from faultml.classifier.unfamiliar import Unfamiliarity
 from faultml.motion.landmark_model import Landmarks
 from faultml.motion.landmarks import LandmarkDetector
@@ -40,7 +40,7 @@ ONE = np.ones(1)
 
 ROWS = [
     Network((32,), epochs=120),
-    SwingGate(rounds=10),
+    SwingFilter(rounds=10),
     MeasureModel(ONE, hidden=(8,), epochs=5),
     FaultClassifier(np.zeros(1), ONE, ONE, hidden=(8,), epochs=5),
     Unfamiliarity(),

@@ -18,8 +18,8 @@ from sklearn.utils.estimator_checks import check_estimator
 
 from faultml.classifier.convert import TRUSTED_TYPES
 from faultml.classifier.faults import FaultClassifier
-from faultml.classifier.gate import GOOD_REFUSED_SHARE, SwingGate
 from faultml.classifier.measures import MeasureModel
+from faultml.classifier.swing_filter import GOOD_REFUSED_SHARE, SwingFilter
 from faultml.faults.catalogue import Catalogue
 from faultml.motion.landmark_model import MARK_SD_S, Landmarks
 from faultml.motion.landmarks import LandmarkDetector
@@ -66,9 +66,9 @@ def classifier(catalogue: Catalogue, data: tuple[Array, Array, Array]) -> FaultC
 
 
 @pytest.fixture(scope="module")
-def gate(data: tuple[Array, Array, Array]) -> SwingGate:
+def swing_filter(data: tuple[Array, Array, Array]) -> SwingFilter:
     X = data[0]
-    return SwingGate(rounds=20).fit(X, X[:, -1] + 0.3 * X[:, -2] > -0.5, groups=golfers(len(X), 10))
+    return SwingFilter(rounds=20).fit(X, X[:, -1] + 0.3 * X[:, -2] > -0.5, groups=golfers(len(X), 10))
 
 
 @pytest.fixture(scope="module")
@@ -97,7 +97,7 @@ def detector(some: tuple[Windows, Array, NDArray[np.object_]]) -> LandmarkDetect
 def fresh(catalogue: Catalogue) -> list[BaseEstimator]:
     return [
         Network((8,), epochs=3, averaged=2),
-        SwingGate(rounds=7),
+        SwingFilter(rounds=7),
         MeasureModel(np.ones(3), trust=0.25),
         FaultClassifier.for_catalogue(catalogue, epochs=3),
         LandmarkDetector(refinements=1, alpha=0.5),
@@ -123,10 +123,10 @@ def test_the_network_passes_scikit_learns_own_checks() -> None:
 
 def test_before_fit_there_is_no_answer(catalogue: Catalogue, windows: Windows) -> None:
     X = np.zeros((2, N_FEATURES))
-    network, gate, measures, faults, detector = fresh(catalogue)
+    network, swing_filter, measures, faults, detector = fresh(catalogue)
     for ask in (
         lambda: network.predict(X),
-        lambda: gate.predict(X),
+        lambda: swing_filter.predict(X),
         lambda: measures.predict(X),
         lambda: faults.predict_proba(X),
         lambda: faults.predict(X),
@@ -137,9 +137,9 @@ def test_before_fit_there_is_no_answer(catalogue: Catalogue, windows: Windows) -
 
 
 def test_features_of_another_number_are_refused(
-    data: tuple[Array, Array, Array], classifier: FaultClassifier, gate: SwingGate
+    data: tuple[Array, Array, Array], classifier: FaultClassifier, swing_filter: SwingFilter
 ) -> None:
-    for estimator in (classifier, gate, classifier.measures_):
+    for estimator in (classifier, swing_filter, classifier.measures_):
         assert estimator.n_features_in_ == N_FEATURES
         ask = getattr(estimator, "predict_proba", estimator.predict)
         with pytest.raises(ValueError, match="features"):
@@ -294,15 +294,17 @@ def test_calibration_is_a_rising_curve(classifier: FaultClassifier) -> None:
     np.testing.assert_allclose(told, classifier.offset_[column] + classifier.slope_[column] * raw)
 
 
-def test_the_gate_refuses_few_good_recordings(data: tuple[Array, Array, Array], gate: SwingGate) -> None:
+def test_the_swing_filter_refuses_few_good_recordings(
+    data: tuple[Array, Array, Array], swing_filter: SwingFilter
+) -> None:
     X = data[0]
     good = X[:, -1] + 0.3 * X[:, -2] > -0.5
-    passed = gate.predict(X)
+    passed = swing_filter.predict(X)
     assert passed.dtype == bool and passed[good].mean() > 0.95 > GOOD_REFUSED_SHARE
     assert passed[~good].mean() < 0.3
-    chance = gate.predict_proba(X)
+    chance = swing_filter.predict_proba(X)
     np.testing.assert_allclose(chance.sum(axis=1), 1)
-    np.testing.assert_array_equal(passed, chance[:, 1] >= gate.threshold_)
+    np.testing.assert_array_equal(passed, chance[:, 1] >= swing_filter.threshold_)
 
 
 def test_landmarks_come_in_order_with_an_uncertainty(
@@ -331,17 +333,17 @@ def test_fitted_estimators_come_back_from_a_file_that_runs_no_code(
     data: tuple[Array, Array, Array],
     some: tuple[Windows, Array, NDArray[np.object_]],
     classifier: FaultClassifier,
-    gate: SwingGate,
+    swing_filter: SwingFilter,
     detector: LandmarkDetector,
 ) -> None:
-    kept = skops.io.dumps({"classifier": classifier, "gate": gate, "detector": detector})
+    kept = skops.io.dumps({"classifier": classifier, "gate": swing_filter, "detector": detector})
     read = skops.io.loads(kept, trusted=list(TRUSTED_TYPES))
     X = data[0]
     np.testing.assert_array_equal(read["classifier"].predict_proba(X), classifier.predict_proba(X))
-    np.testing.assert_array_equal(read["gate"].predict_proba(X), gate.predict_proba(X))
+    np.testing.assert_array_equal(read["gate"].predict_proba(X), swing_filter.predict_proba(X))
     again: Landmarks = read["detector"].predict(some[0])
     np.testing.assert_array_equal(again.offset_s, detector.predict(some[0]).offset_s)
-    assert read["gate"].threshold_ == gate.threshold_
+    assert read["gate"].threshold_ == swing_filter.threshold_
 
 
 class TestGolfersNeverCrossASplit:
@@ -375,7 +377,7 @@ class TestGolfersNeverCrossASplit:
         assert not learned & spread and not (learned | spread) & calibrated
         assert learned | spread | calibrated == set(range(60))
 
-    def test_the_gates_threshold(self, monkeypatch: pytest.MonkeyPatch) -> None:
+    def test_the_swing_filters_threshold(self, monkeypatch: pytest.MonkeyPatch) -> None:
         from sklearn.ensemble import HistGradientBoostingClassifier as Trees
 
         random = np.random.default_rng(0)
@@ -394,7 +396,7 @@ class TestGolfersNeverCrossASplit:
 
         monkeypatch.setattr(Trees, "fit", fitting)
         monkeypatch.setattr(Trees, "predict_proba", asking)
-        SwingGate(rounds=3).fit(X, X[:, 0] > -1, groups=who.astype(str))
+        SwingFilter(rounds=3).fit(X, X[:, 0] > -1, groups=who.astype(str))
         assert seen["fit"] and seen["threshold"] and not seen["fit"] & seen["threshold"]
 
     def test_landmarks_and_their_uncertainty(

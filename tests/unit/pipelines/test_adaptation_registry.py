@@ -147,7 +147,7 @@ def test_it_becomes_champion_is_used_and_the_results_say_so(
     assert said.verdict.passed, said.report
     assert said.verdict.comparisons[0].name == HELD_OUT and "the model by itself" in said.report
     assert said.verdict.comparisons[0].log_loss.lo > 0.02
-    kept_report = run_folder(kept.folder, kept.version.run) / "gate" / "against_nobody.md"
+    kept_report = run_folder(kept.folder, kept.version.run) / "promotion" / "against_nobody.md"
     assert kept_report.read_text() == said.report
     champion = promote(kept.folder, said)
     assert champion is not None and champion.of == OF and champion.aliases == ("champion",)

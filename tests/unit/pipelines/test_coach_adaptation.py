@@ -137,7 +137,7 @@ def _bundle(sha256: str = "m" * 64) -> Any:
 
     manifest: Any = SimpleNamespace(is_model=sha256.__eq__, faults=CATALOGUE.ids, sha256=sha256)
     nothing: Any = None
-    return Bundle(detector=nothing, gate=nothing, classifier=edge_classifier(), manifest=manifest)
+    return Bundle(detector=nothing, swing_filter=nothing, classifier=edge_classifier(), manifest=manifest)
 
 
 def test_a_saved_adaptation_moves_edges_and_softens_them(tmp_path: Path, suite: Suite) -> None:

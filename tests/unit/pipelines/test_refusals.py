@@ -1,4 +1,4 @@
-"""What is refused is counted as a user's recordings would be: read, checked, and then asked of the gate."""
+"""What is refused is counted as a user's recordings would be: read, checked, and then asked of the swing filter."""
 
 from __future__ import annotations
 

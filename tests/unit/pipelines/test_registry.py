@@ -72,7 +72,7 @@ def shuffled(catalogue: Catalogue, bundle: Bundle, tmp_path_factory: pytest.Temp
 
 def saved(folder: Path, bundle: Bundle, *, version: str, **changes: object) -> Path:
     """The bundle with another part, or another entry of the manifest."""
-    parts = [changes.pop(name, getattr(bundle, name)) for name in ("detector", "gate", "classifier")]
+    parts = [changes.pop(name, getattr(bundle, name)) for name in ("detector", "swing_filter", "classifier")]
     kept = json.loads((default_bundle_path() / MANIFEST_FILE).read_text())
     manifest = {name: kept[name] for name in kept if name not in {"schema", "sha256", "versions"}}
     save_bundle(folder, Model(*parts), manifest | {"version": version} | changes)
@@ -150,7 +150,7 @@ def test_shuffled_labels_are_refused_and_the_report_is_kept(folder: Path, shuffl
     assert not judged.verdict.passed and promote(folder, judged) is None
     assert any("log loss is not shown better" in reason for reason in judged.verdict.reasons)
     assert registry.find(folder, "champion").number == 1
-    kept = run_folder(folder, judged.version.run) / "gate" / "against_1.md"
+    kept = run_folder(folder, judged.version.run) / "promotion" / "against_1.md"
     assert kept.read_text() == judged.report
 
 

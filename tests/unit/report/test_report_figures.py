@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from faultml.drawings.gates import gates_for
+from faultml.drawings.corridor import corridor_for
 from faultml.drawings.traces import Traces, shot_group, stack
 from faultml.faults.catalogue import load_catalogue
 from faultml.report.charts import (
@@ -25,7 +25,7 @@ from faultml.report.evidence import evidence_for
 from faultml.report.figures import angle_angle, channel_curves
 
 GOOD = ("straight", "draw", "fade")
-GATES = gates_for(load_catalogue(), "")
+CORRIDOR = corridor_for(load_catalogue(), "")
 
 
 def made_traces(groups: list[str], clubs: list[str] | None = None, *, pronation: bool = True) -> Traces:
@@ -86,7 +86,7 @@ def test_a_median_needs_three_swings() -> None:
 
 
 def test_the_angle_angle_diagram_has_one_scale_for_both_angles() -> None:
-    svg = angle_angle(made_traces(["straight"] * 4), GATES)
+    svg = angle_angle(made_traces(["straight"] * 4), CORRIDOR)
     boxes = [
         {key: float(each.attrib[key]) for key in ("x", "y", "width", "height")}
         for each in elements(svg, "corridor")
@@ -98,21 +98,21 @@ def test_the_angle_angle_diagram_has_one_scale_for_both_angles() -> None:
 
 
 def test_miss_and_straight_differ_in_more_than_colour() -> None:
-    svg = angle_angle(made_traces(["straight"] * 3 + ["miss"] * 3), GATES)
+    svg = angle_angle(made_traces(["straight"] * 3 + ["miss"] * 3), CORRIDOR)
     assert len(elements(svg, "trace")) == 8  # six swings and two medians
     style = resources.files("faultml.report").joinpath("templates/style.css").read_text(encoding="utf-8")
     assert re.search(r"\.trace\.miss \{ stroke-dasharray", style)
 
 
 def test_curves_leave_out_a_channel_that_was_not_recorded() -> None:
-    svg = channel_curves(made_traces(["unknown"] * 3, pronation=False), GATES, "label")
+    svg = channel_curves(made_traces(["unknown"] * 3, pronation=False), CORRIDOR, "label")
     assert "forearm roll" not in svg and "wrist bend" in svg and "wrist hinge" in svg
     assert "roll_over" not in svg and "bowed top +25°" in svg
 
 
 def test_every_edge_of_a_recorded_channel_is_drawn_and_named() -> None:
-    svg = channel_curves(made_traces(["unknown"] * 3), GATES, "label")
-    edges = [edge for gate in GATES for edge in gate.edges()]
+    svg = channel_curves(made_traces(["unknown"] * 3), CORRIDOR, "label")
+    edges = [edge for band in CORRIDOR for edge in band.edges()]
     assert len(elements(svg, "edge")) == len(edges) == len(elements(svg, "outside"))
     assert all(edge.name in svg for edge in edges)
 
@@ -130,14 +130,14 @@ def test_every_edge_of_a_recorded_channel_is_drawn_and_named() -> None:
     ],
 )
 def test_curves_come_by_club(clubs: list[str], panels: list[str]) -> None:
-    evidence = evidence_for(made_traces(["unknown"] * len(clubs), clubs), GATES, np.array([-20.0, 5, 10]))
+    evidence = evidence_for(made_traces(["unknown"] * len(clubs), clubs), CORRIDOR, np.array([-20.0, 5, 10]))
     assert [
         panel.caption.removesuffix(", bold the median of three or more.") for panel in evidence.curves
     ] == panels
 
 
 def test_the_landmark_table_holds_relative_and_absolute_angles() -> None:
-    evidence = evidence_for(made_traces(["unknown"] * 3), GATES, np.array([-20.0, 5, np.nan]))
+    evidence = evidence_for(made_traces(["unknown"] * 3), CORRIDOR, np.array([-20.0, 5, np.nan]))
     rows = {row.name: row.cells for row in evidence.landmarks}
     bend = 30 * np.sin(1.0) + 1
     assert rows["top"][0] == (f"+{bend:.0f}° ± 1", f"+{bend - 20:.0f}°")

@@ -109,7 +109,8 @@ def _arrays(record: Any, name: str = "") -> dict[str, NDArray]:
 
 
 @pytest.mark.parametrize(
-    "part", [lambda bundle: bundle.detector, lambda bundle: bundle.gate, lambda bundle: bundle.classifier]
+    "part",
+    [lambda bundle: bundle.detector, lambda bundle: bundle.swing_filter, lambda bundle: bundle.classifier],
 )
 def test_answering_changes_no_array_of_the_model(
     bundle: Bundle, assessor: Assessor, generated: SyntheticSeason, part: Callable[[Bundle], Any]

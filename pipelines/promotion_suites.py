@@ -18,7 +18,7 @@ from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.compare.suites import without_forearm
 from faultml.pipelines.data import Drawn, draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
-from faultml.pipelines.gatekeeping import DECIDES, WATCHES, Answers, Demand
+from faultml.pipelines.promotion_rule import DECIDES, WATCHES, Answers, Demand
 from faultml.recordings.read import open_season
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
@@ -55,7 +55,7 @@ def fixed_suites(
     golfers: int = GOLFERS,
     jobs: int = 1,
 ) -> tuple[list[Answers], list[str]]:
-    """The fixed suites with both models' chances, and what the challenger's gate for full swings does worse.
+    """The fixed suites with both models' chances, and what the challenger's swing filter does worse.
 
     Without a champion, the challenger is set against knowing only how common each fault is.
 
@@ -158,4 +158,6 @@ def _told(catalogue: Catalogue, bundle: Bundle, drawn: Drawn, edges: Array | Non
             expected=f"{len(features.names)} features of this program",
             found=f"{len(bundle.manifest.features)} others",
         )
-    return Told(bundle.classifier.predict_proba(features.values, edges), bundle.gate.predict(features.values))
+    return Told(
+        bundle.classifier.predict_proba(features.values, edges), bundle.swing_filter.predict(features.values)
+    )

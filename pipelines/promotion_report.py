@@ -1,8 +1,8 @@
-"""The gate's report, in words: whether a challenger may become champion, fault by fault, and why not."""
+"""The promotion test's report, in words: whether a challenger may become champion, fault by fault, and why not."""
 
 from __future__ import annotations
 
-from faultml.pipelines.gatekeeping import CERTAINTY, MARGIN, Comparison, Gain, Verdict
+from faultml.pipelines.promotion_rule import CERTAINTY, MARGIN, Comparison, Gain, Verdict
 
 
 def report(verdict: Verdict, challenger: str, champion: str) -> str:
@@ -11,7 +11,7 @@ def report(verdict: Verdict, challenger: str, champion: str) -> str:
     Parameters
     ----------
     verdict
-        Of the gate.
+        Of the promotion test.
     challenger, champion
         What they are called.
     """

@@ -14,7 +14,7 @@ import pytest
 from http_fakes import fake_swings, problem, serving
 
 from faultml.errors import InputError
-from faultml.service.gate import HEADERS
+from faultml.service.request_guard import HEADERS
 from faultml.service.settings import allowed_hosts, read_token
 
 TOKEN = "a-token-of-twenty-four-letters-or-more"

@@ -1,4 +1,4 @@
-"""Where the corridor can be drawn: gates, each an edge or two on a channel over a stretch of the swing."""
+"""Where the corridor can be drawn: bands, each an edge or two on a channel over a stretch of the swing."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ DRAWN_STATS: Final = ("at", "min", "max")
 
 
 @dataclass(frozen=True)
-class GateEdge:
+class CorridorEdge:
     """One edge, degrees relative to address, with the fault it ends and whose edge it is."""
 
     deg: float
@@ -24,7 +24,7 @@ class GateEdge:
 
 
 @dataclass(frozen=True)
-class Gate:
+class CorridorBand:
     """A stretch of one channel that the curve has to pass inside.
 
     Attributes
@@ -32,7 +32,7 @@ class Gate:
     channel
         Name of the channel.
     start, end
-        Place in the swing: 0-1 backswing, 1-2 downswing, 2-3 after impact. Equal where the gate is a moment.
+        Place in the swing: 0-1 backswing, 1-2 downswing, 2-3 after impact. Equal where the band is a moment.
     stat
         ``at``, ``min`` or ``max``: what of the curve has to be inside.
     low, high
@@ -43,23 +43,23 @@ class Gate:
     start: float
     end: float
     stat: str
-    low: GateEdge | None
-    high: GateEdge | None
+    low: CorridorEdge | None
+    high: CorridorEdge | None
 
-    def edges(self) -> list[GateEdge]:
+    def edges(self) -> list[CorridorEdge]:
         """The edges it has."""
         return [edge for edge in (self.low, self.high) if edge is not None]
 
 
-def gates_for(catalogue: Catalogue, player: str) -> tuple[Gate, ...]:
-    """The gates that hold for a player, in the order of the catalogue."""
+def corridor_for(catalogue: Catalogue, player: str) -> tuple[CorridorBand, ...]:
+    """The bands that hold for a player, in the order of the catalogue."""
     stretches: dict[tuple[str, str, float, float], list[Fault]] = {}
     for fault in catalogue.faults:
         if fault.measure.stat in DRAWN_STATS and fault.guard is None:
             first, last = (coordinate(moment) for moment in fault.measure.span)
             stretches.setdefault((fault.measure.channel, fault.measure.stat, first, last), []).append(fault)
     return tuple(
-        Gate(
+        CorridorBand(
             channel,
             first,
             last,
@@ -71,16 +71,16 @@ def gates_for(catalogue: Catalogue, player: str) -> tuple[Gate, ...]:
     )
 
 
-def gate_at(gates: Iterable[Gate], channel: str, moment: float) -> Gate | None:
-    """The first gate on a channel that holds at a moment."""
+def band_at(corridor: Iterable[CorridorBand], channel: str, moment: float) -> CorridorBand | None:
+    """The first band on a channel that holds at a moment."""
     return next(
-        (gate for gate in gates if gate.channel == channel and gate.start <= moment <= gate.end), None
+        (band for band in corridor if band.channel == channel and band.start <= moment <= band.end), None
     )
 
 
-def _edge(catalogue: Catalogue, player: str, faults: list[Fault], side: str) -> GateEdge | None:
+def _edge(catalogue: Catalogue, player: str, faults: list[Fault], side: str) -> CorridorEdge | None:
     for fault in faults:
         if fault.side == side:
             value, owner = catalogue.edge(fault.id, player)
-            return GateEdge(value, fault.id, fault.name, owner)
+            return CorridorEdge(value, fault.id, fault.name, owner)
     return None

@@ -12,7 +12,7 @@ from faultml.runtime.trees import Trees
 
 
 @dataclass(frozen=True)
-class GateModel:
+class SwingFilterModel:
     """Tells full swings from everything else by boosted trees.
 
     Attributes

@@ -13,7 +13,7 @@ from sklearn.utils import Tags
 from sklearn.utils.multiclass import check_classification_targets, type_of_target
 from sklearn.utils.validation import check_array, check_consistent_length, check_is_fitted, validate_data
 
-from faultml.runtime.gate import GateModel
+from faultml.runtime.swing_filter import SwingFilterModel
 from faultml.runtime.trees import Trees
 
 Array = NDArray[np.float64]
@@ -23,7 +23,7 @@ GOOD_REFUSED_SHARE: Final = 0.01
 ones: of those it refuses far fewer."""
 
 
-class SwingGate(ClassifierMixin, BaseEstimator):
+class SwingFilter(ClassifierMixin, BaseEstimator):
     """Tells full swings from waggles, rehearsals, short shots, walking, knocks and broken channels.
 
     Boosted trees on the features; the threshold is set on golfers whom they were not learned on, so that at most
@@ -97,11 +97,11 @@ class SwingGate(ClassifierMixin, BaseEstimator):
         passes = self.predict_proba(X)[:, 1] >= self.threshold_
         return self.classes_[passes.astype(int)]
 
-    def runtime(self) -> GateModel:
+    def runtime(self) -> SwingFilterModel:
         """The arrays that answer."""
         check_is_fitted(self)
         nodes = [predictor.nodes for (predictor,) in self.trees_._predictors]
-        return GateModel(
+        return SwingFilterModel(
             flat_trees(float(self.trees_._baseline_prediction[0, 0]), nodes),
             self.threshold_,
             self.n_features_in_,
@@ -134,5 +134,7 @@ def _two_classes(y: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.bool_]]:
         kind = type_of_target(y)
         raise ValueError(f"Only binary classification is supported. The type of the target is {kind}.")
     if len(classes) < 2:
-        raise ValueError("The gate needs recordings of two classes; the data contains only one class.")
+        raise ValueError(
+            "The swing filter needs recordings of two classes; the data contains only one class."
+        )
     return classes, which == 1

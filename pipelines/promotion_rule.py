@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 MARGIN: Final = 0.01
-"""Average precision that a challenger may lose on a fault, at most: what is stated in the gate's report."""
+"""Average precision that a challenger may lose on a fault, at most: what is stated in the promotion test's report."""
 CERTAINTY: Final = 0.95
 """Of each one-sided bound."""
 RESAMPLES: Final = 1000

@@ -45,7 +45,7 @@ HEADERS: Final = {
 """Go out with every answer."""
 
 
-class Gate:
+class RequestGuard:
     """The outermost layer of the app."""
 
     def __init__(self, app: ASGIApp, settings: Settings) -> None:

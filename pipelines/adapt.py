@@ -1,9 +1,9 @@
-"""Learn a coach adaptation from their answers: where each edge lies for them, how soft it is, and how often they slip.
+"""Learn a coach adaptation from their answers: where each edge lies for them, how soft it is, and how often they lapse.
 
 A coach's edge for fault f lies ``delta_f`` past the catalogue's, ``delta_f ~ N(mu_g, tau^2)`` with a mean shared by the
 faults of a group, all in units of the edge's softness. A swing whose measure is known as N(m, sd^2) gets a yes with
 
-    P(yes) = slip + (1 - 2 slip) * chance(m, sd, delta_f, softness_f),
+    P(yes) = lapse_rate + (1 - 2 lapse_rate) * chance(m, sd, delta_f, softness_f),
 
 `chance` being the model's own calibrated probability at the moved edge. A coach who may answer unsure says yes past the
 far side of a band about the edge, no short of its near side, and unsure within; its width is one for all faults.
@@ -45,12 +45,12 @@ GROUPS: Final = {
 _DELTA: Final = np.linspace(-4, 4, 65)
 _RATIO: Final = np.array([0.6, 0.8, 1.0, 1.3, 1.7])
 _RATIO_PRIOR: Final = np.array([0.08, 0.2, 0.44, 0.2, 0.08])
-_SLIP: Final = np.array(
+_LAPSE_RATE: Final = np.array(
     [0.002, 0.006, 0.012, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.12, 0.135, 0.15, 0.165, 0.18, 0.2, 0.23, 0.27,
      0.32, 0.4]
 )  # fmt: skip
-"""Fine, since a slip rate put too high lets edges seem sharper than they are, which confident misses pay for."""
-_SLIP_PRIOR: Final = (1.2, 18.0)
+"""Fine, since a lapse rate put too high lets edges seem sharper than they are, which confident misses pay for."""
+_LAPSE_RATE_PRIOR: Final = (1.2, 18.0)
 _TAU: Final = np.array([0.15, 0.4, 0.8, 1.4])
 _MU: Final = np.linspace(-2.5, 2.5, 41)
 _MU_SD: Final = 0.6
@@ -61,20 +61,20 @@ _BAND: Final = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.4])
 _BAND_PRIOR: Final = np.array(
     [0.2, *0.8 * norm.pdf(_BAND[1:], 0.3, 0.4) / norm.pdf(_BAND[1:], 0.3, 0.4).sum()]
 )
-_SHRUG: Final = np.array([0.001, 0.01, 0.03, 0.05, 0.08, 0.12, 0.16, 0.2, 0.3, 0.5])
-_SHRUG_PRIOR: Final = beta.pdf(_SHRUG, 1, 12)
+_ABSTAIN_RATE: Final = np.array([0.001, 0.01, 0.03, 0.05, 0.08, 0.12, 0.16, 0.2, 0.3, 0.5])
+_ABSTAIN_RATE_PRIOR: Final = beta.pdf(_ABSTAIN_RATE, 1, 12)
 _ROUGH_SD: Final = 1.0
 
 
 class _Grid(NamedTuple):
-    """Where a likelihood is read off: shifts and softnesses in units of the softness, and slips."""
+    """Where a likelihood is read off: shifts and softnesses in units of the softness, and lapse rates."""
 
     delta: Array
     ratio: Array
-    slip: Array
+    lapse_rate: Array
 
 
-_FULL: Final = _Grid(_DELTA, _RATIO, _SLIP)
+_FULL: Final = _Grid(_DELTA, _RATIO, _LAPSE_RATE)
 _ROUGH: Final = _Grid(_DELTA[::4], np.ones(1), np.array([0.01, 0.05, 0.15]))
 
 
@@ -82,22 +82,22 @@ def learn_adaptation(catalogue: Catalogue, classifier: FaultModel, judged: Judge
     """A coach adaptation from their answers; with none, the catalogue's own edges."""
     if not judged.known.any():
         return default_adaptation(catalogue)
-    band, shrug = _how_unsure(catalogue, classifier, judged)
-    likelihood = _likelihood(catalogue, classifier, judged, band, shrug)
+    band, abstain_rate = _how_unsure(catalogue, classifier, judged)
+    likelihood = _likelihood(catalogue, classifier, judged, band, abstain_rate)
     prior = norm.pdf(_DELTA, _MU[:, None], _TAU[:, None, None])
     prior /= prior.sum(axis=-1, keepdims=True)
     mean_prior = norm.pdf(_MU, 0, _MU_SD)
     mean_prior /= mean_prior.sum()
     top = likelihood.max(axis=(2, 3), keepdims=True)
     scaled = np.einsum("fedr,r->fed", np.exp(likelihood - top), _RATIO_PRIOR)
-    # Evidence of each fault for a group's mean m and spread t, at each slip e.
+    # Evidence of each fault for a group's mean m and spread t, at each lapse rate e.
     one = np.log(np.einsum("fed,tmd->fetm", scaled, prior) + 1e-300) + top[:, :, 0, :, None]
     groups = _groups(catalogue)
     together = np.stack([one[groups == g].sum(axis=0) for g in np.unique(groups)]) + np.log(mean_prior)
-    evidence = logsumexp(together, axis=-1).sum(axis=0) + _log_slip_prior()[:, None] - np.log(len(_TAU))
+    evidence = logsumexp(together, axis=-1).sum(axis=0) + _log_lapse_rate_prior()[:, None] - np.log(len(_TAU))
     total = logsumexp(evidence)
-    weight = np.exp(evidence - total)  # (slip, tau)
-    mean = np.exp(together - logsumexp(together, axis=-1, keepdims=True))  # (group, slip, tau, mu)
+    weight = np.exp(evidence - total)  # (lapse_rate, tau)
+    mean = np.exp(together - logsumexp(together, axis=-1, keepdims=True))  # (group, lapse_rate, tau, mu)
     count = len(catalogue.ids)
     shift, shift_sd, ratio = np.empty(count), np.empty(count), np.empty(count)
     for column in range(count):
@@ -112,18 +112,18 @@ def learn_adaptation(catalogue: Catalogue, classifier: FaultModel, judged: Judge
         shift_sd[column] = np.sqrt(max(by_delta @ _DELTA**2 - shift[column] ** 2, 0.0))
         ratio[column] = cells.sum(axis=(0, 1)) @ _RATIO
     soft = catalogue.softness_by_fault
-    slips = weight.sum(axis=1)
-    slip = float(slips @ _SLIP)
+    lapse_rates = weight.sum(axis=1)
+    lapse_rate = float(lapse_rates @ _LAPSE_RATE)
     against = _unrelated_evidence(judged) + np.log(_UNRELATED) - total - np.log1p(-_UNRELATED)
     return Adaptation(
         shift * soft,
         shift_sd * soft,
         ratio * soft,
-        slip,
-        float(np.sqrt(max(slips @ _SLIP**2 - slip**2, 0.0))),
+        lapse_rate,
+        float(np.sqrt(max(lapse_rates @ _LAPSE_RATE**2 - lapse_rate**2, 0.0))),
         float(expit(against)),
         band,
-        shrug,
+        abstain_rate,
     )
 
 
@@ -134,28 +134,28 @@ def _groups(catalogue: Catalogue) -> NDArray[np.int64]:
 
 
 def _how_unsure(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> tuple[float, float]:
-    """The likeliest band and share of shrugs, on a rough grid of the rest; (0, 0) where nobody was unsure."""
+    """The likeliest band and abstain rate, on a rough grid of the rest; (0, 0) where nobody was unsure."""
     if not (judged.heard & ~judged.known).any():
         return 0.0, 0.0
     prior = norm.logpdf(_ROUGH.delta, 0, _ROUGH_SD)
-    found = np.zeros((len(_BAND), len(_SHRUG), len(_ROUGH.slip)))
+    found = np.zeros((len(_BAND), len(_ABSTAIN_RATE), len(_ROUGH.lapse_rate)))
     for k, band in enumerate(_BAND):
         for said in _said(catalogue, classifier, judged, _ROUGH, float(band)):
-            each = said.torn(_SHRUG)[:, None] + said.told(_ROUGH.slip) + prior
+            each = said.torn(_ABSTAIN_RATE)[:, None] + said.told(_ROUGH.lapse_rate) + prior
             found[k] += logsumexp(each, axis=-1)
-    likely = logsumexp(found, axis=-1) + np.log(_BAND_PRIOR)[:, None] + np.log(_SHRUG_PRIOR)
+    likely = logsumexp(found, axis=-1) + np.log(_BAND_PRIOR)[:, None] + np.log(_ABSTAIN_RATE_PRIOR)
     at, other = np.unravel_index(likely.argmax(), likely.shape)
-    return float(_BAND[at]), float(_SHRUG[other])
+    return float(_BAND[at]), float(_ABSTAIN_RATE[other])
 
 
 def _likelihood(
-    catalogue: Catalogue, classifier: FaultModel, judged: Judged, band: float, shrug: float
+    catalogue: Catalogue, classifier: FaultModel, judged: Judged, band: float, abstain_rate: float
 ) -> Array:
-    """Log likelihood of each fault's answers, ``(n_faults, n_slips, n_deltas, n_ratios)``."""
-    shape = len(_SLIP), len(_DELTA), len(_RATIO)
+    """Log likelihood of each fault's answers, ``(n_faults, n_lapse_rates, n_deltas, n_ratios)``."""
+    shape = len(_LAPSE_RATE), len(_DELTA), len(_RATIO)
     likelihood = np.zeros((len(catalogue.ids), *shape))
     for said in _said(catalogue, classifier, judged, _FULL, band):
-        each = said.told(_SLIP) + said.torn(np.array([shrug]))
+        each = said.told(_LAPSE_RATE) + said.torn(np.array([abstain_rate]))
         likelihood[said.column] = each.reshape(shape)
     return likelihood
 
@@ -183,16 +183,24 @@ class _Said(NamedTuple):
     within: Array
     torn_weight: Array
 
-    def told(self, slips: Array) -> Array:
-        """Log likelihood of yes and no, ``(n_slips, m)``."""
+    def told(self, lapse_rates: Array) -> Array:
+        """Log likelihood of yes and no, ``(n_lapse_rates, m)``."""
         right = np.where(self.yes[:, None], self.over, self.short)
         wrong = np.where(self.yes[:, None], self.short, self.over)
-        return np.stack([self.weight @ np.log((1 - slip) * right + slip * wrong) for slip in slips])
+        return np.stack(
+            [
+                self.weight @ np.log((1 - lapse_rate) * right + lapse_rate * wrong)
+                for lapse_rate in lapse_rates
+            ]
+        )
 
-    def torn(self, shrugs: Array) -> Array:
-        """Log likelihood of being unsure, or not, ``(n_shrugs, m)``."""
-        unsure = [self.torn_weight @ np.log(shrug + (1 - shrug) * self.within) for shrug in shrugs]
-        return np.stack(unsure) + self.weight.sum() * np.log1p(-shrugs)[:, None]
+    def torn(self, abstain_rates: Array) -> Array:
+        """Log likelihood of being unsure, or not, ``(n_abstain_rates, m)``."""
+        unsure = [
+            self.torn_weight @ np.log(abstain_rate + (1 - abstain_rate) * self.within)
+            for abstain_rate in abstain_rates
+        ]
+        return np.stack(unsure) + self.weight.sum() * np.log1p(-abstain_rates)[:, None]
 
 
 def _said(
@@ -222,8 +230,8 @@ def _said(
         )
 
 
-def _log_slip_prior() -> Array:
-    density = beta.pdf(_SLIP, *_SLIP_PRIOR) * np.gradient(_SLIP)
+def _log_lapse_rate_prior() -> Array:
+    density = beta.pdf(_LAPSE_RATE, *_LAPSE_RATE_PRIOR) * np.gradient(_LAPSE_RATE)
     return np.asarray(np.log(density / density.sum()))
 
 

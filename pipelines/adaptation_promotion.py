@@ -117,8 +117,8 @@ def _former(
 
 
 def _told(catalogue: Catalogue, model: Bundle, judged: Judged, adaptation: CoachAdaptation) -> Array:
-    """What a kept adaptation foretells of judged swings, slips and all."""
-    return adaptation.slip + (1 - 2 * adaptation.slip) * chance(
+    """What a kept adaptation foretells of judged swings, lapses included."""
+    return adaptation.lapse_rate + (1 - 2 * adaptation.lapse_rate) * chance(
         model.classifier, judged, saved_adaptation(adaptation, catalogue)
     )
 

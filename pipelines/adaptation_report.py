@@ -50,7 +50,7 @@ def tell(
             f"{out} gives what the model gives by itself.",
         ]
     lines.append(
-        f"About {adaptation.slip:.0%} of the answers are taken to be slips (SD {adaptation.slip_sd:.0%})."
+        f"About {adaptation.lapse_rate:.0%} of the answers are taken to be lapses (SD {adaptation.lapse_rate_sd:.0%})."
     )
     lines += ["", f"{'fault':22s} {'edge':>8s} {'yours':>8s}   {'95 %':^17s}  answers golfers"]
     for name, seen in adaptation.faults.items():
@@ -83,8 +83,8 @@ def _unsure_words(adaptation: CoachAdaptation, soft: float) -> str:
     if not adaptation.band:
         return "they do not lie nearer the edges than others, and move nothing"
     share = (
-        f"; {adaptation.shrug:.0%} of answers are unsure wherever the swing lies"
-        if adaptation.shrug > _RARE
+        f"; {adaptation.abstain_rate:.0%} of answers are unsure wherever the swing lies"
+        if adaptation.abstain_rate > _RARE
         else ""
     )
     return f"taken for swings within about {adaptation.band * soft:.0f} degrees of an edge{share}"

@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 SHIFT_SOFTNESS: Final = 1.5
 """How far a simulated coach's edges lie from the catalogue's: 6 degrees, 0.06 of the downswing."""
 RELEASE: Final = ("early_ulnar_release", "early_roll", "flip", "held_hinge", "roll_over", "hold_off")
-CARELESS_SLIP: Final = 0.15
+CARELESS_LAPSE_RATE: Final = 0.15
 UNSURE_SOFTNESS: Final = 0.5
 """On either side of an edge, where a coach who may say so is unsure: 2 degrees."""
 ELSEWHERE: Final = {
@@ -67,7 +67,7 @@ class Simulated:
     Attributes
     ----------
     coach
-        Edges and slips.
+        Edges and lapse rate.
     elsewhere
         Whether some faults are judged at other moments.
     band
@@ -80,15 +80,15 @@ class Simulated:
 
     def answers(self, catalogue: Catalogue, suite: Suite, random: np.random.Generator) -> Array:
         """What the coach says of each swing and fault: 1, 0, `UNSURE`; NaN where it cannot be seen."""
-        drawn, slips = random.random((2, *suite.measures.shape))
+        drawn, lapsed = random.random((2, *suite.measures.shape))
         past, not_short = (self._chance(catalogue, suite, side * self.band) for side in (1, -1))
         said = (drawn < past).astype(float)
-        said = np.where(slips < self.coach.slip, 1 - said, said)
+        said = np.where(lapsed < self.coach.lapse_rate, 1 - said, said)
         said[(drawn >= past) & (drawn < not_short)] = UNSURE
         return np.where(np.isnan(past), np.nan, said)
 
     def steady(self, catalogue: Catalogue, suite: Suite, random: np.random.Generator) -> Array:
-        """What the same coach would say without slips, made to say yes or no."""
+        """What the same coach would say without lapses, made to say yes or no."""
         return replace(self, coach=Coach(self.coach.bias, 0.0), band=0.0).answers(catalogue, suite, random)
 
     def _chance(self, catalogue: Catalogue, suite: Suite, further: float) -> Array:
@@ -98,8 +98,11 @@ class Simulated:
 
 
 def simulated_coaches(catalogue: Catalogue, random: np.random.Generator) -> dict[str, Simulated]:
-    """Edges moved either way by 6 degrees; the same, unsure near them; strict on the release; careless with 15 % slips;
-    one who judges two faults at other moments."""
+    """Simulated coaches by name.
+
+    Edges moved either way by 6 degrees; the same, unsure near them; strict on the release; careless with a lapse rate
+    of 15 %; one who judges two faults at other moments.
+    """
     soft = catalogue.softness_by_fault
     moved = random.choice([-SHIFT_SOFTNESS, SHIFT_SOFTNESS], len(soft)) * soft
     release = np.isin(catalogue.ids, RELEASE)
@@ -107,7 +110,7 @@ def simulated_coaches(catalogue: Catalogue, random: np.random.Generator) -> dict
         "moved": Simulated(Coach(moved, 0.0)),
         "moved, unsure near them": Simulated(Coach(moved, 0.0), band=UNSURE_SOFTNESS),
         "strict on the release": Simulated(Coach(-SHIFT_SOFTNESS * release * soft, 0.0)),
-        "careless": Simulated(Coach(np.zeros(len(soft)), CARELESS_SLIP)),
+        "careless": Simulated(Coach(np.zeros(len(soft)), CARELESS_LAPSE_RATE)),
         "looks elsewhere": Simulated(Coach(np.zeros(len(soft)), 0.0), elsewhere=True),
     }
 

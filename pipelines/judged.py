@@ -69,13 +69,13 @@ class Adaptation:
     ----------
     shift, shift_sd, softness
         See `faultml.classifier.coach_adaptation.FaultAdaptation`.
-    slip, slip_sd
+    lapse_rate, lapse_rate_sd
         Share of answers the wrong way round.
     unrelated
         Chance that the answers have nothing to do with what is measured.
     band
         How far on either side of the edge this coach is unsure, in softnesses.
-    shrug
+    abstain_rate
         Share of answers that are unsure wherever the swing lies.
     leaning
         What else the coach goes by; None where the edges say all.
@@ -84,11 +84,11 @@ class Adaptation:
     shift: Array
     shift_sd: Array
     softness: Array
-    slip: float
-    slip_sd: float
+    lapse_rate: float
+    lapse_rate_sd: float
     unrelated: float
     band: float = 0.0
-    shrug: float = 0.0
+    abstain_rate: float = 0.0
     leaning: Leaning | None = None
 
     @property
@@ -111,7 +111,15 @@ def saved_adaptation(kept: CoachAdaptation, catalogue: Catalogue) -> Adaptation:
     )
     leaning = kept_leaning(kept, catalogue.ids)
     return Adaptation(
-        shift, shift_sd, softness, kept.slip, kept.slip_sd, kept.unrelated, kept.band, kept.shrug, leaning
+        shift,
+        shift_sd,
+        softness,
+        kept.lapse_rate,
+        kept.lapse_rate_sd,
+        kept.unrelated,
+        kept.band,
+        kept.abstain_rate,
+        leaning,
     )
 
 
@@ -121,7 +129,7 @@ def believed(catalogue: Catalogue, adaptation: Adaptation) -> Adaptation:
 
 
 def chance(classifier: FaultModel, judged: Judged, adaptation: Adaptation) -> Array:
-    """Chance of a yes without slips, ``(n_swings, n_faults)``, as of `with_adaptation`; NaN where not assessed."""
+    """Chance of a yes without lapses, ``(n_swings, n_faults)``, as of `with_adaptation`; NaN where not assessed."""
     spread = np.sqrt(adaptation.softness**2 + adaptation.shift_sd**2 + judged.sd**2)
     past = judged.past - adaptation.shift
     if adaptation.leaning is not None:

@@ -120,7 +120,7 @@ class _Fit:
         self.guard = judged.guard[rows, column]
         self.yes = judged.answers[rows, column] == 1
         self.weight = golfer_weights(judged.golfers[rows])
-        self.slip = adaptation.slip
+        self.lapse_rate = adaptation.lapse_rate
         self.slope, self.offset = classifier.slope[column], classifier.offset[column]
         others = np.delete(inputs[rows], column, axis=1)
         self.inputs = np.column_stack([np.ones(len(others)), others])
@@ -140,8 +140,8 @@ class _Fit:
             * np.exp(-0.5 * x**2)
             * self.guard
         )
-        by_edge = by_edge * self.soft / self.spread * (1 - 2 * self.slip)
-        told = self.slip + (1 - 2 * self.slip) * chance
+        by_edge = by_edge * self.soft / self.spread * (1 - 2 * self.lapse_rate)
+        told = self.lapse_rate + (1 - 2 * self.lapse_rate) * chance
         return np.where(self.yes, told, 1 - told), np.where(self.yes, by_edge, -by_edge)
 
     def solve(self, ridge: float) -> Array:

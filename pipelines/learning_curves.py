@@ -60,7 +60,7 @@ class Point:
     ----------
     loss, default, knowing
         Of what was learned, of the default model, and of one that knew the coach's edges; against answers of the same
-        coach without slips, made to say yes or no.
+        coach without lapses, made to say yes or no.
     closed
         Share of the gap between the last two that is closed; NaN where there is none or edges do not say all.
     edges_loss
@@ -72,12 +72,12 @@ class Point:
     edges_difference_hi
         Upper bound of `loss` - `edges_loss`.
     told_difference_hi, own_difference_hi
-        Upper bounds of learned - default against the coach's own answers, slips and all: as told, which leaves slips
-        out of both, and with the slips learned in both.
+        Upper bounds of learned - default against the coach's own answers, lapses included: as told, which leaves lapses
+        out of both, and with the lapse rate learned in both.
     own_forecast
-        Mean of learned - default against those answers, the slips learned in the former alone: what is gained by who
-        wants to foretell what this coach will say.
-    slip
+        Mean of learned - default against those answers, the lapse rate learned in the former alone: what is gained by
+        who wants to foretell what this coach will say.
+    lapse_rate
         As learned.
     """
 
@@ -96,7 +96,7 @@ class Point:
     told_difference_hi: float
     own_difference_hi: float
     own_forecast: float
-    slip: float
+    lapse_rate: float
 
 
 class _Found(NamedTuple):
@@ -150,7 +150,7 @@ def _one_draw(
     counts: tuple[int, ...],
     random: np.random.Generator,
 ) -> dict[int, tuple[_Found, float]]:
-    """Losses, and the slip learned, for each count."""
+    """Losses, and the lapse rate learned, for each count."""
     names = random.permutation(np.unique(suite.golfers))
     out = np.isin(suite.golfers, names[: round(HELD_OUT_SHARE * len(names))])
     own, steady = coach.answers(catalogue, suite, random), coach.steady(catalogue, suite, random)
@@ -175,13 +175,15 @@ def _one_draw(
         edges = chance(
             classifier, test, believed(catalogue, learn_adaptation(catalogue, classifier, _sure(given)))
         )
-        slipping = (adaptation.slip + (1 - 2 * adaptation.slip) * told for told in (learned, default))
+        with_lapses = (
+            adaptation.lapse_rate + (1 - 2 * adaptation.lapse_rate) * told for told in (learned, default)
+        )
         found[count] = (
             _Found(
                 *(losses(steady, told) for told in (learned, default, knowing, edges)),
-                *(losses(own, told) for told in (learned, default, *slipping)),
+                *(losses(own, told) for told in (learned, default, *with_lapses)),
             ),
-            adaptation.slip,
+            adaptation.lapse_rate,
         )
     return found
 
@@ -248,7 +250,7 @@ def _point(
         told_difference_hi=float(told_high),
         own_difference_hi=float(own_high),
         own_forecast=float(mean.own_learned - mean.told_default),
-        slip=float(np.mean([slip for _, slip in told])),
+        lapse_rate=float(np.mean([lapse_rate for _, lapse_rate in told])),
     )
 
 

@@ -23,7 +23,7 @@ Written by `python -m faultml.pipelines.learning_curves --out docs`; do not edit
 {golfers} generated golfers with {swings} swings each (seed {seed}), contact marked, measured by the model {version}
 (`{sha256}`); {draws} draws, each with its own simulated coach and its own 40 % of the golfers held out. Every fault of
 a labelled swing is answered. Losses are macro log losses over the faults, on the golfers held out, against what the
-same coach says without slips when made to say yes or no. As in `faultml retrain`, an adaptation that does not pay on
+same coach says without lapses when made to say yes or no. As in `faultml retrain`, an adaptation that does not pay on
 its own golfers, held out in turn, is not used.
 
 ![log loss against labelled swings, one panel a coach]({figure})
@@ -38,14 +38,14 @@ the same for both sides; +.000 where no draw's adaptation was used.
 
 **Labels of a careless coach make the tool no worse** (wanted: upper bound .01 at most), scored in three ways:
 
-| swings | answers without slips | with slips, as told | with slips, learned slips in both | slips learned | gained |
+| swings | answers without lapses | with lapses, as reported | with lapses, rate learned in both | rate | gained |
 |---|---|---|---|---|---|
 """
 _ELSEWHERE: Final = """
-*As told*: the probability that `classify --coach` gives, the chance of a yes on a good day, against answers of which
-15 % are the wrong way round. *In both*: the slips learned mixed into both forecasts. *Gained*: mean loss of the learned
-forecast with its slip rate, less that of the default, against those answers: for who wants to foretell what this coach
-will say.
+*As reported*: the probability that `classify --coach` gives, the chance of a yes on a good day,
+against answers of which 15 % are the wrong way round. *In both*: the lapse rate learned mixed into both forecasts.
+*Gained*: mean loss of the learned forecast with its lapse rate, less that of the default, against those answers: for
+who wants to foretell what this coach will say.
 
 **One who looks elsewhere** judges `flip` at d 0.8 and `flexed_top` at d 0.2, at the catalogue's edges. No edge on the
 catalogue's measures explains that; leaning on the rest of the swing does in part. Log loss over these two faults, and
@@ -68,13 +68,13 @@ _STEP: Final = 0.02
 def table(points: Sequence[Point]) -> list[str]:
     """The curves as lines of text."""
     lines = [
-        f"{'coach':24s} swings    loss  default  knowing  closed  edges alone   upper  told upper  own upper   slip"
+        f"{'coach':24s} swings    loss  default  knowing  closed  edges alone   upper  told upper  own upper  lapses"
     ]
     for p in points:
         lines.append(
             f"{p.coach:24s} {p.swings:6d}  {p.loss:.4f}   {p.default:.4f}   {p.knowing:.4f}  {p.closed:6.2f}"
             f"       {p.edges_loss:.4f}  {p.difference_hi:+.4f}     {p.told_difference_hi:+.4f}"
-            f"    {p.own_difference_hi:+.4f}   {p.slip:.3f}"
+            f"    {p.own_difference_hi:+.4f}   {p.lapse_rate:.3f}"
         )
     return lines
 
@@ -108,7 +108,9 @@ def page(points: Sequence[Point], manifest: Manifest, setting: Mapping[str, int]
     for p in rows:
         if p.coach == "careless":
             bounds = [_signed(each) for each in (p.difference_hi, p.told_difference_hi, p.own_difference_hi)]
-            text += f"| {p.swings} | {' | '.join(bounds)} | {p.slip:.1%} | {_signed(p.own_forecast)} |\n"
+            text += (
+                f"| {p.swings} | {' | '.join(bounds)} | {p.lapse_rate:.1%} | {_signed(p.own_forecast)} |\n"
+            )
     coaches = list(dict.fromkeys(p.coach for p in rows))
     text += _ELSEWHERE.format(names=" | ".join(coaches), dashes="|".join(["---"] * len(coaches)))
     for swings in dict.fromkeys(p.swings for p in rows):

@@ -104,8 +104,8 @@ def of_adaptation(bundle: Path, folder: Path, curve: Sequence[Mapping[str, float
         "why": adaptation.why,
         "swings": adaptation.swings,
         "golfers": adaptation.golfers,
-        "slip": adaptation.slip,
-        "slip_sd": adaptation.slip_sd,
+        "lapse_rate": adaptation.lapse_rate,
+        "lapse_rate_sd": adaptation.lapse_rate_sd,
         "unrelated": adaptation.unrelated,
     }
     figures = {"edges": edges_figure(adaptation, catalogue)} if adaptation.faults else {}

@@ -63,7 +63,9 @@ def held_out_chances(
         adaptation = learn_covariate_adaptation(catalogue, classifier, judged.rows(fold != k))
         out = judged.rows(fold == k)
         for chances, used in ((plain, default_adaptation(catalogue)), (own, believed(catalogue, adaptation))):
-            chances[fold == k] = adaptation.slip + (1 - 2 * adaptation.slip) * chance(classifier, out, used)
+            chances[fold == k] = adaptation.lapse_rate + (1 - 2 * adaptation.lapse_rate) * chance(
+                classifier, out, used
+            )
     return plain, own
 
 

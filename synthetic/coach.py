@@ -1,4 +1,4 @@
-"""A coach who labels: sees the true motion, says yes or no, with an adaptation of their own and the odd slip."""
+"""A coach who labels: sees the true motion, says yes or no, with an adaptation of their own and the odd lapse."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ class Coach:
     bias
         ``(n_faults,)`` how much further past the edge a swing must be before this coach says yes as readily as a
         careful one, in each fault's unit.
-    slip
+    lapse_rate
         Chance that an answer is simply the wrong way round.
     """
 
     bias: Array
-    slip: float
+    lapse_rate: float
 
     @classmethod
     def careful(cls, catalogue: Catalogue) -> Coach:
-        """No bias, no slips: what a reported probability is the chance of."""
+        """No bias, no lapses: what a reported probability is the chance of."""
         return cls(np.zeros(len(catalogue.ids)), 0.0)
 
     @classmethod
@@ -41,10 +41,10 @@ class Coach:
         random: np.random.Generator,
         *,
         bias_share: float = 0.75,
-        slip: float = 0.03,
+        lapse_rate: float = 0.03,
     ) -> Coach:
         """A coach with a personal bias of about `bias_share` of each edge's softness."""
-        return cls(random.normal(0, bias_share, len(catalogue.ids)) * catalogue.softness_by_fault, slip)
+        return cls(random.normal(0, bias_share, len(catalogue.ids)) * catalogue.softness_by_fault, lapse_rate)
 
     def chance_of_yes(self, catalogue: Catalogue, measures: Array, guards: Array) -> Array:
         """Chance of a yes for each swing and fault, ``(n_swings, n_faults)``; NaN where the measure is not defined.
@@ -59,7 +59,7 @@ class Coach:
             guard = catalogue.faults[column].guard
             if guard is not None:
                 chance[:, column] *= reading < guard.below
-        return chance * (1 - self.slip) + (1 - chance) * self.slip
+        return chance * (1 - self.lapse_rate) + (1 - chance) * self.lapse_rate
 
     def label(
         self, catalogue: Catalogue, measures: Array, guards: Array, random: np.random.Generator

@@ -68,7 +68,7 @@ class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
         Of the verdicts that it was learned from.
     adopted, why
         Whether the labels moved anything, and why or why not.
-    slip, slip_sd
+    lapse_rate, lapse_rate_sd
         Share of answers taken to be the wrong way round.
     unrelated
         Chance that the labels do not go with what is measured.
@@ -80,7 +80,7 @@ class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
         Log loss on golfers held out: of the default model, of this, and their difference with a 95 % interval.
     faults
         By fault.
-    band, shrug
+    band, abstain_rate
         How far on either side of an edge this coach is unsure, in softnesses, and the share of answers that are
         unsure wherever the swing lies.
     standing
@@ -96,8 +96,8 @@ class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     labels_sha256: str
     adopted: bool
     why: str
-    slip: float
-    slip_sd: float
+    lapse_rate: float
+    lapse_rate_sd: float
     unrelated: float
     swings: int
     golfers: int
@@ -105,7 +105,7 @@ class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     held_out: dict[str, float]
     faults: dict[str, FaultAdaptation]
     band: float = 0.0
-    shrug: float = 0.0
+    abstain_rate: float = 0.0
     standing: dict[str, tuple[float, float]] = {}
 
     @property

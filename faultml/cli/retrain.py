@@ -48,7 +48,7 @@ def command(
     registry: Path | None,
     store: Path | None,
 ) -> None:
-    """Learn where COACH's edges lie, how soft they are and how often answers slip, and say what was learned.
+    """Learn where COACH's edges lie, how soft they are and how often answers lapse, and say what was learned.
 
     Few verdicts move an edge a little and lean on the model; a fault with none leans on its neighbours. The adaptation
     is tried on golfers held out. OUT is then given to classify --coach. With --registry the adaptation is kept as the

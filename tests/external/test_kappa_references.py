@@ -14,17 +14,17 @@ from faultml.labels.agree import kappa, kappa_interval
 from faultml.labels.rules import load_label_rules
 
 RULES = load_label_rules().agreement
-GOLFERS, SWINGS, SLIP, PREVALENCE = 25, 40, 0.15, 0.3
+GOLFERS, SWINGS, LAPSE_RATE, PREVALENCE = 25, 40, 0.15, 0.3
 
 
 def two_raters(seed: int) -> pd.DataFrame:
-    """Two coaches with slips of their own; how often a golfer shows the fault varies."""
+    """Two coaches with lapses of their own; how often a golfer shows the fault varies."""
     rng = np.random.default_rng(seed)
     share = rng.beta(3, 7, GOLFERS)
     truth = rng.random((GOLFERS, SWINGS)) < share[:, None]
     rows = []
     for coach in ("ann", "bob"):
-        says = truth ^ (rng.random(truth.shape) < SLIP)
+        says = truth ^ (rng.random(truth.shape) < LAPSE_RATE)
         for golfer, swing in np.ndindex(truth.shape):
             verdict = "unsure" if rng.random() < 0.05 else "yes" if says[golfer, swing] else "no"
             rows.append((f"g{golfer:02d}", "s", str(swing), "flip", verdict, coach, "1"))
@@ -80,7 +80,7 @@ def test_golfers_are_drawn_and_not_swings() -> None:
 
 def test_two_raters_who_slip() -> None:
     # facts.md, derived: both flip 15 %, prevalence 0.3: 0.447 between them, 0.66 against the truth.
-    hit, miss = 1 - SLIP, SLIP
+    hit, miss = 1 - LAPSE_RATE, LAPSE_RATE
     both = np.array([PREVALENCE * each * other + (1 - PREVALENCE) * (1 - each) * (1 - other)
                      for each, other in ((hit, hit), (hit, miss), (miss, hit), (miss, miss))])  # fmt: skip
     assert kappa(both) == pytest.approx(0.447, abs=5e-4)
@@ -93,7 +93,7 @@ def test_the_interval_covers() -> None:
     rng = np.random.default_rng(5)
     share = rng.beta(3, 7, (200, GOLFERS, 1))
     truth = rng.random((200, GOLFERS, 20)) < share
-    first, second = (truth ^ (rng.random(truth.shape) < SLIP) for _ in range(2))
+    first, second = (truth ^ (rng.random(truth.shape) < LAPSE_RATE) for _ in range(2))
     cells = np.stack([first & second, first & ~second, ~first & second, ~first & ~second], axis=-1)
     counts = cells.sum(axis=2).astype(float)
     fewer = msgspec.structs.replace(RULES, draws=500)

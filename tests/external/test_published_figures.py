@@ -44,11 +44,11 @@ def test_a_fast_release_on_a_slow_gyroscope_is_clipping(
 
 
 def test_two_coaches_who_slip_agree_as_derived(catalogue: Catalogue) -> None:
-    """facts.md, check 6: 15 % slips at a prevalence of 0.3: kappa 0.447 between coaches, 0.66 against the truth."""
+    """facts.md, check 6: 15 % lapses at a prevalence of 0.3: kappa 0.447 between coaches, 0.66 against the truth."""
     random = np.random.default_rng(6)
-    coach = Coach(np.zeros(len(catalogue.ids)), slip=0.15)
+    coach = Coach(np.zeros(len(catalogue.ids)), lapse_rate=0.15)
     edges = np.array([fault.edge for fault in catalogue.faults])
-    # Far from every edge, so that nothing but the slips is unsure.
+    # Far from every edge, so that nothing but the lapses is unsure.
     truth = random.random((12_000, len(edges))) < 0.3
     measures = edges + catalogue.signs * catalogue.softness_by_fault * np.where(truth, 12, -12)
     guards = np.full((len(truth), sum(fault.guard is not None for fault in catalogue.faults)), -60.0)

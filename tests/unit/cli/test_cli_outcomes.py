@@ -133,7 +133,7 @@ def test_using_an_adaptation_learned_from_a_forgotten_player_warns(
 ) -> None:
     adaptation = {
         **dict.fromkeys(("coach", "learned", "labels_sha256", "why"), "ann"),
-        **dict.fromkeys(("slip", "slip_sd", "unrelated"), 0.01),
+        **dict.fromkeys(("lapse_rate", "lapse_rate_sd", "unrelated"), 0.01),
         "model_sha256": assessor.bundle.manifest.sha256,
         "adopted": False, "swings": 1, "golfers": 1, "labelled_players": (), "held_out": {}, "faults": {},
     }  # fmt: skip

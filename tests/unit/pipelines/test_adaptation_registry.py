@@ -219,7 +219,9 @@ def test_what_was_changed_in_the_registry_is_refused(kept: Kept, judged: Judged)
     path = registry.path_of(kept.folder, kept.version)
     adaptation = path / ADAPTATION_FILE
     adaptation.write_text(
-        adaptation.read_text().replace(f'"slip": {load_adaptation(kept.adaptation)[0].slip}', '"slip": 0.4')
+        adaptation.read_text().replace(
+            f'"lapse_rate": {load_adaptation(kept.adaptation)[0].lapse_rate}', '"lapse_rate": 0.4'
+        )
     )
     with pytest.raises(BundleError, match="as registered"):
         registry.load_coach(kept.folder, COACH, 1)

@@ -64,9 +64,9 @@ def test_a_careless_coach_makes_nothing_worse(points: dict[tuple[str, int], Poin
         point = points["careless", swings]
         assert point.difference_hi <= 0.01
         assert point.own_difference_hi <= 0.01
-        assert point.told_difference_hi <= 0.01  # the probability as told, against answers with their slips
+        assert point.told_difference_hi <= 0.01  # the probability as told, against answers with their lapses
         assert point.own_forecast < -0.1
-        assert 0.11 <= point.slip <= 0.19
+        assert 0.11 <= point.lapse_rate <= 0.19
 
 
 def test_shuffled_labels_move_nothing(suite: Suite) -> None:
@@ -125,8 +125,8 @@ def _saved(folder: Path, **changes: Any) -> None:
     seen = FaultAdaptation(shift=6.0, shift_sd=1.0, softness=5.0, swings=40, golfers=9)
     adaptation = {
         "coach": 'Ann "the \n eye"', "learned": "2031-05-01T10:00:00+00:00", "model_sha256": "m" * 64,
-        "labels_sha256": "f" * 64, "adopted": True, "why": "", "slip": 0.02,
-        "slip_sd": 0.01, "unrelated": 0.0, "swings": 40, "golfers": 9, "labelled_players": ("t",),
+        "labels_sha256": "f" * 64, "adopted": True, "why": "", "lapse_rate": 0.02,
+        "lapse_rate_sd": 0.01, "unrelated": 0.0, "swings": 40, "golfers": 9, "labelled_players": ("t",),
         "held_out": {}, "faults": {"flip": seen},
     }  # fmt: skip
     save_adaptation(folder, CATALOGUE, {**adaptation, **changes})

@@ -70,8 +70,8 @@ def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
     used = learn_adaptation(CATALOGUE, MODEL, train)
     dropped = replace(train, answers=np.where(train.answers == UNSURE, np.nan, train.answers))
     left_out = learn_adaptation(CATALOGUE, MODEL, dropped)
-    assert (left_out.band, left_out.shrug) == (0, 0)
-    assert 0.3 <= used.band <= 1.0 and used.shrug < 0.05
+    assert (left_out.band, left_out.abstain_rate) == (0, 0)
+    assert 0.3 <= used.band <= 1.0 and used.abstain_rate < 0.05
     assert np.abs(used.shift - MOVED).mean() < 0.9 * np.abs(left_out.shift - MOVED).mean()
     steady = coach.steady(CATALOGUE, suite, np.random.default_rng(2))
     test = judged_by(CATALOGUE, MODEL, suite, steady).rows(np.arange(120, len(steady)))
@@ -79,22 +79,22 @@ def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
 
 
 def test_slips_are_told_apart_finely(suite: Suite) -> None:
-    # A slip rate between coarse steps went to the wrong one, and edges seemed sharper or softer than they are.
+    # A lapse rate between coarse steps went to the wrong one, and edges seemed sharper or softer than they are.
     adaptation = learn_adaptation(CATALOGUE, MODEL, said(suite, Simulated(Coach(np.zeros(len(SOFT)), 0.13))))
-    assert abs(adaptation.slip - 0.13) < 0.012
+    assert abs(adaptation.lapse_rate - 0.13) < 0.012
     assert abs((adaptation.softness / SOFT).mean() - 1) < 0.12
 
 
 def test_unsure_anywhere_moves_nothing(suite: Suite) -> None:
     given = said(suite, Simulated(Coach(MOVED, 0.0))).rows(np.arange(200))
-    shrugged = np.random.default_rng(3).random(given.answers.shape) < 0.2
+    abstained = np.random.default_rng(3).random(given.answers.shape) < 0.2
     adaptation = learn_adaptation(
-        CATALOGUE, MODEL, replace(given, answers=np.where(shrugged, UNSURE, given.answers))
+        CATALOGUE, MODEL, replace(given, answers=np.where(abstained, UNSURE, given.answers))
     )
     plain = learn_adaptation(
-        CATALOGUE, MODEL, replace(given, answers=np.where(shrugged, np.nan, given.answers))
+        CATALOGUE, MODEL, replace(given, answers=np.where(abstained, np.nan, given.answers))
     )
-    assert adaptation.band <= 0.1 and 0.15 <= adaptation.shrug <= 0.25
+    assert adaptation.band <= 0.1 and 0.15 <= adaptation.abstain_rate <= 0.25
     assert np.abs(adaptation.shift - plain.shift).max() < 0.15 * SOFT.max()
 
 

@@ -143,7 +143,7 @@ def test_tokens_tell_nobody_else_a_name(store: Store, tmp_path: Path) -> None:
 
 def adaptation_in(folder: Path) -> str:
     """A coach adaptation that moves nothing; its SHA-256."""
-    figures = dict.fromkeys(("slip", "slip_sd", "unrelated"), 0.01)
+    figures = dict.fromkeys(("lapse_rate", "lapse_rate_sd", "unrelated"), 0.01)
     words = dict.fromkeys(("coach", "learned", "model_sha256", "labels_sha256", "why"), "ann")
     rest = {"adopted": False, "swings": 1, "golfers": 1, "labelled_players": (), "held_out": {}, "faults": {}}
     return save_adaptation(folder, load_catalogue(), {**figures, **words, **rest}).sha256

@@ -1,4 +1,4 @@
-"""The coach who labels: a normal curve across the edge, a bias of their own, plain slips."""
+"""The coach who labels: a normal curve across the edge, a bias of their own, lapses."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ def test_a_careful_yes_rises_like_a_normal_curve(softnesses: float, catalogue: C
 
 
 def test_a_bias_shifts_the_curve(catalogue: Catalogue) -> None:
-    coach = Coach(2.0 * catalogue.softness_by_fault, slip=0.0)
+    coach = Coach(2.0 * catalogue.softness_by_fault, lapse_rate=0.0)
     chance = coach.chance_of_yes(catalogue, measures_past(catalogue, 2.0), HELD)
     np.testing.assert_allclose(chance[0], 0.5)
 
 
 def test_slips_bound_the_chance(catalogue: Catalogue) -> None:
-    coach = Coach(np.zeros(17), slip=0.1)
+    coach = Coach(np.zeros(17), lapse_rate=0.1)
     for softnesses, chance in ((-9, 0.1), (0, 0.5), (9, 0.9)):
         told = coach.chance_of_yes(catalogue, measures_past(catalogue, softnesses), HELD)
         np.testing.assert_allclose(told[0], chance, atol=1e-9)

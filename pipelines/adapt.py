@@ -24,10 +24,10 @@ from scipy.special import betaln, expit, logsumexp, ndtr
 from scipy.stats import beta, norm
 
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.judged import (
+from faultml.pipelines.labelled import (
     UNSURE,
     Adaptation,
-    Judged,
+    Labelled,
     calibrated,
     default_adaptation,
     golfer_weights,
@@ -78,12 +78,12 @@ _FULL: Final = _Grid(_DELTA, _RATIO, _LAPSE_RATE)
 _ROUGH: Final = _Grid(_DELTA[::4], np.ones(1), np.array([0.01, 0.05, 0.15]))
 
 
-def learn_adaptation(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> Adaptation:
+def learn_adaptation(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled) -> Adaptation:
     """A coach adaptation from their answers; with none, the catalogue's own edges."""
-    if not judged.known.any():
+    if not labelled.known.any():
         return default_adaptation(catalogue)
-    band, abstain_rate = _how_unsure(catalogue, classifier, judged)
-    likelihood = _likelihood(catalogue, classifier, judged, band, abstain_rate)
+    band, abstain_rate = _how_unsure(catalogue, classifier, labelled)
+    likelihood = _likelihood(catalogue, classifier, labelled, band, abstain_rate)
     prior = norm.pdf(_DELTA, _MU[:, None], _TAU[:, None, None])
     prior /= prior.sum(axis=-1, keepdims=True)
     mean_prior = norm.pdf(_MU, 0, _MU_SD)
@@ -114,7 +114,7 @@ def learn_adaptation(catalogue: Catalogue, classifier: FaultModel, judged: Judge
     soft = catalogue.softness_by_fault
     lapse_rates = weight.sum(axis=1)
     lapse_rate = float(lapse_rates @ _LAPSE_RATE)
-    against = _unrelated_evidence(judged) + np.log(_UNRELATED) - total - np.log1p(-_UNRELATED)
+    against = _unrelated_evidence(labelled) + np.log(_UNRELATED) - total - np.log1p(-_UNRELATED)
     return Adaptation(
         shift * soft,
         shift_sd * soft,
@@ -133,15 +133,19 @@ def _groups(catalogue: Catalogue) -> NDArray[np.int64]:
     return groups.astype(np.int64)
 
 
-def _how_unsure(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> tuple[float, float]:
+def _how_unsure(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled) -> tuple[float, float]:
     """The likeliest band and abstain rate, on a rough grid of the rest; (0, 0) where nobody was unsure."""
-    if not (judged.heard & ~judged.known).any():
+    if not (labelled.answered & ~labelled.known).any():
         return 0.0, 0.0
     prior = norm.logpdf(_ROUGH.delta, 0, _ROUGH_SD)
     found = np.zeros((len(_BAND), len(_ABSTAIN_RATE), len(_ROUGH.lapse_rate)))
     for k, band in enumerate(_BAND):
-        for said in _said(catalogue, classifier, judged, _ROUGH, float(band)):
-            each = said.torn(_ABSTAIN_RATE)[:, None] + said.told(_ROUGH.lapse_rate) + prior
+        for chances in _answer_chances(catalogue, classifier, labelled, _ROUGH, float(band)):
+            each = (
+                chances.log_likelihood_unsure(_ABSTAIN_RATE)[:, None]
+                + chances.log_likelihood(_ROUGH.lapse_rate)
+                + prior
+            )
             found[k] += logsumexp(each, axis=-1)
     likely = logsumexp(found, axis=-1) + np.log(_BAND_PRIOR)[:, None] + np.log(_ABSTAIN_RATE_PRIOR)
     at, other = np.unravel_index(likely.argmax(), likely.shape)
@@ -149,18 +153,18 @@ def _how_unsure(catalogue: Catalogue, classifier: FaultModel, judged: Judged) ->
 
 
 def _likelihood(
-    catalogue: Catalogue, classifier: FaultModel, judged: Judged, band: float, abstain_rate: float
+    catalogue: Catalogue, classifier: FaultModel, labelled: Labelled, band: float, abstain_rate: float
 ) -> Array:
     """Log likelihood of each fault's answers, ``(n_faults, n_lapse_rates, n_deltas, n_ratios)``."""
     shape = len(_LAPSE_RATE), len(_DELTA), len(_RATIO)
     likelihood = np.zeros((len(catalogue.ids), *shape))
-    for said in _said(catalogue, classifier, judged, _FULL, band):
-        each = said.told(_LAPSE_RATE) + said.torn(np.array([abstain_rate]))
-        likelihood[said.column] = each.reshape(shape)
+    for chances in _answer_chances(catalogue, classifier, labelled, _FULL, band):
+        each = chances.log_likelihood(_LAPSE_RATE) + chances.log_likelihood_unsure(np.array([abstain_rate]))
+        likelihood[chances.column] = each.reshape(shape)
     return likelihood
 
 
-class _Said(NamedTuple):
+class _AnswerChances(NamedTuple):
     """The answers about one fault, with their chances on a grid of ``m`` cells.
 
     Attributes
@@ -171,7 +175,7 @@ class _Said(NamedTuple):
         ``(n, m)`` chance that the swing is past the band, and short of it.
     weight
         ``(n,)``.
-    within, torn_weight
+    within, unsure_weight
         The same of the unsure answers: the chance that the swing is within the band.
     """
 
@@ -181,9 +185,9 @@ class _Said(NamedTuple):
     short: Array
     weight: Array
     within: Array
-    torn_weight: Array
+    unsure_weight: Array
 
-    def told(self, lapse_rates: Array) -> Array:
+    def log_likelihood(self, lapse_rates: Array) -> Array:
         """Log likelihood of yes and no, ``(n_lapse_rates, m)``."""
         right = np.where(self.yes[:, None], self.over, self.short)
         wrong = np.where(self.yes[:, None], self.short, self.over)
@@ -194,32 +198,35 @@ class _Said(NamedTuple):
             ]
         )
 
-    def torn(self, abstain_rates: Array) -> Array:
+    def log_likelihood_unsure(self, abstain_rates: Array) -> Array:
         """Log likelihood of being unsure, or not, ``(n_abstain_rates, m)``."""
         unsure = [
-            self.torn_weight @ np.log(abstain_rate + (1 - abstain_rate) * self.within)
+            self.unsure_weight @ np.log(abstain_rate + (1 - abstain_rate) * self.within)
             for abstain_rate in abstain_rates
         ]
         return np.stack(unsure) + self.weight.sum() * np.log1p(-abstain_rates)[:, None]
 
 
-def _said(
-    catalogue: Catalogue, classifier: FaultModel, judged: Judged, grid: _Grid, band: float
-) -> Iterator[_Said]:
+def _answer_chances(
+    catalogue: Catalogue, classifier: FaultModel, labelled: Labelled, grid: _Grid, band: float
+) -> Iterator[_AnswerChances]:
     for column, soft in enumerate(catalogue.softness_by_fault):
-        heard = judged.heard[:, column]
-        if not heard.any():
+        answered = labelled.answered[:, column]
+        if not answered.any():
             continue
-        past, sd = judged.past[heard, column, None, None] / soft, judged.sd[heard, column, None, None] / soft
-        guard, spread = judged.guard[heard, column, None, None], np.hypot(grid.ratio, sd)
+        past, sd = (
+            labelled.past[answered, column, None, None] / soft,
+            labelled.sd[answered, column, None, None] / soft,
+        )
+        guard, spread = labelled.guard[answered, column, None, None], np.hypot(grid.ratio, sd)
         over, not_short = (
             calibrated(classifier, column, ndtr((past - grid.delta[:, None] - side) / spread) * guard)
             for side in (band, -band)
         )
         over, not_short = over.reshape(len(past), -1), not_short.reshape(len(past), -1)
-        answers, weight = judged.answers[heard, column], golfer_weights(judged.golfers[heard])
+        answers, weight = labelled.answers[answered, column], golfer_weights(labelled.golfers[answered])
         sure = answers != UNSURE
-        yield _Said(
+        yield _AnswerChances(
             column,
             answers[sure] == 1,
             over[sure],
@@ -235,17 +242,17 @@ def _log_lapse_rate_prior() -> Array:
     return np.asarray(np.log(density / density.sum()))
 
 
-def _unrelated_evidence(judged: Judged) -> float:
+def _unrelated_evidence(labelled: Labelled) -> float:
     """Log evidence of a share of yes for each fault, every share as likely, whatever was measured.
 
     Unsure answers are a share of all answers, where there are any.
     """
-    total, answered, unsure = 0.0, 0.0, 0.0
-    for column in range(judged.past.shape[1]):
-        heard = judged.heard[:, column]
-        answers, weight = judged.answers[heard, column], golfer_weights(judged.golfers[heard])
+    total, decided, unsure = 0.0, 0.0, 0.0
+    for column in range(labelled.past.shape[1]):
+        answered = labelled.answered[:, column]
+        answers, weight = labelled.answers[answered, column], golfer_weights(labelled.golfers[answered])
         yes, no = float(weight @ (answers == 1)), float(weight @ (answers == 0))
         total += float(betaln(1 + yes, 1 + no))
-        answered += yes + no
+        decided += yes + no
         unsure += float(weight @ (answers == UNSURE))
-    return total + float(betaln(1 + unsure, 1 + answered)) if unsure else total
+    return total + float(betaln(1 + unsure, 1 + decided)) if unsure else total

@@ -1,6 +1,6 @@
-"""May a coach adaptation take the former one's place? Where it foretells this coach better, about golfers held out.
+"""May a coach adaptation take the former one's place? Where it predicts this coach better, on golfers held out.
 
-What speaks are the verdicts that it was learned from, each golfer's foretold by an adaptation that was learned the
+What speaks are the verdicts that it was learned from, each golfer's predicted by an adaptation that was learned the
 same way from the other golfers alone. Golfers from whom the former adaptation has learned are left out: it would know
 their answers. The labels of the fixed suites lie at the catalogue's edges, so that an adaptation which moves edges
 cannot be asked for a better log loss there; it must rank swings as well as before.
@@ -19,12 +19,12 @@ from faultml.classifier.coach_adaptation import CoachAdaptation, load_adaptation
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.pipelines import promotion_suites, registry
-from faultml.pipelines.judged import Judged, chance, saved_adaptation
-from faultml.pipelines.promotion import Judged as JudgedVersion
+from faultml.pipelines.cross_validation import held_out_chances
+from faultml.pipelines.labelled import Labelled, chance, saved_adaptation
+from faultml.pipelines.promotion import TestedVersion
 from faultml.pipelines.promotion_report import report
-from faultml.pipelines.promotion_rule import LEADS, RANKS, Answers, Verdict, judge
+from faultml.pipelines.promotion_rule import LEADS, RANKS, Answers, Verdict, decide
 from faultml.pipelines.retrain import gather
-from faultml.pipelines.trial import held_out_chances
 from faultml.results import Results
 from faultml.store import Store
 from faultml.store.people import tokens_of
@@ -36,7 +36,7 @@ HELD_OUT = "the coach's labels, golfers held out"
 COMMON = "the same labels, against knowing only how common each fault is"
 
 
-def judge_adaptation(
+def evaluate_adaptation(
     folder: Path,
     coach: str,
     store: Store,
@@ -45,7 +45,7 @@ def judge_adaptation(
     *,
     golfers: int = promotion_suites.GOLFERS,
     jobs: int = 1,
-) -> JudgedVersion:
+) -> TestedVersion:
     """Judge a version of a coach's against the coach's champion, or the model by itself; the report is kept.
 
     Parameters
@@ -78,14 +78,14 @@ def judge_adaptation(
         )
     former, former_adaptation, former_edges = _former(folder, of, version)
     name = f"champion {former.number}" if former else ALONE
-    plain, own = held_out_chances(catalogue, model.classifier, given.judged)
+    plain, own = held_out_chances(catalogue, model.classifier, given.labelled)
     if former_adaptation:
-        plain = _told(catalogue, model, given.judged, former_adaptation)
-        plain[_known_to(former_adaptation, store, given.judged.golfers)] = np.nan
-    answers = np.where(given.judged.known, given.judged.answers, np.nan)
+        plain = _predicted(catalogue, model, given.labelled, former_adaptation)
+        plain[_known_to(former_adaptation, store, given.labelled.golfers)] = np.nan
+    answers = np.where(given.labelled.known, given.labelled.answers, np.nan)
     # Labels in the wrong rows make a forecast of shares alone look better than a model that commits itself.
     suites = [
-        Answers(who, answers, before, own, given.judged.golfers, LEADS)
+        Answers(who, answers, before, own, given.labelled.golfers, LEADS)
         for who, before in ((HELD_OUT, plain), (COMMON, promotion_suites.base_rates(answers)))
     ]
     fixed, _ = promotion_suites.fixed_suites(
@@ -97,12 +97,12 @@ def judge_adaptation(
         golfers=golfers,
         jobs=jobs,
     )
-    verdict = judge(catalogue.ids, [*suites, *fixed])
+    verdict = decide(catalogue.ids, [*suites, *fixed])
     if not adaptation.adopted:
         verdict = Verdict(verdict.comparisons, (f"it moves nothing: {adaptation.why}", *verdict.reasons))
     text = report(verdict, f"Version {version.number} ({version.model})", name)
     registry.keep_report(folder, version, f"against_{former.number if former else 'nobody'}.md", text)
-    return JudgedVersion(version, verdict, text)
+    return TestedVersion(version, verdict, text)
 
 
 def _former(
@@ -116,10 +116,10 @@ def _former(
     return former, adaptation, edges
 
 
-def _told(catalogue: Catalogue, model: Bundle, judged: Judged, adaptation: CoachAdaptation) -> Array:
-    """What a kept adaptation foretells of judged swings, lapses included."""
+def _predicted(catalogue: Catalogue, model: Bundle, labelled: Labelled, adaptation: CoachAdaptation) -> Array:
+    """What a saved adaptation predicts for labelled swings, lapses included."""
     return adaptation.lapse_rate + (1 - 2 * adaptation.lapse_rate) * chance(
-        model.classifier, judged, saved_adaptation(adaptation, catalogue)
+        model.classifier, labelled, saved_adaptation(adaptation, catalogue)
     )
 
 

@@ -7,13 +7,13 @@ from typing import Final
 
 from faultml.classifier.coach_adaptation import CoachAdaptation
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.trial import FEWEST_GOLFERS
+from faultml.pipelines.cross_validation import FEWEST_GOLFERS
 
 _FEW: Final = 20
-"""Answers to a fault below which its edge leans on the catalogue's and on its neighbours'."""
+"""Answers to a fault below which its edge is close to the catalogue's and its neighbours'."""
 _Z95: Final = 1.96
 _RARE: Final = 0.02
-_MAX_LEANS: Final = 3
+_MAX_COEFFICIENTS: Final = 3
 _DIGITS: Final = {"deg": 1, "share": 2}
 
 
@@ -59,13 +59,13 @@ def tell(
         low, high = sorted(
             fault.edge + fault.sign * (seen.shift + side * _Z95 * seen.shift_sd) for side in (-1, 1)
         )
-        note = "  few answers: leans on the catalogue and its neighbours" if seen.swings < _FEW else ""
+        note = "  few answers: close to the catalogue and its neighbours" if seen.swings < _FEW else ""
         digits = _DIGITS[fault.unit]
         lines.append(
             f"{name:22s} {fault.edge:8.{digits}f} {edge:8.{digits}f}   {low:8.{digits}f} {high:8.{digits}f}  "
             f"{seen.swings:7d} {seen.golfers:7d}{note}"
         )
-    lines += _leaning_lines(adaptation, catalogue)
+    lines += _covariate_lines(adaptation, catalogue)
     relative = {
         name: seen.shift_sd / getattr(catalogue.softness, catalogue[name].unit)
         for name, seen in adaptation.faults.items()
@@ -90,13 +90,15 @@ def _unsure_words(adaptation: CoachAdaptation, soft: float) -> str:
     return f"taken for swings within about {adaptation.band * soft:.0f} degrees of an edge{share}"
 
 
-def _leaning_lines(adaptation: CoachAdaptation, catalogue: Catalogue) -> list[str]:
+def _covariate_lines(adaptation: CoachAdaptation, catalogue: Catalogue) -> list[str]:
     """What an edge moves with: the few that move it most, from the swings' middle to one spread above it."""
     lines = []
     for name, seen in adaptation.faults.items():
         fault = catalogue[name]
-        most = sorted(seen.leans, key=lambda other: -abs(seen.leans[other]))[:_MAX_LEANS]
-        moves = [f"{other} {fault.sign * seen.leans[other]:+.{_DIGITS[fault.unit]}f}" for other in most]
+        most = sorted(seen.coefficients, key=lambda other: -abs(seen.coefficients[other]))[:_MAX_COEFFICIENTS]
+        moves = [
+            f"{other} {fault.sign * seen.coefficients[other]:+.{_DIGITS[fault.unit]}f}" for other in most
+        ]
         if moves:
             lines.append(f"{name} goes by more than its measure; its edge moves with {', '.join(moves)}")
     if lines:

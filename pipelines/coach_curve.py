@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.judged import Judged, log_losses
-from faultml.pipelines.trial import held_out_chances
+from faultml.pipelines.cross_validation import held_out_chances
+from faultml.pipelines.labelled import Labelled, log_losses
 from faultml.runtime.faults import FaultModel
 
 MIN_GOLFERS: Final = 10
@@ -16,17 +16,17 @@ _SHARES: Final = (0.25, 0.5, 1.0)
 _FOLDS: Final = 5
 
 
-def coach_curve(catalogue: Catalogue, classifier: FaultModel, judged: Judged) -> list[dict[str, float]]:
+def coach_curve(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled) -> list[dict[str, float]]:
     """Points of the curve, ``golfers, default, adapted``; none where golfers are too few to hold any out.
 
     A point of fewer golfers rests on fewer answers too, as it is measured on those very golfers.
     """
-    names = np.random.default_rng(0).permutation(np.unique(judged.golfers))
+    names = np.random.default_rng(0).permutation(np.unique(labelled.golfers))
     if len(names) < MIN_GOLFERS:
         return []
     points = []
     for share in _SHARES:
-        some = judged.rows(np.isin(judged.golfers, names[: max(_FOLDS, round(share * len(names)))]))
+        some = labelled.rows(np.isin(labelled.golfers, names[: max(_FOLDS, round(share * len(names)))]))
         answers = np.where(some.known, some.answers, np.nan)
         plain, own = held_out_chances(catalogue, classifier, some, folds=_FOLDS)
         losses = [float(np.nanmean(log_losses(answers, told))) for told in (plain, own)]

@@ -14,7 +14,7 @@ from faultml.faults.catalogue import Catalogue, Measure
 from faultml.faults.measure import evaluate
 from faultml.pipelines.data import draw
 from faultml.pipelines.evaluate import features_of, seen_measures, with_marks
-from faultml.pipelines.judged import UNSURE, Judged
+from faultml.pipelines.labelled import UNSURE, Labelled
 from faultml.runtime.faults import FaultModel, Posterior
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.golfers import Golfers
@@ -130,7 +130,7 @@ def draw_suite(catalogue: Catalogue, bundle: Bundle, *, golfers: int, swings: in
     return Suite(posterior, measures, drawn.guards(catalogue), elsewhere, drawn.golfers)
 
 
-def judged_by(catalogue: Catalogue, classifier: FaultModel, suite: Suite, answers: Array) -> Judged:
+def labelled_by(catalogue: Catalogue, classifier: FaultModel, suite: Suite, answers: Array) -> Labelled:
     """A suite's swings as retraining sees them."""
     past = np.where(
         np.isfinite(suite.measures), catalogue.signs * (suite.posterior.mean - classifier.edges), np.nan
@@ -139,7 +139,7 @@ def judged_by(catalogue: Catalogue, classifier: FaultModel, suite: Suite, answer
     for k, column in enumerate(classifier.guarded):
         below = classifier.guard_edges[k] - suite.posterior.guard_mean[:, k]
         guard[:, column] = ndtr(below / suite.posterior.guard_sd[:, k])
-    return Judged(past, suite.posterior.sd, guard, answers, suite.golfers)
+    return Labelled(past, suite.posterior.sd, guard, answers, suite.golfers)
 
 
 def _draw_golfer(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, index: int) -> GolferSeason:

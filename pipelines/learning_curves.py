@@ -22,20 +22,20 @@ from faultml.pipelines.coach_suite import (
     Simulated,
     Suite,
     draw_suite,
-    judged_by,
+    labelled_by,
     simulated_coaches,
 )
-from faultml.pipelines.judged import (
+from faultml.pipelines.covariates import learn_covariate_adaptation
+from faultml.pipelines.cross_validation import cross_validate, improves
+from faultml.pipelines.labelled import (
     UNSURE,
     Adaptation,
-    Judged,
+    Labelled,
     believed,
     chance,
     default_adaptation,
     log_losses,
 )
-from faultml.pipelines.leaning import learn_covariate_adaptation
-from faultml.pipelines.trial import pays, try_out
 from faultml.runtime.faults import FaultModel
 
 Array = NDArray[np.float64]
@@ -64,7 +64,7 @@ class Point:
     closed
         Share of the gap between the last two that is closed; NaN where there is none or edges do not say all.
     edges_loss
-        Of what is learned where unsure answers are left out and no edge leans on the rest of the swing.
+        Of what is learned where unsure answers are left out and no edge depends on the rest of the swing.
     elsewhere_loss, elsewhere_edges_loss
         `loss` and `edges_loss` over the faults that one of the coaches judges at other moments.
     difference, difference_hi
@@ -76,7 +76,7 @@ class Point:
         out of both, and with the lapse rate learned in both.
     own_forecast
         Mean of learned - default against those answers, the lapse rate learned in the former alone: what is gained by
-        who wants to foretell what this coach will say.
+        who wants to predict what this coach will say.
     lapse_rate
         As learned.
     """
@@ -154,8 +154,8 @@ def _one_draw(
     names = random.permutation(np.unique(suite.golfers))
     out = np.isin(suite.golfers, names[: round(HELD_OUT_SHARE * len(names))])
     own, steady = coach.answers(catalogue, suite, random), coach.steady(catalogue, suite, random)
-    train = judged_by(catalogue, classifier, suite, own).rows(~out)
-    test = judged_by(catalogue, classifier, suite, steady).rows(out)
+    train = labelled_by(catalogue, classifier, suite, own).rows(~out)
+    test = labelled_by(catalogue, classifier, suite, steady).rows(out)
     order = random.permutation(len(train.golfers))
     soft = catalogue.softness_by_fault
     default = chance(classifier, test, default_adaptation(catalogue))
@@ -170,7 +170,7 @@ def _one_draw(
             continue
         given = train.rows(order[:count])
         adaptation = learn_covariate_adaptation(catalogue, classifier, given)
-        adopted = count and pays(try_out(catalogue, classifier, given))
+        adopted = count and improves(cross_validate(catalogue, classifier, given))
         learned = chance(classifier, test, believed(catalogue, adaptation)) if adopted else default
         edges = chance(
             classifier, test, believed(catalogue, learn_adaptation(catalogue, classifier, _sure(given)))
@@ -188,8 +188,8 @@ def _one_draw(
     return found
 
 
-def _sure(judged: Judged) -> Judged:
-    return replace(judged, answers=np.where(judged.answers == UNSURE, np.nan, judged.answers))
+def _sure(labelled: Labelled) -> Labelled:
+    return replace(labelled, answers=np.where(labelled.answers == UNSURE, np.nan, labelled.answers))
 
 
 def _by_golfer(losses: Array, golfers: NDArray[np.object_]) -> Array:

@@ -32,7 +32,7 @@ its own golfers, held out in turn, is not used.
 |---|---|---|---|---|---|---|---|
 """
 _CARELESS: Final = """
-*Edges alone*: what is learned with unsure answers left out and no edge leaning on the rest of the swing, used whether
+*Edges alone*: what is learned with unsure answers left out and no edge depending on the rest of the swing, used whether
 it pays or not. *Upper bound*: of learned - default, one-sided 95 %, draws of labels and golfers of each drawn again,
 the same for both sides; +.000 where no draw's adaptation was used.
 
@@ -45,11 +45,12 @@ _ELSEWHERE: Final = """
 *As reported*: the probability that `classify --coach` gives, the chance of a yes on a good day,
 against answers of which 15 % are the wrong way round. *In both*: the lapse rate learned mixed into both forecasts.
 *Gained*: mean loss of the learned forecast with its lapse rate, less that of the default, against those answers: for
-who wants to foretell what this coach will say.
+who wants to predict what this coach will say.
 
 **One who looks elsewhere** judges `flip` at d 0.8 and `flexed_top` at d 0.2, at the catalogue's edges. No edge on the
-catalogue's measures explains that; leaning on the rest of the swing does in part. Log loss over these two faults, and
-the upper bound over all faults, for every coach, of what leaning and unsure answers cost against edges alone:
+catalogue's measures explains that; thresholds that depend on the rest of the swing do in part. Log loss over these two
+faults, and the upper bound over all faults, for every coach, of what covariates and unsure answers cost against edges
+alone:
 
 | swings | looks elsewhere: edges alone | learned | {names} |
 |---|---|---|{dashes}|

@@ -11,7 +11,7 @@ from faultml.errors import BundleError
 from faultml.faults.catalogue import load_catalogue
 from faultml.pipelines import promotion_suites, registry
 from faultml.pipelines.promotion_report import report
-from faultml.pipelines.promotion_rule import Verdict, judge
+from faultml.pipelines.promotion_rule import Verdict, decide
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 NOBODY = "knowing only how common each fault is"
 
 
-class Judged(NamedTuple):
+class TestedVersion(NamedTuple):
     """What the promotion test said of a version, and its report."""
 
     version: registry.Version
@@ -27,7 +27,7 @@ class Judged(NamedTuple):
     report: str
 
 
-def judge_version(
+def evaluate_version(
     folder: Path,
     number: int | str = registry.CHALLENGER,
     *,
@@ -36,7 +36,7 @@ def judge_version(
     learned: Mapping[str, Collection[str]] | None = None,
     golfers: int = promotion_suites.GOLFERS,
     jobs: int = 1,
-) -> Judged:
+) -> TestedVersion:
     """Judge a registered version against the champion, and keep the report with its run.
 
     Parameters
@@ -70,19 +70,19 @@ def judge_version(
         champion, name = None, f"{NOBODY} (champion {before.number} does not run here: {error.code})"
         suites, worse = promotion_suites.fixed_suites(catalogue, None, challenger, golfers=golfers, jobs=jobs)
     if season and verdicts is not None:
-        judged = {each.sha256 for each in (version, before) if each}
-        held_out = [not judged & set((learned or {}).get(player, ())) for player in verdicts["player"]]
+        tested = {each.sha256 for each in (version, before) if each}
+        held_out = [not tested & set((learned or {}).get(player, ())) for player in verdicts["player"]]
         suites.append(
             promotion_suites.coach_answers(catalogue, season, verdicts[held_out], champion, challenger)
         )
-    verdict = judge(catalogue.ids, suites)
+    verdict = decide(catalogue.ids, suites)
     verdict = replace(verdict, reasons=(*verdict.reasons, *worse))
     text = report(verdict, f"Version {version.number} ({version.model})", name)
     registry.keep_report(folder, version, f"against_{before.number if before else 'nobody'}.md", text)
-    return Judged(version, verdict, text)
+    return TestedVersion(version, verdict, text)
 
 
-def promote(folder: Path, judged: Judged) -> registry.Version | None:
-    """Put a judged version in use if the promotion test let it pass; None where not."""
-    version = judged.version
-    return registry.make_champion(folder, version.number, version.of) if judged.verdict.passed else None
+def promote(folder: Path, tested: TestedVersion) -> registry.Version | None:
+    """Put a tested version in use if the promotion test let it pass; None where not."""
+    version = tested.version
+    return registry.make_champion(folder, version.number, version.of) if tested.verdict.passed else None

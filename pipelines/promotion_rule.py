@@ -132,7 +132,7 @@ class Verdict:
         return not self.reasons
 
 
-def judge(
+def decide(
     faults: tuple[str, ...],
     suites: list[Answers],
     *,

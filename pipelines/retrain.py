@@ -18,9 +18,9 @@ from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import verdicts
 from faultml.pipelines.adaptation_report import tell
-from faultml.pipelines.judged import UNSURE, Adaptation, Judged, believed, guard_chance
-from faultml.pipelines.leaning import learn_covariate_adaptation
-from faultml.pipelines.trial import pays, try_out
+from faultml.pipelines.covariates import learn_covariate_adaptation
+from faultml.pipelines.cross_validation import cross_validate, improves
+from faultml.pipelines.labelled import UNSURE, Adaptation, Labelled, believed, guard_chance
 from faultml.results import Results
 from faultml.store import Store
 from faultml.store.people import note_training, tokens_of
@@ -33,7 +33,7 @@ class Given(NamedTuple):
 
     Attributes
     ----------
-    judged
+    labelled
         The swings and the answers.
     verdicts
         How many the coach gave.
@@ -41,7 +41,7 @@ class Given(NamedTuple):
         Of the verdicts about these swings.
     """
 
-    judged: Judged
+    labelled: Labelled
     verdicts: int
     labels_sha256: str
 
@@ -49,7 +49,7 @@ class Given(NamedTuple):
 class Learned(NamedTuple):
     """What was learned from, and what is told of it in lines for a person."""
 
-    judged: Judged
+    labelled: Labelled
     told: list[str]
 
 
@@ -72,15 +72,15 @@ def gather(
             "no-verdicts", where=str(store.path), expected=f"verdicts of {coach}", found=f"of {known}"
         )
     rows = _measured(given, results, bundle)
-    judged = judged_swings(rows, bundle, catalogue)
-    if not judged.known.any():
+    labelled = labelled_swings(rows, bundle, catalogue)
+    if not labelled.known.any():
         raise InputError(
             "no-verdicts",
             where=", ".join(str(each.folder) for each in results),
             expected="a yes or no about an assessed swing",
             found=f"{len(given)} verdicts, none of them such",
         )
-    return Given(judged, len(held), labels_digest(rows))
+    return Given(labelled, len(held), labels_digest(rows))
 
 
 def retrain(
@@ -99,12 +99,12 @@ def retrain(
         As `gather`.
     """
     given = gather(store, coach, results, bundle, catalogue)
-    judged = given.judged
-    adaptation = learn_covariate_adaptation(catalogue, bundle.classifier, judged)
-    held_out = try_out(catalogue, bundle.classifier, judged)
+    labelled = given.labelled
+    adaptation = learn_covariate_adaptation(catalogue, bundle.classifier, labelled)
+    held_out = cross_validate(catalogue, bundle.classifier, labelled)
     why = _why_not(adaptation, held_out)
-    used = judged.known.any(axis=1)
-    players = sorted(set(judged.golfers[used]))
+    used = labelled.known.any(axis=1)
+    players = sorted(set(labelled.golfers[used]))
     saved = save_adaptation(
         out,
         catalogue,
@@ -114,7 +114,7 @@ def retrain(
             "model_sha256": bundle.manifest.sha256,
             "labels_sha256": given.labels_sha256,
             "adopted": not why,
-            "why": why or "it foretells this coach's answers better than the default model",
+            "why": why or "it predicts this coach's answers better than the default model",
             "lapse_rate": round(adaptation.lapse_rate, 4),
             "lapse_rate_sd": round(adaptation.lapse_rate_sd, 4),
             "unrelated": round(adaptation.unrelated, 4),
@@ -124,17 +124,17 @@ def retrain(
             "held_out": held_out,
             "band": adaptation.band,
             "abstain_rate": adaptation.abstain_rate,
-            "standing": _standing(catalogue, believed(catalogue, adaptation)),
-            "faults": _by_fault(catalogue, judged, believed(catalogue, adaptation)),
+            "covariate_scales": _covariate_scales(catalogue, believed(catalogue, adaptation)),
+            "faults": _by_fault(catalogue, labelled, believed(catalogue, adaptation)),
         },
     )
     note_training(store, saved.sha256, players)
-    left_out = given.verdicts - int(judged.heard.sum())
-    unsure = int((judged.heard & ~judged.known).sum())
-    return Learned(judged, tell(saved, catalogue, out, left_out=left_out, unsure=unsure))
+    left_out = given.verdicts - int(labelled.answered.sum())
+    unsure = int((labelled.answered & ~labelled.known).sum())
+    return Learned(labelled, tell(saved, catalogue, out, left_out=left_out, unsure=unsure))
 
 
-def judged_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> Judged:
+def labelled_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> Labelled:
     """Verdicts with the measures of their swings, as arrays of swings and faults.
 
     Parameters
@@ -158,7 +158,7 @@ def judged_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> J
     measure, sd = spread(rows["measure"]), spread(rows["measure_sd"])
     there = catalogue.signs * (measure - spread(rows["edge"]))
     default = np.array([fault.edge for fault in catalogue.faults])
-    return Judged(
+    return Labelled(
         past=catalogue.signs * (measure - default),
         sd=sd,
         guard=guard_chance(bundle.classifier, there, sd, spread(rows["probability"])),
@@ -175,7 +175,7 @@ def labels_digest(rows: pd.DataFrame) -> str:
 
 
 def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -> pd.DataFrame:
-    """All assessed faults of the judged swings, with the verdicts where there are some; the season streams by."""
+    """All assessed faults of the labelled swings, with the verdicts where there are some; the season streams by."""
     wanted = [*_IDS, "fault", "measure", "measure_sd", "probability", "edge"]
     swings, said = given[_IDS].drop_duplicates(), given[[*_IDS, "fault", "verdict"]]
     found = [said.iloc[:0].assign(**dict.fromkeys(wanted[4:], 0.0))]
@@ -198,34 +198,34 @@ def _why_not(adaptation: Adaptation, tried: dict[str, float]) -> str:
     """Why an adaptation is not adopted; "" where it is."""
     if not adaptation.adopted:
         return "these labels do not go with what is measured; look for a sheet whose rows have slipped"
-    if not pays(tried):
-        return "on golfers held out it does not clearly foretell the answers better than the default model"
+    if not improves(tried):
+        return "on golfers held out it does not clearly predict the answers better than the default model"
     return ""
 
 
-def _by_fault(catalogue: Catalogue, judged: Judged, adaptation: Adaptation) -> dict[str, FaultAdaptation]:
+def _by_fault(catalogue: Catalogue, labelled: Labelled, adaptation: Adaptation) -> dict[str, FaultAdaptation]:
     return {
         name: FaultAdaptation(
             shift=round(float(adaptation.shift[column]), 4),
             shift_sd=round(float(adaptation.shift_sd[column]), 4),
             softness=round(float(adaptation.softness[column]), 4),
-            swings=int(judged.known[:, column].sum()),
-            golfers=len(np.unique(judged.golfers[judged.known[:, column]])),
-            leans=_leans(catalogue, adaptation, column),
+            swings=int(labelled.known[:, column].sum()),
+            golfers=len(np.unique(labelled.golfers[labelled.known[:, column]])),
+            coefficients=_coefficients(catalogue, adaptation, column),
         )
         for column, name in enumerate(catalogue.ids)
     }
 
 
-def _leans(catalogue: Catalogue, adaptation: Adaptation, column: int) -> dict[str, float]:
-    if adaptation.leaning is None:
+def _coefficients(catalogue: Catalogue, adaptation: Adaptation, column: int) -> dict[str, float]:
+    if adaptation.covariates is None:
         return {}
-    leans = dict(zip(catalogue.ids, adaptation.leaning.leans[column], strict=True))
-    return {other: round(float(lean), 5) for other, lean in leans.items() if lean}
+    coefficients = dict(zip(catalogue.ids, adaptation.covariates.coefficients[column], strict=True))
+    return {other: round(float(coefficient), 5) for other, coefficient in coefficients.items() if coefficient}
 
 
-def _standing(catalogue: Catalogue, adaptation: Adaptation) -> dict[str, tuple[float, float]]:
-    if adaptation.leaning is None:
+def _covariate_scales(catalogue: Catalogue, adaptation: Adaptation) -> dict[str, tuple[float, float]]:
+    if adaptation.covariates is None:
         return {}
-    each = zip(catalogue.ids, adaptation.leaning.middle, adaptation.leaning.spread, strict=True)
+    each = zip(catalogue.ids, adaptation.covariates.middle, adaptation.covariates.spread, strict=True)
     return {name: (round(float(middle), 5), round(float(spread), 5)) for name, middle, spread in each}

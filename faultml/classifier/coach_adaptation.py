@@ -21,7 +21,7 @@ import numpy as np
 from faultml.classifier.bundle import Bundle
 from faultml.errors import BundleError
 from faultml.faults.catalogue import EDGE_BOUNDS, Catalogue, load_catalogue
-from faultml.runtime.faults import Leaning
+from faultml.runtime.faults import CovariateThresholds
 
 ADAPTATION_FILE: Final = "adaptation.json"
 SCHEMA: Final = 3
@@ -38,9 +38,9 @@ class FaultAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
         SD of the coach's edge, in the fault's unit.
     swings, golfers
         What it rests on: answers yes or no.
-    leans
+    coefficients
         What else this coach goes by: how much further past, in the fault's unit, for each spread of another fault's
-        measure (`CoachAdaptation.standing`); empty where the edge says all.
+        measure (`CoachAdaptation.covariate_scales`); empty where the edge says all.
     """
 
     shift: float
@@ -48,7 +48,7 @@ class FaultAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     softness: float
     swings: int
     golfers: int
-    leans: dict[str, float] = {}
+    coefficients: dict[str, float] = {}
 
 
 class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -83,9 +83,9 @@ class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     band, abstain_rate
         How far on either side of an edge this coach is unsure, in softnesses, and the share of answers that are
         unsure wherever the swing lies.
-    standing
+    covariate_scales
         Middle and spread of the measures, past the catalogue's edge, of the swings it was learned from; empty where
-        no fault leans.
+        no fault has covariates.
     """
 
     schema: int
@@ -106,7 +106,7 @@ class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     faults: dict[str, FaultAdaptation]
     band: float = 0.0
     abstain_rate: float = 0.0
-    standing: dict[str, tuple[float, float]] = {}
+    covariate_scales: dict[str, tuple[float, float]] = {}
 
     @property
     def sha256(self) -> str:
@@ -119,13 +119,15 @@ class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
         return f"edges-{self.edges_sha256[:12]}.toml"
 
 
-def kept_leaning(adaptation: CoachAdaptation, faults: Sequence[str]) -> Leaning | None:
-    """How the edges lean as an adaptation holds it; None where no fault leans."""
-    if not adaptation.standing:
+def saved_covariates(adaptation: CoachAdaptation, faults: Sequence[str]) -> CovariateThresholds | None:
+    """The covariate-dependent thresholds that an adaptation holds; None where no fault has covariates."""
+    if not adaptation.covariate_scales:
         return None
-    leans = [[adaptation.faults[fault].leans.get(other, 0.0) for other in faults] for fault in faults]
-    middle, spread = np.array([adaptation.standing[fault] for fault in faults]).T
-    return Leaning(np.array(leans), middle, spread)
+    coefficients = [
+        [adaptation.faults[fault].coefficients.get(other, 0.0) for other in faults] for fault in faults
+    ]
+    middle, spread = np.array([adaptation.covariate_scales[fault] for fault in faults]).T
+    return CovariateThresholds(np.array(coefficients), middle, spread)
 
 
 def save_adaptation(folder: Path, catalogue: Catalogue, adaptation: Mapping[str, Any]) -> CoachAdaptation:
@@ -199,7 +201,7 @@ def load_adaptation(folder: Path, registered_sha256: str = "") -> tuple[CoachAda
             found=f"{adaptation.sha256[:12]}...",
         )
     if adaptation.adopted and not _sound(adaptation):
-        expected = "finite shifts and leans, softness and spreads above 0"
+        expected = "finite shifts and coefficients, softness and spreads above 0"
         raise BundleError("bad-coach", where=str(path), expected=expected, found="others")
     return adaptation, load_catalogue(folder / adaptation.edges_file)
 
@@ -234,24 +236,25 @@ def with_adaptation(bundle: Bundle, adaptation: CoachAdaptation) -> Bundle:
     for column, name in enumerate(bundle.manifest.faults):
         if name in adaptation.faults:
             softness[column] = np.hypot(adaptation.faults[name].softness, adaptation.faults[name].shift_sd)
-    leaning = kept_leaning(adaptation, bundle.manifest.faults)
-    return replace(bundle, classifier=replace(bundle.classifier, softness=softness, leaning=leaning))
+    covariates = saved_covariates(adaptation, bundle.manifest.faults)
+    return replace(bundle, classifier=replace(bundle.classifier, softness=softness, covariates=covariates))
 
 
 def _sound(adaptation: CoachAdaptation) -> bool:
     edges = all(
-        np.isfinite([seen.shift, seen.shift_sd, *seen.leans.values()]).all() and 0 < seen.softness < np.inf
+        np.isfinite([seen.shift, seen.shift_sd, *seen.coefficients.values()]).all()
+        and 0 < seen.softness < np.inf
         for seen in adaptation.faults.values()
     )
-    standing = all(
-        np.isfinite(middle) and 0 < spread < np.inf for middle, spread in adaptation.standing.values()
+    covariate_scales = all(
+        np.isfinite(middle) and 0 < spread < np.inf for middle, spread in adaptation.covariate_scales.values()
     )
-    leant_on = {other for seen in adaptation.faults.values() for other in seen.leans}
+    used = {other for seen in adaptation.faults.values() for other in seen.coefficients}
     return (
         edges
-        and standing
-        and leant_on <= set(adaptation.standing)
-        and set(adaptation.standing) <= set(adaptation.faults)
+        and covariate_scales
+        and used <= set(adaptation.covariate_scales)
+        and set(adaptation.covariate_scales) <= set(adaptation.faults)
     )
 
 

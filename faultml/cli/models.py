@@ -11,7 +11,7 @@ import click
 from faultml.cli import options
 
 if TYPE_CHECKING:
-    from faultml.pipelines.promotion import Judged
+    from faultml.pipelines.promotion import TestedVersion
 
 HELD_BACK = 1
 
@@ -125,21 +125,21 @@ def promote_version(
             "--coach goes with --results, those its adaptation was learned from; --season is for everybody's model."
         )
     if coach:
-        judged = _judge_adaptation(registry, coach, number, results, store, jobs)
+        tested = _evaluate_adaptation(registry, coach, number, results, store, jobs)
     else:
-        judged = _judge_model(registry, number, season, store, jobs)
-    click.echo(judged.report)
-    if not judged.verdict.passed:
+        tested = _evaluate_model(registry, number, season, store, jobs)
+    click.echo(tested.report)
+    if not tested.verdict.passed:
         sys.exit(HELD_BACK)
     if not only_report:
-        promoted = promote(registry, judged)
+        promoted = promote(registry, tested)
         click.echo(f"Version {promoted.number if promoted else ''} is the champion now.")
 
 
-def _judge_model(
+def _evaluate_model(
     registry: Path, number: int | str, season: tuple[Path, ...], store: Path | None, jobs: int
-) -> Judged:
-    from faultml.pipelines.promotion import judge_version
+) -> TestedVersion:
+    from faultml.pipelines.promotion import evaluate_version
 
     verdicts, learned = None, None
     if season:
@@ -150,19 +150,21 @@ def _judge_model(
         with open_store(store_path(store), create=False) as opened:
             verdicts = held_verdicts(opened)
             learned = {player: models_of(opened, player) for player in verdicts["player"].unique()}
-    return judge_version(registry, number, season=list(season), verdicts=verdicts, learned=learned, jobs=jobs)
+    return evaluate_version(
+        registry, number, season=list(season), verdicts=verdicts, learned=learned, jobs=jobs
+    )
 
 
-def _judge_adaptation(
+def _evaluate_adaptation(
     registry: Path, coach: str, number: int | str, results: tuple[Path, ...], store: Path | None, jobs: int
-) -> Judged:
-    from faultml.pipelines.adaptation_promotion import judge_adaptation
+) -> TestedVersion:
+    from faultml.pipelines.adaptation_promotion import evaluate_adaptation
     from faultml.results import read_results
     from faultml.store import open_store, store_path
 
     with open_store(store_path(store), create=False) as opened:
         read = [read_results(each) for each in results]
-        return judge_adaptation(registry, coach, opened, read, number, jobs=jobs)
+        return evaluate_adaptation(registry, coach, opened, read, number, jobs=jobs)
 
 
 @command.command("rollback", short_help="Put the champion before this one in use again.")

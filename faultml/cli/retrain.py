@@ -22,13 +22,13 @@ from faultml.cli import options
     "--results",
     multiple=True,
     type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="What classify left of the judged swings; may be given more than once.",
+    help="What classify left of the labelled swings; may be given more than once.",
 )
 @click.option(
     "--season",
     multiple=True,
     type=click.Path(path_type=Path, exists=True),
-    help="Recordings of the judged swings, where there are no results of them.",
+    help="Recordings of the labelled swings, where there are no results of them.",
 )
 @click.option(
     "--out",
@@ -50,9 +50,9 @@ def command(
 ) -> None:
     """Learn where COACH's edges lie, how soft they are and how often answers lapse, and say what was learned.
 
-    Few verdicts move an edge a little and lean on the model; a fault with none leans on its neighbours. The adaptation
-    is tried on golfers held out. OUT is then given to classify --coach. With --registry the adaptation is kept as the
-    coach's challenger too, and learned on the registry's champion unless --model says otherwise.
+    Few verdicts move an edge a little and keep close to the model; a fault with none is pulled to its neighbours. The
+    adaptation is tried on golfers held out. OUT is then given to classify --coach. With --registry the adaptation is
+    kept as the coach's challenger too, and learned on the registry's champion unless --model says otherwise.
 
     \b
     Example:
@@ -86,7 +86,7 @@ def command(
         from faultml.pipelines.coach_curve import coach_curve
         from faultml.pipelines.registry import register_adaptation
 
-        curve = coach_curve(catalogue, bundle.classifier, learned.judged)
+        curve = coach_curve(catalogue, bundle.classifier, learned.labelled)
         version = register_adaptation(registry, chosen.path or default_bundle_path(), out, curve)
         click.echo(f"Kept in {registry} as version {version.number} of {version.of}, the challenger.")
 

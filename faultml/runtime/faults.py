@@ -82,34 +82,34 @@ class MeasureNetworks:
 
 
 @dataclass(frozen=True)
-class Leaning:
+class CovariateThresholds:
     """How edges move with the rest of the swing.
 
     Attributes
     ----------
-    leans
+    coefficients
         ``(n_faults, n_faults)``: how much further past its edge a swing must be for a fault (row), in the fault's
         unit, for each spread of another fault's measure (column).
     middle, spread
         ``(n_faults,)`` of the measures, past the catalogue's edge.
     """
 
-    leans: Array
+    coefficients: Array
     middle: Array
     spread: Array
 
-    def standing(self, past: Array) -> Array:
+    def standardised(self, past: Array) -> Array:
         """Measures past the catalogue's edge in spreads, at most 3, ``(n_swings, n_faults)``; 0 where unknown."""
-        standing = (past - self.middle) / self.spread
-        return np.nan_to_num(np.clip(standing, -MAX_SPREADS, MAX_SPREADS))
+        standardised = (past - self.middle) / self.spread
+        return np.nan_to_num(np.clip(standardised, -MAX_SPREADS, MAX_SPREADS))
 
     def moved(self, past: Array) -> Array:
         """How much further each edge of each swing lies, ``(n_swings, n_faults)``."""
         # Summed fault by fault, in one order for any number of swings.
-        standing = self.standing(past)
-        moved = np.zeros_like(standing)
-        for column, leans in zip(standing.T, self.leans.T, strict=True):
-            moved += column[:, None] * leans
+        standardised = self.standardised(past)
+        moved = np.zeros_like(standardised)
+        for column, coefficients in zip(standardised.T, self.coefficients.T, strict=True):
+            moved += column[:, None] * coefficients
         return moved
 
 
@@ -132,7 +132,7 @@ class FaultModel:
         ``(n_faults,)`` calibration of the log odds, and whether a fault was learned at all.
     n_features
         Columns of a row.
-    leaning
+    covariates
         What else a coach goes by, where one was learned.
     """
 
@@ -148,7 +148,7 @@ class FaultModel:
     offset: Array
     learned: NDArray[np.bool_]
     n_features: int
-    leaning: Leaning | None = None
+    covariates: CovariateThresholds | None = None
 
     def posterior(self, rows: Array) -> Posterior:
         """Estimated measures and guards with their uncertainty, from features ``(n_swings, n_features)``."""
@@ -186,8 +186,8 @@ class FaultModel:
 
     def uncalibrated(self, posterior: Posterior, edges: Array) -> Array:
         """The same before calibration, within 0.00001 of 0 and 1."""
-        if self.leaning is not None:
-            edges = edges + self.signs * self.leaning.moved(self.signs * (posterior.mean - self.edges))
+        if self.covariates is not None:
+            edges = edges + self.signs * self.covariates.moved(self.signs * (posterior.mean - self.edges))
         chance = ndtr(self.signs * (posterior.mean - edges) / np.hypot(self.softness, posterior.sd))
         chance[:, self.guarded] *= self.guard_chance(posterior)[:, self.guarded]
         return np.clip(chance, 1e-5, 1 - 1e-5)

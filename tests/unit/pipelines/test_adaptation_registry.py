@@ -19,7 +19,7 @@ from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import Verdict, add
 from faultml.pipelines import registry
-from faultml.pipelines.adaptation_promotion import COMMON, HELD_OUT, judge_adaptation
+from faultml.pipelines.adaptation_promotion import COMMON, HELD_OUT, evaluate_adaptation
 from faultml.pipelines.coach_curve import coach_curve
 from faultml.pipelines.promotion import promote
 from faultml.pipelines.retrain import Learned, gather, retrain
@@ -92,7 +92,7 @@ def learn(
         learned = retrain(
             opened, COACH, results or [read_results(judged.results)], bundle, catalogue, folder / "adapted"
         )
-    curve = coach_curve(catalogue, bundle.classifier, learned.judged)
+    curve = coach_curve(catalogue, bundle.classifier, learned.labelled)
     version = registry.register_adaptation(
         folder / "registry", default_bundle_path(), folder / "adapted", curve
     )
@@ -143,7 +143,7 @@ def test_it_becomes_champion_is_used_and_the_results_say_so(
     kept: Kept, judged: Judged, tmp_path: Path, catalogue: Catalogue
 ) -> None:
     with opened(judged, tmp_path) as store:
-        said = judge_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+        said = evaluate_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
     assert said.verdict.passed, said.report
     assert said.verdict.comparisons[0].name == HELD_OUT and "the model by itself" in said.report
     assert said.verdict.comparisons[0].log_loss.lo > 0.02
@@ -178,7 +178,7 @@ def test_verdicts_of_other_swings_are_refused(judged: Judged, catalogue: Catalog
     with open_store(tmp_path / "store.sqlite") as store:
         add(store, mixed)
         kept = learn(judged, catalogue, store.path, tmp_path)
-        said = judge_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+        said = evaluate_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
     assert not said.verdict.passed and promote(kept.folder, said) is None
     assert any("it moves nothing" in reason for reason in said.verdict.reasons)
     assert any(f"{COMMON}: log loss is not shown better" in reason for reason in said.verdict.reasons)
@@ -192,7 +192,7 @@ def test_an_adaptation_is_tested_on_the_verdicts_it_was_learned_from(
         one = judged.verdicts[0]
         add(store, [one._replace(verdict=flipped[one.verdict], when="2026-06-01")])
         with pytest.raises(InputError, match="labels-changed"):
-            judge_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+            evaluate_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
 
 
 def test_golfers_that_the_champion_knows_do_not_speak(
@@ -208,7 +208,7 @@ def test_golfers_that_the_champion_knows_do_not_speak(
         retrain(store, COACH, [read_results(judged.results)], bundle, catalogue, tmp_path / "next")
         version = registry.register_adaptation(kept.folder, default_bundle_path(), tmp_path / "next")
         assert version.number == 2
-        said = judge_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
+        said = evaluate_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
     assert "champion 1" in said.report and not said.verdict.passed
     assert any(f"{HELD_OUT}: 0 golfers" in reason for reason in said.verdict.reasons)
     registry.make_champion(kept.folder, 2, OF)

@@ -21,8 +21,8 @@ from faultml.classifier.coach_adaptation import (
 )
 from faultml.errors import BundleError
 from faultml.pipelines.adapt import learn_adaptation
-from faultml.pipelines.coach_suite import Suite, judged_by
-from faultml.pipelines.judged import Judged, believed, chance, default_adaptation, guard_chance
+from faultml.pipelines.coach_suite import Suite, labelled_by
+from faultml.pipelines.labelled import Labelled, believed, chance, default_adaptation, guard_chance
 from faultml.pipelines.learning_curves import Point, learning_curves
 from faultml.synthetic.coach import Coach
 
@@ -43,11 +43,11 @@ def points(suite: Suite) -> dict[tuple[str, int], Point]:
     return {(point.coach, point.swings): point for point in found}
 
 
-def _judged(suite: Suite, coach: Coach, swings: int = 120) -> Judged:
+def _labelled(suite: Suite, coach: Coach, swings: int = 120) -> Labelled:
     random = np.random.default_rng(8)
     answers = coach.label(CATALOGUE, suite.measures, suite.guards, random)
-    judged = judged_by(CATALOGUE, edge_classifier(), suite, answers)
-    return judged.rows(random.permutation(len(answers))[:swings])
+    labelled = labelled_by(CATALOGUE, edge_classifier(), suite, answers)
+    return labelled.rows(random.permutation(len(answers))[:swings])
 
 
 @pytest.mark.parametrize("coach", ["moved", "strict on the release"])
@@ -70,21 +70,21 @@ def test_a_careless_coach_makes_nothing_worse(points: dict[tuple[str, int], Poin
 
 
 def test_shuffled_labels_move_nothing(suite: Suite) -> None:
-    judged = _judged(suite, Coach.careful(CATALOGUE))
-    mixed = np.random.default_rng(0).permutation(judged.answers, axis=0)
-    shuffled = replace(judged, answers=mixed)
+    labelled = _labelled(suite, Coach.careful(CATALOGUE))
+    mixed = np.random.default_rng(0).permutation(labelled.answers, axis=0)
+    shuffled = replace(labelled, answers=mixed)
     adaptation = learn_adaptation(CATALOGUE, edge_classifier(), shuffled)
     assert adaptation.unrelated > 0.95
     assert np.all(believed(CATALOGUE, adaptation).shift == 0)
-    assert learn_adaptation(CATALOGUE, edge_classifier(), judged).unrelated < 0.01
+    assert learn_adaptation(CATALOGUE, edge_classifier(), labelled).unrelated < 0.01
 
 
 def test_a_fault_with_no_answers_leans_on_its_group(suite: Suite) -> None:
-    judged = _judged(suite, Coach(-1.5 * SOFT, 0.0))
+    labelled = _labelled(suite, Coach(-1.5 * SOFT, 0.0))
     column = CATALOGUE.ids.index("flip")
-    answers = judged.answers.copy()
+    answers = labelled.answers.copy()
     answers[:, column] = np.nan
-    adaptation = learn_adaptation(CATALOGUE, edge_classifier(), replace(judged, answers=answers))
+    adaptation = learn_adaptation(CATALOGUE, edge_classifier(), replace(labelled, answers=answers))
     others = np.arange(len(SOFT)) != column
     assert -1.7 < adaptation.shift[column] / SOFT[column] < -0.5
     assert adaptation.shift_sd[column] / SOFT[column] > 1.2 * np.median((adaptation.shift_sd / SOFT)[others])
@@ -92,33 +92,33 @@ def test_a_fault_with_no_answers_leans_on_its_group(suite: Suite) -> None:
 
 def test_shifts_are_covered_by_their_intervals(suite: Suite) -> None:
     bias = np.random.default_rng(3).choice([-1.5, 1.5], len(SOFT)) * SOFT
-    adaptation = learn_adaptation(CATALOGUE, edge_classifier(), _judged(suite, Coach(bias, 0.05)))
+    adaptation = learn_adaptation(CATALOGUE, edge_classifier(), _labelled(suite, Coach(bias, 0.05)))
     inside = np.abs(adaptation.shift - bias) <= 1.96 * adaptation.shift_sd
     assert inside.mean() >= 0.8
 
 
 def test_contradicting_coaches_are_kept_apart(suite: Suite) -> None:
-    strict = learn_adaptation(CATALOGUE, edge_classifier(), _judged(suite, Coach(-1.5 * SOFT, 0.0)))
-    lenient = learn_adaptation(CATALOGUE, edge_classifier(), _judged(suite, Coach(1.5 * SOFT, 0.0)))
+    strict = learn_adaptation(CATALOGUE, edge_classifier(), _labelled(suite, Coach(-1.5 * SOFT, 0.0)))
+    lenient = learn_adaptation(CATALOGUE, edge_classifier(), _labelled(suite, Coach(1.5 * SOFT, 0.0)))
     assert np.all(lenient.shift - strict.shift > 1.5 * SOFT)
 
 
 def test_without_labels_the_default_holds(suite: Suite) -> None:
-    judged = _judged(suite, Coach.careful(CATALOGUE))
-    empty = replace(judged, answers=np.full_like(judged.answers, np.nan))
+    labelled = _labelled(suite, Coach.careful(CATALOGUE))
+    empty = replace(labelled, answers=np.full_like(labelled.answers, np.nan))
     adaptation = learn_adaptation(CATALOGUE, edge_classifier(), empty)
-    plain = chance(edge_classifier(), judged, default_adaptation(CATALOGUE))
-    np.testing.assert_allclose(chance(edge_classifier(), judged, adaptation), plain)
+    plain = chance(edge_classifier(), labelled, default_adaptation(CATALOGUE))
+    np.testing.assert_allclose(chance(edge_classifier(), labelled, adaptation), plain)
 
 
 def test_the_guard_is_read_back_from_a_probability(suite: Suite) -> None:
     model = edge_classifier()
-    judged = judged_by(CATALOGUE, model, suite, np.full_like(suite.measures, np.nan))
+    labelled = labelled_by(CATALOGUE, model, suite, np.full_like(suite.measures, np.nan))
     told = model.probability(suite.posterior, model.edges)
     column = model.guarded[0]
-    read = guard_chance(model, judged.past, judged.sd, told)[:, column]
-    clear = (judged.past[:, column] > -4) & (judged.guard[:, column] > 1e-3) & (told[:, column] < 0.9999)
-    np.testing.assert_allclose(read[clear], judged.guard[clear, column], rtol=1e-4)
+    read = guard_chance(model, labelled.past, labelled.sd, told)[:, column]
+    clear = (labelled.past[:, column] > -4) & (labelled.guard[:, column] > 1e-3) & (told[:, column] < 0.9999)
+    np.testing.assert_allclose(read[clear], labelled.guard[clear, column], rtol=1e-4)
 
 
 def _saved(folder: Path, **changes: Any) -> None:
@@ -151,12 +151,12 @@ def test_a_saved_adaptation_moves_edges_and_softens_them(tmp_path: Path, suite: 
     assert model.softness[column] == pytest.approx(np.hypot(5.0, 1.0))
     assert bundle.classifier.softness[column] == SOFT[column]  # the model itself stays as it is
     # The same numbers as those that retraining was judged by.
-    judged = judged_by(CATALOGUE, edge_classifier(), suite, np.full_like(suite.measures, np.nan))
+    labelled = labelled_by(CATALOGUE, edge_classifier(), suite, np.full_like(suite.measures, np.nan))
     one = default_adaptation(CATALOGUE)
     at = np.arange(len(SOFT)) == column
     one = replace(one, shift=6.0 * at, shift_sd=1.0 * at, softness=np.where(at, 5.0, SOFT))
     told = model.probability(suite.posterior, catalogue.edges(suite.golfers))
-    np.testing.assert_allclose(told, chance(edge_classifier(), judged, one))
+    np.testing.assert_allclose(told, chance(edge_classifier(), labelled, one))
 
 
 def test_a_changed_adaptation_is_refused(tmp_path: Path) -> None:

@@ -25,8 +25,8 @@ from faultml.pipelines.promotion_rule import (
     Answers,
     Demand,
     compare,
+    decide,
     golfer_weights,
-    judge,
     weighted_average_precision,
     weighted_log_loss,
 )
@@ -57,59 +57,59 @@ def chance(motion: NDArray) -> NDArray:
 
 class TestRules:
     def test_a_better_model_passes(self) -> None:
-        assert judge(FAULTS, [suite(0.8, 0.3)]).passed
+        assert decide(FAULTS, [suite(0.8, 0.3)]).passed
 
     @pytest.mark.parametrize("new", [0.5, 0.8], ids=["as good", "worse"])
     def test_one_as_good_or_worse_does_not(self, new: float) -> None:
-        verdict = judge(FAULTS, [suite(0.5, new)])
+        verdict = decide(FAULTS, [suite(0.5, new)])
         assert any("log loss is not shown better" in reason for reason in verdict.reasons)
 
     def test_the_same_model_is_not_shown_better_than_itself(self) -> None:
         answers = suite(0.5, 0.5)
-        assert not judge(FAULTS, [answers._replace(challenger=answers.champion)]).passed
+        assert not decide(FAULTS, [answers._replace(challenger=answers.champion)]).passed
 
     def test_better_overall_but_worse_on_one_fault_does_not(self) -> None:
         answers = suite(0.8, 0.2)
         answers.challenger[:, 1] = suite(0.8, 1.5).challenger[:, 1]
-        verdict = judge(FAULTS, [answers])
+        verdict = decide(FAULTS, [answers])
         assert len(verdict.reasons) == 1 and "overset may be worse" in verdict.reasons[0]
 
     def test_shuffled_is_refused_even_where_there_is_no_champion(self) -> None:
         answers = suite(0.5, 0.3)
         rate = np.broadcast_to(np.nanmean(answers.labels, axis=0), answers.labels.shape)
         shuffled = np.random.default_rng(2).permutation(answers.challenger)
-        assert not judge(FAULTS, [answers._replace(champion=rate, challenger=shuffled)]).passed
-        assert judge(FAULTS, [answers._replace(champion=rate)]).passed
+        assert not decide(FAULTS, [answers._replace(champion=rate, challenger=shuffled)]).passed
+        assert decide(FAULTS, [answers._replace(champion=rate)]).passed
 
     def test_every_suite_must_agree(self) -> None:
-        assert not judge(FAULTS, [suite(0.8, 0.3), suite(0.3, 0.8, seed=2)]).passed
+        assert not decide(FAULTS, [suite(0.8, 0.3), suite(0.3, 0.8, seed=2)]).passed
 
     def test_a_coachs_few_labels_hold_back_only_what_they_show_to_be_worse(self) -> None:
         good = suite(0.8, 0.3)
         few = {"golfers": 30, "each": 5, "demand": WATCHES}
-        assert judge(FAULTS, [good, suite(0.5, 0.5, **few)]).passed
-        verdict = judge(FAULTS, [good, suite(0.1, 3.0, **few)])
+        assert decide(FAULTS, [good, suite(0.5, 0.5, **few)]).passed
+        verdict = decide(FAULTS, [good, suite(0.1, 3.0, **few)])
         assert any("log loss is shown worse" in reason for reason in verdict.reasons)
 
     def test_an_adaptation_must_predict_its_coach_better_and_rank_swings_as_well(self) -> None:
         ranked = suite(0.5, 0.5, demand=RANKS)
         moved = ranked._replace(challenger=np.sqrt(ranked.champion))  # the same order, other probabilities
-        assert judge(FAULTS, [suite(0.8, 0.3, demand=LEADS), moved]).passed
+        assert decide(FAULTS, [suite(0.8, 0.3, demand=LEADS), moved]).passed
         few = {"golfers": 40, "each": 6, "demand": LEADS}
-        assert judge(
+        assert decide(
             FAULTS, [suite(0.8, 0.2, **few), moved]
         ).passed  # no worse need not be shown of each fault
-        assert not judge(FAULTS, [suite(0.5, 0.5, **few), moved]).passed
-        assert not judge(FAULTS, [moved]).passed  # nothing that could be shown better
+        assert not decide(FAULTS, [suite(0.5, 0.5, **few), moved]).passed
+        assert not decide(FAULTS, [moved]).passed  # nothing that could be shown better
         mixed = ranked._replace(challenger=ranked.champion[::-1].copy())
-        verdict = judge(FAULTS, [suite(0.8, 0.3, demand=LEADS), mixed])
+        verdict = decide(FAULTS, [suite(0.8, 0.3, demand=LEADS), mixed])
         assert any("flip is shown worse" in reason for reason in verdict.reasons)
 
     def test_too_few_golfers_decide_nothing(self) -> None:
         few = suite(0.8, 0.3, golfers=MIN_GOLFERS - 1, each=40)
-        assert "golfers with enough answers" in judge(FAULTS, [few]).reasons[0]
-        assert judge(FAULTS, [suite(0.8, 0.3), few._replace(demand=WATCHES)]).passed
-        assert not judge(FAULTS, []).passed
+        assert "golfers with enough answers" in decide(FAULTS, [few]).reasons[0]
+        assert decide(FAULTS, [suite(0.8, 0.3), few._replace(demand=WATCHES)]).passed
+        assert not decide(FAULTS, []).passed
 
     def test_one_golfers_many_swings_do_not_narrow_the_bounds(self) -> None:
         once = suite(0.8, 0.3, golfers=60, each=5)
@@ -159,10 +159,10 @@ class TestArithmetic:
 
 
 def test_the_report_says_why_not_and_names_every_fault() -> None:
-    text = report(judge(FAULTS, [suite(0.3, 0.8)]), "Version 2", "champion 1")
+    text = report(decide(FAULTS, [suite(0.3, 0.8)]), "Version 2", "champion 1")
     assert "May not become champion" in text and "log loss is not shown better" in text
     assert all(f"| {fault} |" in text for fault in FAULTS)
-    assert "May become champion" in report(judge(FAULTS, [suite(0.8, 0.3)]), "Version 2", "champion 1")
+    assert "May become champion" in report(decide(FAULTS, [suite(0.8, 0.3)]), "Version 2", "champion 1")
 
 
 def test_a_coachs_answers_meet_their_swings(

@@ -24,7 +24,7 @@ from faultml.faults.catalogue import Catalogue
 from faultml.pipelines import registry
 from faultml.pipelines.data import draw
 from faultml.pipelines.evaluate import features_of, seen_measures
-from faultml.pipelines.promotion import judge_version, promote
+from faultml.pipelines.promotion import evaluate_version, promote
 from faultml.pipelines.tracking import DATABASE, run_folder
 from faultml.synthetic.recipe import Recipe
 
@@ -142,16 +142,16 @@ def test_pictures_of_a_training_stand_alone(folder: Path, bundle: Bundle, tmp_pa
 
 def test_shuffled_labels_are_refused_and_the_report_is_kept(folder: Path, shuffled: Path) -> None:
     registry.register(folder, default_bundle_path())
-    first = judge_version(folder, golfers=60)
+    first = evaluate_version(folder, golfers=60)
     assert first.verdict.passed and "knowing only how common" in first.report
     assert promote(folder, first) is not None
     registry.register(folder, shuffled)
-    judged = judge_version(folder, golfers=60)
-    assert not judged.verdict.passed and promote(folder, judged) is None
-    assert any("log loss is not shown better" in reason for reason in judged.verdict.reasons)
+    tested = evaluate_version(folder, golfers=60)
+    assert not tested.verdict.passed and promote(folder, tested) is None
+    assert any("log loss is not shown better" in reason for reason in tested.verdict.reasons)
     assert registry.find(folder, "champion").number == 1
-    kept = run_folder(folder, judged.version.run) / "promotion" / "against_1.md"
-    assert kept.read_text() == judged.report
+    kept = run_folder(folder, tested.version.run) / "promotion" / "against_1.md"
+    assert kept.read_text() == tested.report
 
 
 class TestAttacks:

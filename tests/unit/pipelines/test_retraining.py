@@ -21,12 +21,12 @@ from faultml.classifier.coach_adaptation import ADAPTATION_FILE, load_adaptation
 from faultml.errors import BundleError
 from faultml.labels import Verdict, add
 from faultml.pipelines.adapt import learn_adaptation
-from faultml.pipelines.coach_suite import Simulated, Suite, draw_suite, judged_by
-from faultml.pipelines.judged import UNSURE, Adaptation, Judged, chance, log_losses, saved_adaptation
-from faultml.pipelines.leaning import MIN_ANSWERS, _Fit, learn_covariate_adaptation
+from faultml.pipelines.coach_suite import Simulated, Suite, draw_suite, labelled_by
+from faultml.pipelines.covariates import MIN_ANSWERS, _Fit, learn_covariate_adaptation
+from faultml.pipelines.labelled import UNSURE, Adaptation, Labelled, chance, log_losses, saved_adaptation
 from faultml.pipelines.learning_curves import learning_curves
 from faultml.pipelines.learning_page import FIGURE_FILE, PAGE_FILE, table, write_page
-from faultml.pipelines.retrain import Learned, judged_swings, labels_digest, retrain
+from faultml.pipelines.retrain import Learned, labelled_swings, labels_digest, retrain
 from faultml.recordings.write import write_season
 from faultml.results import read_results
 from faultml.season import classify_season
@@ -46,8 +46,8 @@ def suite() -> Suite:
     return drawn_suite(golfers=120, swings=6)
 
 
-def said(suite: Suite, coach: Simulated, seed: int = 1) -> Judged:
-    return judged_by(CATALOGUE, MODEL, suite, coach.answers(CATALOGUE, suite, np.random.default_rng(seed)))
+def said(suite: Suite, coach: Simulated, seed: int = 1) -> Labelled:
+    return labelled_by(CATALOGUE, MODEL, suite, coach.answers(CATALOGUE, suite, np.random.default_rng(seed)))
 
 
 def weighing(suite: Suite, weight: float = 1.2) -> Suite:
@@ -58,8 +58,8 @@ def weighing(suite: Suite, weight: float = 1.2) -> Suite:
     return replace(suite, elsewhere=elsewhere)
 
 
-def loss(judged: Judged, adaptation: Adaptation, columns: slice | int = slice(None)) -> float:
-    return float(np.nanmean(log_losses(judged.answers, chance(MODEL, judged, adaptation))[:, columns]))
+def loss(labelled: Labelled, adaptation: Adaptation, columns: slice | int = slice(None)) -> float:
+    return float(np.nanmean(log_losses(labelled.answers, chance(MODEL, labelled, adaptation))[:, columns]))
 
 
 def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
@@ -74,7 +74,7 @@ def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
     assert 0.3 <= used.band <= 1.0 and used.abstain_rate < 0.05
     assert np.abs(used.shift - MOVED).mean() < 0.9 * np.abs(left_out.shift - MOVED).mean()
     steady = coach.steady(CATALOGUE, suite, np.random.default_rng(2))
-    test = judged_by(CATALOGUE, MODEL, suite, steady).rows(np.arange(120, len(steady)))
+    test = labelled_by(CATALOGUE, MODEL, suite, steady).rows(np.arange(120, len(steady)))
     assert loss(test, used) < loss(test, left_out)
 
 
@@ -111,22 +111,22 @@ def test_a_coach_who_weighs_two_measures_is_learned(suite: Suite) -> None:
     given = said(seen, coach)
     train, test = given.rows(np.arange(500)), given.rows(np.arange(500, len(given.golfers)))
     adaptation = learn_covariate_adaptation(CATALOGUE, MODEL, train)
-    assert adaptation.leaning is not None
-    leans = adaptation.leaning.leans
-    assert np.flatnonzero(leans.any(axis=1)).tolist() == [FLIP], "no other fault leans"
-    assert np.abs(leans[FLIP]).argmax() == OTHER
-    assert leans[FLIP, OTHER] < 0, "the more of the other, the sooner it is a flip"
+    assert adaptation.covariates is not None
+    coefficients = adaptation.covariates.coefficients
+    assert np.flatnonzero(coefficients.any(axis=1)).tolist() == [FLIP], "no other fault has covariates"
+    assert np.abs(coefficients[FLIP]).argmax() == OTHER
+    assert coefficients[FLIP, OTHER] < 0, "the more of the other, the sooner it is a flip"
     edges = learn_adaptation(CATALOGUE, MODEL, train)
     assert loss(test, adaptation, FLIP) < 0.9 * loss(test, edges, FLIP)
 
 
-def test_few_answers_lean_on_nothing(suite: Suite) -> None:
+def test_few_answers_have_no_covariates(suite: Suite) -> None:
     given = said(weighing(suite), Simulated(Coach(MOVED, 0.0), elsewhere=True))
     few = given.rows(np.arange(MIN_ANSWERS - 1))
-    assert learn_covariate_adaptation(CATALOGUE, MODEL, few).leaning is None
+    assert learn_covariate_adaptation(CATALOGUE, MODEL, few).covariates is None
 
 
-def test_leans_are_the_likeliest(suite: Suite) -> None:
+def test_coefficients_are_the_likeliest(suite: Suite) -> None:
     """External check: scipy's own minimiser and finite differences, on the same penalised likelihood."""
     given = said(weighing(suite), Simulated(Coach(MOVED, 0.05), elsewhere=True))
     adaptation = learn_adaptation(CATALOGUE, MODEL, given)
@@ -134,12 +134,12 @@ def test_leans_are_the_likeliest(suite: Suite) -> None:
     fit = _Fit(CATALOGUE, MODEL, given, adaptation, inputs, FLIP, given.known[:, FLIP])
     penalty = np.r_[1.0, np.full(len(SOFT) - 1, 1 / 0.4**2)]
 
-    def penalised(leans: np.ndarray) -> float:
-        return float(-fit.weight @ np.log(fit.told(leans)[0]) + 0.5 * penalty @ leans**2)
+    def penalised(coefficients: np.ndarray) -> float:
+        return float(-fit.weight @ np.log(fit.likelihood(coefficients)[0]) + 0.5 * penalty @ coefficients**2)
 
     found = fit.solve(0.4)
     assert np.abs(found - minimize(penalised, np.zeros(len(SOFT)), method="BFGS").x).max() < 2e-3
-    told, by_edge = fit.told(found)
+    told, by_edge = fit.likelihood(found)
     slope = -(fit.weight * by_edge / told) @ fit.inputs + penalty * found
     assert np.abs(slope - approx_fprime(found, penalised, 1e-6)).max() < 1e-3
 
@@ -177,51 +177,53 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Season:
 
 
 def test_what_was_unsure_is_heard_and_told(season: Season) -> None:
-    answers = season.learned.judged.answers
+    answers = season.learned.labelled.answers
     assert (answers == UNSURE).sum() > 10
     told = "\n".join(season.learned.told)
     assert f"{(answers == UNSURE).sum()} answers unsure: taken for swings within about" in told
     assert "left out: on swings not in the results, not assessed, or on faults no longer known" in told
     adaptation, _ = load_adaptation(season.folder / "ann")
-    assert adaptation.band > 0 and adaptation.standing == {}
+    assert adaptation.band > 0 and adaptation.covariate_scales == {}
 
 
 def test_measures_of_faults_nobody_was_asked_about_are_there(season: Season) -> None:
-    judged = season.learned.judged
+    labelled = season.learned.labelled
     column = CATALOGUE.ids.index("overset")
-    assert np.isnan(judged.answers[:, column]).all() and np.isfinite(judged.past[:, column]).mean() > 0.9
+    assert np.isnan(labelled.answers[:, column]).all() and np.isfinite(labelled.past[:, column]).mean() > 0.9
 
 
 @pytest.fixture
-def leant(season: Season, tmp_path: Path) -> Path:
-    """A copy of the kept adaptation, made to lean."""
+def with_covariates(season: Season, tmp_path: Path) -> Path:
+    """A copy of the kept adaptation, with covariates."""
     folder = Path(shutil.copytree(season.folder / "ann", tmp_path / "ann"))
     adaptation, _ = load_adaptation(folder)
     faults = dict(adaptation.faults)
-    faults["flip"] = msgspec.structs.replace(faults["flip"], leans={"early_set": -3.0, "flexed_top": 1.0})
+    faults["flip"] = msgspec.structs.replace(
+        faults["flip"], coefficients={"early_set": -3.0, "flexed_top": 1.0}
+    )
     middle = {fault: (-10 * soft, 5 * soft) for fault, soft in zip(CATALOGUE.ids, SOFT.tolist(), strict=True)}
-    changed = msgspec.structs.replace(adaptation, faults=faults, standing=middle)
+    changed = msgspec.structs.replace(adaptation, faults=faults, covariate_scales=middle)
     (folder / ADAPTATION_FILE).write_bytes(msgspec.json.encode(changed))
     return folder
 
 
-def test_classify_gives_what_retraining_was_judged_by(season: Season, leant: Path) -> None:
-    adaptation, catalogue = load_adaptation(leant)
+def test_classify_gives_what_retraining_was_judged_by(season: Season, with_covariates: Path) -> None:
+    adaptation, catalogue = load_adaptation(with_covariates)
     bundle = with_adaptation(season.bundle, adaptation)
-    assert bundle.classifier.leaning is not None
+    assert bundle.classifier.covariates is not None
     assessor = Assessor(bundle, catalogue)
     classify_season([season.folder / "season.parquet"], season.folder / "own", assessor=assessor)
     faults = read_results(season.folder / "own").faults
     faults = faults[faults["status"] == "assessed"].set_index([*IDS, "fault"])["probability"]
     plain = read_results(season.folder / "results").faults
     rows = plain[plain["status"] == "assessed"].assign(verdict=None)
-    judged = judged_swings(rows, season.bundle, CATALOGUE)
-    told = chance(season.bundle.classifier, judged, saved_adaptation(adaptation, CATALOGUE))
+    labelled = labelled_swings(rows, season.bundle, CATALOGUE)
+    told = chance(season.bundle.classifier, labelled, saved_adaptation(adaptation, CATALOGUE))
     straight = chance(
-        season.bundle.classifier, judged, replace(saved_adaptation(adaptation, CATALOGUE), leaning=None)
+        season.bundle.classifier, labelled, replace(saved_adaptation(adaptation, CATALOGUE), covariates=None)
     )
     swings = pd.MultiIndex.from_frame(rows[IDS]).unique()
-    assessed = np.isfinite(judged.past).all(axis=1)  # else the model has a guess of its own to lean on
+    assessed = np.isfinite(labelled.past).all(axis=1)  # else the model has a guess of its own
     assert assessed.mean() > 0.5
     given = np.array([faults[(*swing, "flip")] for swing in swings[assessed]])
     np.testing.assert_allclose(given, told[assessed, FLIP], atol=2e-4)
@@ -231,16 +233,18 @@ def test_classify_gives_what_retraining_was_judged_by(season: Season, leant: Pat
 @pytest.mark.parametrize(
     "change",
     [
-        {"standing": {"flip": (0.0, 0.0)}},
-        {"standing": {}},
-        {"standing": {"flip": (0.0, 1.0), "elsewhere": (0.0, 1.0)}},
+        {"covariate_scales": {"flip": (0.0, 0.0)}},
+        {"covariate_scales": {}},
+        {"covariate_scales": {"flip": (0.0, 1.0), "elsewhere": (0.0, 1.0)}},
     ],
 )
-def test_an_adaptation_with_unsound_covariates_is_refused(leant: Path, change: dict[str, object]) -> None:
-    content = msgspec.json.decode((leant / ADAPTATION_FILE).read_bytes())
-    (leant / ADAPTATION_FILE).write_bytes(msgspec.json.encode(content | change))
+def test_an_adaptation_with_unsound_covariates_is_refused(
+    with_covariates: Path, change: dict[str, object]
+) -> None:
+    content = msgspec.json.decode((with_covariates / ADAPTATION_FILE).read_bytes())
+    (with_covariates / ADAPTATION_FILE).write_bytes(msgspec.json.encode(content | change))
     with pytest.raises(BundleError, match="bad-coach"):
-        load_adaptation(leant)
+        load_adaptation(with_covariates)
 
 
 def test_the_digest_is_of_verdicts_alone() -> None:

@@ -25,11 +25,11 @@ from faultml.pipelines.card import write_card
 from faultml.pipelines.data import Drawn, draw, rescale, vary
 from faultml.pipelines.evaluate import evaluate, features_of, seen_measures, with_marks
 from faultml.pipelines.fixed_part import fixed_part
-from faultml.pipelines.lessons import Lesson, lessons_of, shape_columns
 from faultml.pipelines.promise import learn_promises
 from faultml.pipelines.reference import write_reference
 from faultml.pipelines.relevance import group_losses, relevant_features
 from faultml.pipelines.risk_coverage import risk_coverage
+from faultml.pipelines.training_sets import TrainingSet, draw_training_sets, shape_columns
 from faultml.runtime.faults import FaultModel
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
@@ -148,9 +148,9 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     logger.info("learned landmarks (%.0f s)", time.monotonic() - started)
     del drawn, varied
 
-    recipe = plan.recipe(2, plan.fault_golfers, alien_share=0.08, slow_start_share=SLOW_STARTS)
-    parts = lessons_of(catalogue, detector, recipe, random, jobs=jobs)
-    lesson, usual, features = next(parts)
+    recipe = plan.recipe(2, plan.fault_golfers, other_activity_share=0.08, slow_start_share=SLOW_STARTS)
+    parts = draw_training_sets(catalogue, detector, recipe, random, jobs=jobs)
+    training_set, usual, features = next(parts)
     shown, _ = features_of(catalogue, detector, rescale(usual, random, share=RESCALED))
     emphasis = _swing_filter_weights(catalogue, usual)
     swing_filter = (
@@ -163,7 +163,7 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
     )
     seen = usual.golfers, usual.full
     del usual, shown
-    lesson = Lesson.all_of([lesson, *(more for more, _, _ in parts)])
+    training_set = TrainingSet.all_of([training_set, *(more for more, _, _ in parts)])
     estimator = FaultClassifier.for_catalogue(
         catalogue,
         familiar=shape_columns(features.names),
@@ -171,10 +171,12 @@ def train(catalogue: Catalogue, plan: Plan, folder: Path, *, jobs: int = 1) -> M
         averaged=plan.averaged,
         n_jobs=jobs,
         random_state=plan.seed,
-    ).fit(lesson.features, lesson.truth, labels=lesson.labels, groups=lesson.golfers)
+    ).fit(training_set.features, training_set.truth, labels=training_set.labels, groups=training_set.golfers)
     classifier = estimator.runtime()
-    logger.info("learned faults from %d swings (%.0f s)", len(lesson.features), time.monotonic() - started)
-    del lesson
+    logger.info(
+        "learned faults from %d swings (%.0f s)", len(training_set.features), time.monotonic() - started
+    )
+    del training_set
 
     test = draw(
         catalogue,

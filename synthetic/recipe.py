@@ -16,7 +16,7 @@ class Recipe:
         1 for everyday golfers and recorders; larger for more varied ones, as in training.
     non_swing_share
         Part of the recordings that is no full swing.
-    alien_share
+    other_activity_share
         Part of the recordings that is no golf at all, of the kinds that may be learned from.
     shuffle_faults
         Draw each swing's fault sizes anew instead of following a golfer's season: more varied, for training.
@@ -32,7 +32,7 @@ class Recipe:
     noise_scale: float = 1.0
     slow_start_share: float = 0.015
     non_swing_share: float = 0.06
-    alien_share: float = 0.0
+    other_activity_share: float = 0.0
     rate_hz: float | None = None
     shuffle_faults: bool = False
     first_day: date = date(2031, 3, 1)

@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 
 from faultml.faults.catalogue import Catalogue
 from faultml.recordings.swings import SwingBatch
-from faultml.synthetic.aliens import LEARNED, draw_aliens
 from faultml.synthetic.clock import CLOCK_S
 from faultml.synthetic.golfers import Golfers, draw_golfers
 from faultml.synthetic.latent import draw_motion
 from faultml.synthetic.motion import Motion, SwingPlan
 from faultml.synthetic.nonswings import DEAD_CHANNEL, MOVEMENTS, NON_SWINGS
+from faultml.synthetic.other_activities import LEARNED, draw_other_activities
 from faultml.synthetic.padding import concatenate, stack
 from faultml.synthetic.patterns import load_patterns
 from faultml.synthetic.recipe import Recipe
@@ -184,12 +184,12 @@ def _replace_non_swings(
         rows = np.flatnonzero(kind == name)
         if len(rows):
             angles_deg[rows] = make(_rows(motion, rows), random)
-    if recipe.alien_share:
-        foreign = random.random(count) < recipe.alien_share
+    if recipe.other_activity_share:
+        foreign = random.random(count) < recipe.other_activity_share
         kind = np.where(foreign, random.choice(LEARNED, count), kind)
         for name in np.unique(kind[foreign]):
             rows = np.flatnonzero(foreign & (kind == name))
-            angles_deg[rows] = draw_aliens(name, len(rows), random)
+            angles_deg[rows] = draw_other_activities(name, len(rows), random)
     return angles_deg, kind
 
 

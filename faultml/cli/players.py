@@ -22,7 +22,7 @@ OUT_OF_REACH: Final = (
     "edges moved for the player in a file of yours",
     "results of seasons sent to a running server, which keeps them for a while (docs/http.md)",
     "the recorder's own files and program",
-    "what a squad's figures in results have learned from the player, until classify is run again",
+    "what a group's figures in results have learned from the player, until classify is run again",
 )
 
 

@@ -106,7 +106,7 @@ class _Remembering:
 class LocalProcesses:
     """Assesses fragments in so many processes of this machine: ``python -m faultml.season.worker``.
 
-    Orders and answers are lines of JSON; nothing is pickled, and a script that calls the library needs no guard. A
+    Requests and answers are lines of JSON; nothing is pickled, and a script that calls the library needs no guard. A
     process that ends in the middle of a partition is replaced, and the partition done again.
     """
 

@@ -21,11 +21,11 @@ import msgspec
 from faultml.recordings.files import ROSTER_FILE
 from faultml.results import REPORT_FILE
 from faultml.service.ledger import ENDED, Job, Ledger, State
-from faultml.service.orders import Order, Told, results_folder
 from faultml.service.problems import Refusal
 from faultml.service.settings import TOKEN_ENVIRONMENT, Settings
 from faultml.service.spool import SEASONS_FOLDER, new_id
 from faultml.service.uploads import SEASON_FOLDER
+from faultml.service.worker_requests import JobProgress, WorkerRequest, results_folder
 
 log = logging.getLogger(__name__)
 
@@ -59,12 +59,12 @@ class Jobs:
         self._limits = settings.limits
         paths = (settings.model, settings.catalogue, settings.store)
         model, catalogue, store = (str(path.resolve()) if path else None for path in paths)
-        self._request = Order(model, catalogue, store, settings.registered)
+        self._request = WorkerRequest(model, catalogue, store, settings.registered)
         self._seasons = spool / SEASONS_FOLDER
         self._ledger = Ledger(spool)
         self._submitted = asyncio.Event()
         self._running: tuple[str, asyncio.subprocess.Process] | None = None
-        self._progress = Told()
+        self._progress = JobProgress()
 
     def new(self, token: str, max_of_token: int) -> str:
         """A place for an upload, under the id that is returned.
@@ -184,7 +184,7 @@ class Jobs:
             await asyncio.sleep(every_s)
 
     async def _run(self, job: Job) -> None:
-        self._progress = Told()
+        self._progress = JobProgress()
         heart = asyncio.create_task(self._hold(job))
         try:
             async with asyncio.timeout(self._limits.max_job_s):
@@ -247,11 +247,11 @@ class Jobs:
         with suppress(RuntimeError, ConnectionError):
             process.stdin.write(msgspec.json.encode(request) + b"\n")
         while line := await process.stdout.readline():
-            self._progress = msgspec.json.decode(line, type=Told)
+            self._progress = msgspec.json.decode(line, type=JobProgress)
         await process.wait()
         return _outcome(self._progress)
 
-    def _conclude(self, job: Job, state: State, reason: str, progress: Told) -> None:
+    def _conclude(self, job: Job, state: State, reason: str, progress: JobProgress) -> None:
         """Enter how a job ended, unless somebody else has it, and remove what has served its turn."""
         if self._ledger.end(job, state, reason, progress):
             self._clear(job, state)
@@ -301,13 +301,13 @@ def _moment(at_s: float | None) -> str:
     return "" if at_s is None else datetime.fromtimestamp(at_s, UTC).isoformat(timespec="seconds")
 
 
-def _outcome(told: Told) -> tuple[State, str]:
-    if not told.finished:
+def _outcome(progress: JobProgress) -> tuple[State, str]:
+    if not progress.finished:
         return "failed", "The process that classified it has ended."
-    if told.refused:
-        return "failed", told.refused
-    if told.roster_unreadable:
+    if progress.refused:
+        return "failed", progress.refused
+    if progress.roster_unreadable:
         return "done", "The roster could not be read: mend it first. Until then nobody gets a drill."
-    if not told.assessed:
+    if not progress.assessed:
         return "done", "Nothing could be assessed: results/problems.csv says why."
     return "done", ""

@@ -17,7 +17,7 @@ from typing import Final, Literal
 import msgspec
 
 from faultml.errors import InputError
-from faultml.service.orders import Order, Told
+from faultml.service.worker_requests import JobProgress, WorkerRequest
 
 LEDGER_FILE: Final = "ledger.sqlite"
 VERSION: Final = 1
@@ -53,12 +53,12 @@ class Job(msgspec.Struct, frozen=True):
 
     id: str
     token: str
-    request: Order
+    request: WorkerRequest
     state: State
     fence: int
     attempts: int
     lease_until_s: float
-    progress: Told
+    progress: JobProgress
     reason: str
     uploaded_s: float
     ended_s: float | None
@@ -112,7 +112,7 @@ class Ledger:
         return InputError("other-ledger", where=str(self._path), expected=expected, found=found)
 
     def add(
-        self, job: str, token: str, request: Order, lease_s: float, max_jobs: int, max_of_token: int
+        self, job: str, token: str, request: WorkerRequest, lease_s: float, max_jobs: int, max_of_token: int
     ) -> str:
         """Enter a job whose upload arrives; what stands against it: ``all`` or ``token`` where there are too many."""
         now = time.time()
@@ -125,7 +125,14 @@ class Ledger:
             connection.execute(
                 "INSERT INTO jobs (id, token, request, state, lease_until_s, progress, uploaded_s)"
                 " VALUES (?, ?, ?, 'arriving', ?, ?, ?)",
-                (job, token, msgspec.json.encode(request), now + lease_s, msgspec.json.encode(Told()), now),
+                (
+                    job,
+                    token,
+                    msgspec.json.encode(request),
+                    now + lease_s,
+                    msgspec.json.encode(JobProgress()),
+                    now,
+                ),
             )
         return ""
 
@@ -159,18 +166,18 @@ class Ledger:
                 " progress = ?"
                 " WHERE id = (SELECT id FROM jobs WHERE state = 'waiting' OR state = 'running' AND lease_until_s < ?"
                 " ORDER BY uploaded_s LIMIT 1) RETURNING *",
-                (now + lease_s, msgspec.json.encode(Told()), now),
+                (now + lease_s, msgspec.json.encode(JobProgress()), now),
             ).fetchone()
         return None if row is None else _job(row)
 
-    def renew(self, job: Job, lease_s: float, progress: Told) -> bool:
+    def renew(self, job: Job, lease_s: float, progress: JobProgress) -> bool:
         """Hold a job for longer; False where somebody else has it by now, or it was removed."""
         return self._change(
             "UPDATE jobs SET lease_until_s = ?, progress = ? WHERE id = ? AND fence = ? AND state = 'running'",
             time.time() + lease_s, msgspec.json.encode(progress), job.id, job.fence,
         )  # fmt: skip
 
-    def end(self, job: Job, state: State, reason: str, progress: Told) -> bool:
+    def end(self, job: Job, state: State, reason: str, progress: JobProgress) -> bool:
         """Conclude a job; False where somebody else has it by now, or it was removed."""
         return self._change(
             "UPDATE jobs SET state = ?, reason = ?, progress = ?, ended_s = ?"
@@ -247,6 +254,6 @@ class Ledger:
 
 def _job(row: sqlite3.Row) -> Job:
     values = dict(row)
-    values["request"] = msgspec.json.decode(values["request"], type=Order)
-    values["progress"] = msgspec.json.decode(values["progress"], type=Told)
+    values["request"] = msgspec.json.decode(values["request"], type=WorkerRequest)
+    values["progress"] = msgspec.json.decode(values["progress"], type=JobProgress)
     return Job(**values)

@@ -18,30 +18,30 @@ import msgspec
 
 from faultml.errors import FaultmlError
 from faultml.results.columns import REPORT_FILE
-from faultml.service.orders import Order, Told
 from faultml.service.uploads import SEASON_FOLDER
+from faultml.service.worker_requests import JobProgress, WorkerRequest
 
 if TYPE_CHECKING:
     from faultml.season import SeasonRun
 
 
 def main() -> None:
-    """Read the order, classify, tell."""
-    order = msgspec.json.decode(sys.stdin.buffer.readline(), type=Order)
+    """Read the request, classify, report."""
+    request = msgspec.json.decode(sys.stdin.buffer.readline(), type=WorkerRequest)
     threading.Thread(target=_end_with_the_server, daemon=True).start()
     try:
-        told = _classify(order)
+        progress = _classify(request)
     except FaultmlError as error:
-        told = Told(refused=error.code, finished=True)
+        progress = JobProgress(refused=error.code, finished=True)
     except Exception as error:
         # Places only: the message of an error may repeat what stands in a recording.
         places = "".join(traceback.format_tb(error.__traceback__))
         sys.stderr.write(f"{type(error).__name__} while a season was classified\n{places}")
         sys.exit(1)
-    _tell(told)
+    _report(progress)
 
 
-def _classify(order: Order) -> Told:
+def _classify(request: WorkerRequest) -> JobProgress:
     from faultml.recordings.read import open_season
     from faultml.season import ModelSource, Progress, classify_season
 
@@ -49,33 +49,35 @@ def _classify(order: Order) -> Told:
     season = open_season([Path(SEASON_FOLDER)])
 
     def advance(done: Progress) -> None:
-        _tell(Told(done.n_swings, done.n_done, done.n_assessed))
+        _report(JobProgress(done.n_swings, done.n_done, done.n_assessed))
 
     run = classify_season(
         season,
-        order.out,
-        source=ModelSource(model=order.model, registered=order.registered, catalogue=order.catalogue),
+        request.out,
+        source=ModelSource(model=request.model, registered=request.registered, catalogue=request.catalogue),
         on="here",
-        assigned=_given(order.store),
-        store=order.store,
+        assigned=_given(request.store),
+        store=request.store,
         partition_swings=max(season.n_swings, 1),  # one part a table, so that each is given out as one file
         progress=advance,
     )
     if find_spec("jinja2"):
-        _write_page(run, order)
+        _write_page(run, request)
     problems = tuple(
         (Path(file).name, code, count) for (code, file), count in run.problem_counts.most_common()
     )
-    return Told(run.n_swings, run.n_swings, run.n_assessed, problems, run.roster_unreadable, finished=True)
+    return JobProgress(
+        run.n_swings, run.n_swings, run.n_assessed, problems, run.roster_unreadable, finished=True
+    )
 
 
-def _write_page(run: SeasonRun, order: Order) -> None:
+def _write_page(run: SeasonRun, request: WorkerRequest) -> None:
     from faultml.coaching.rules import load_coaching
     from faultml.faults.catalogue import load_catalogue
     from faultml.report.page import write_one_page
     from faultml.report.source import read_source
 
-    catalogue = load_catalogue(Path(order.catalogue) if order.catalogue else None)
+    catalogue = load_catalogue(Path(request.catalogue) if request.catalogue else None)
     coaching = load_coaching(catalogue)
     # One page: each file is given out by itself, and links between files would lead nowhere.
     write_one_page(read_source(run.results, run.known, coaching, run.day), run.out / REPORT_FILE, coaching)
@@ -92,8 +94,8 @@ def _given(store: str | None) -> Any:
         return assignments(opened)
 
 
-def _tell(told: Told) -> None:
-    sys.stdout.buffer.write(msgspec.json.encode(told) + b"\n")
+def _report(progress: JobProgress) -> None:
+    sys.stdout.buffer.write(msgspec.json.encode(progress) + b"\n")
     sys.stdout.buffer.flush()
 
 

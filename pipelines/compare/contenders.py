@@ -26,7 +26,7 @@ from faultml.motion.landmarks import LandmarkDetector
 from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
 from faultml.pipelines.data import Drawn
 from faultml.pipelines.evaluate import features_of, seen_measures
-from faultml.pipelines.lessons import shape_columns
+from faultml.pipelines.training_sets import shape_columns
 from faultml.runtime.faults import FaultModel, Posterior
 from faultml.synthetic.coach import Coach
 

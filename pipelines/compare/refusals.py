@@ -19,7 +19,7 @@ from faultml.classifier.assess import Assessor
 from faultml.recordings.read import open_season
 from faultml.recordings.swings import SwingBatch
 from faultml.recordings.write import write_season
-from faultml.synthetic.aliens import HELD_OUT, LEARNED, draw_aliens
+from faultml.synthetic.other_activities import HELD_OUT, LEARNED, draw_other_activities
 from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.season import draw_season
 from faultml.synthetic.sensors import draw_recorder, record
@@ -31,8 +31,8 @@ OTHERS_REFUSED: Final = 0.99
 GROUPS: Final = {
     "full": "full swings",
     "non_swings": "what else a wrist does on a range",
-    "aliens_learned": "no golf, of kinds that training has seen",
-    "aliens_held_out": "no golf, of kinds that training has not seen",
+    "other_activities_learned": "no golf, of kinds that training has seen",
+    "other_activities_held_out": "no golf, of kinds that training has not seen",
 }
 _PER_RECORDER: Final = 25
 
@@ -44,7 +44,7 @@ def refused(assessor: Assessor, *, seed: int, golfers: int) -> dict[str, Any]:
     ----------
     golfers
         Everyday golfers, twenty recordings each, a quarter of them no swings; and as many recorders for the kinds of
-        aliens of each sort.
+        other activities of each sort.
     """
     recipe = Recipe(golfers=golfers, sessions=2, swings=10, seed=seed, non_swing_share=0.25)
     season = draw_season(assessor.catalogue, recipe)
@@ -52,9 +52,9 @@ def refused(assessor: Assessor, *, seed: int, golfers: int) -> dict[str, Any]:
     for kind, reason in zip(season.truth["kind"], _reasons(assessor, season.batch), strict=True):
         _count(told["full" if kind == "full" else "non_swings"], str(kind), reason)
     random = np.random.default_rng([seed, 6])
-    for group, kinds in (("aliens_learned", LEARNED), ("aliens_held_out", HELD_OUT)):
+    for group, kinds in (("other_activities_learned", LEARNED), ("other_activities_held_out", HELD_OUT)):
         for kind in (kinds[k % len(kinds)] for k in range(golfers)):
-            for reason in _reasons(assessor, _alien_batch(kind, random)):
+            for reason in _reasons(assessor, _other_activity_batch(kind, random)):
                 _count(told[group], kind, reason)
     return told
 
@@ -74,15 +74,15 @@ def _reasons(assessor: Assessor, batch: SwingBatch) -> Iterator[str]:
             yield from assessor.assess(read).reason
 
 
-def _alien_batch(kind: str, random: np.random.Generator) -> SwingBatch:
+def _other_activity_batch(kind: str, random: np.random.Generator) -> SwingBatch:
     """Recordings of one kind by one recorder."""
     count = _PER_RECORDER
     first, last = -random.uniform(0.3, 2.4, count), random.uniform(1.2, 4.5, count)
-    angles = draw_aliens(kind, count, random)
+    angles = draw_other_activities(kind, count, random)
     recorded = record(angles, first, last, np.full(count, np.nan), draw_recorder(random), random)
     table = pd.DataFrame(
         {
-            "player": "alien",
+            "player": "other",
             "session": kind,
             "swing": [str(k) for k in range(count)],
             **dict.fromkeys(("hand", "club", "reason"), ""),

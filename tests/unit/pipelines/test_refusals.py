@@ -7,7 +7,7 @@ from scipy.stats import binomtest
 
 from faultml.classifier.assess import Assessor
 from faultml.pipelines.compare.refusals import GROUPS, _interval, add, refusal_section, refused
-from faultml.synthetic.aliens import HELD_OUT, LEARNED
+from faultml.synthetic.other_activities import HELD_OUT, LEARNED
 
 
 @pytest.fixture(scope="module")
@@ -29,15 +29,17 @@ def test_full_swings_pass_and_the_rest_does_not(told: dict[str, dict[str, list[i
 
 
 def test_kinds_that_training_has_not_seen_are_kept_apart(told: dict[str, dict[str, list[int]]]) -> None:
-    assert set(told["aliens_learned"]) == set(LEARNED) and set(told["aliens_held_out"]) == set(HELD_OUT)
+    assert set(told["other_activities_learned"]) == set(LEARNED) and set(
+        told["other_activities_held_out"]
+    ) == set(HELD_OUT)
 
 
 def test_two_seeds_add_up_and_the_page_says_so() -> None:
     one = {
         "full": {"full": [10, 1]},
         "non_swings": {"putt": [4, 4]},
-        "aliens_learned": {},
-        "aliens_held_out": {},
+        "other_activities_learned": {},
+        "other_activities_held_out": {},
     }
     both = add(add({}, one), one | {"non_swings": {"walk": [2, 1]}})
     assert both["full"] == {"full": [20, 2]} and both["non_swings"] == {"putt": [4, 4], "walk": [2, 1]}

@@ -19,7 +19,7 @@ from faultml.errors import BundleError
 from faultml.pipelines import registry
 from faultml.service import Settings, create_app
 from faultml.service.jobs import Jobs
-from faultml.service.orders import Order
+from faultml.service.worker_requests import WorkerRequest
 
 pytest.importorskip("mlflow")
 
@@ -91,8 +91,8 @@ def test_another_file_than_was_registered_is_refused(folder: Path, season: Path,
 def test_the_process_that_classifies_an_upload_is_told_the_version(folder: Path, tmp_path: Path) -> None:
     path, registered = registry.locate(folder)
     jobs = Jobs(Settings(model=path, registered=registered), tmp_path)
-    order = msgspec.json.decode(msgspec.json.encode(jobs._order), type=Order)
-    assert order == Order(
+    request = msgspec.json.decode(msgspec.json.encode(jobs._worker_request), type=WorkerRequest)
+    assert request == WorkerRequest(
         str(path.resolve()), None, None, Registered("faultml", 1, "champion", registered.sha256)
     )
 

@@ -14,13 +14,13 @@ from faultml.channels import PRONATION
 from faultml.classifier.assess import NOT_LEARNED, Assessor
 from faultml.classifier.bundle import MANIFEST_FILE, MODEL_FILE, Manifest, load_bundle
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines import lessons
 from faultml.pipelines import train as training
+from faultml.pipelines import training_sets
 from faultml.pipelines.card import CARD_FILE
 from faultml.pipelines.data import Drawn, draw, take_windows, vary
 from faultml.pipelines.evaluate import calibration_error, macro, seen_measures, with_marks
-from faultml.pipelines.lessons import BREADTHS
 from faultml.pipelines.risk_figure import RISK_FIGURE
+from faultml.pipelines.training_sets import BREADTHS
 from faultml.quality.reference import REFERENCE_FILE
 from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.season import SyntheticSeason
@@ -58,7 +58,7 @@ def trained(
     with pytest.MonkeyPatch.context() as patch, threadpool_limits(1), warnings.catch_warnings():
         warnings.simplefilter("ignore")  # so few golfers leave some figures empty
         patch.setattr(training, "draw", noted)
-        patch.setattr(lessons, "draw", noted)
+        patch.setattr(training_sets, "draw", noted)
         manifest = training.train(catalogue, TINY, folder)
     return folder, manifest, recipes
 

@@ -16,8 +16,8 @@ from http_fakes import problem, serving, until
 
 from faultml.errors import InputError
 from faultml.service.ledger import LEDGER_FILE, Ledger
-from faultml.service.orders import Order, Told
 from faultml.service.spool import DEFAULT, open_spool
+from faultml.service.worker_requests import JobProgress, WorkerRequest
 
 PARQUET = "application/vnd.apache.parquet"
 SEASON = b"PAR1 and no more"
@@ -121,7 +121,7 @@ def test_a_season_that_ends_its_server_is_reported(tmp_path: Path, program: Path
     spool = open_spool(tmp_path / "spool", None)
     ledger = Ledger(spool)
     for job in ("j" * 24, "k" * 24):
-        ledger.add(job, "", Order(), 100.0, 9, 9)
+        ledger.add(job, "", WorkerRequest(), 100.0, 9, 9)
         ledger.submit(job)
         (spool / "seasons" / job / "season").mkdir(parents=True)
     for _ in range(2):
@@ -140,7 +140,7 @@ def test_a_season_that_ends_its_server_is_reported(tmp_path: Path, program: Path
 def test_what_nobody_knows_is_removed(tmp_path: Path) -> None:
     spool = open_spool(tmp_path / "spool", None)
     (spool / "seasons" / "left-over" / "season").mkdir(parents=True)
-    Ledger(spool).add("killed-while-it-arrived", "", Order(), -1.0, 9, 9)
+    Ledger(spool).add("killed-while-it-arrived", "", WorkerRequest(), -1.0, 9, 9)
     (spool / "seasons" / "killed-while-it-arrived").mkdir()
     (spool / "notes-of-somebody").mkdir()
     with serving(spool):
@@ -151,10 +151,10 @@ def test_what_nobody_knows_is_removed(tmp_path: Path) -> None:
 def test_how_long_to_wait_for_room_is_honest(tmp_path: Path) -> None:
     spool = open_spool(tmp_path / "spool", None)
     ledger = Ledger(spool)
-    ledger.add("a" * 24, "", Order(), 100.0, 9, 9)
+    ledger.add("a" * 24, "", WorkerRequest(), 100.0, 9, 9)
     ledger.submit("a" * 24)
     job = ledger.claim(100.0, 9, 9)
-    assert job and ledger.end(job, "done", "", Told())
+    assert job and ledger.end(job, "done", "", JobProgress())
     with serving(spool, max_jobs=1, job_kept_s=500.0) as client:
         answer = client.post("/v1/seasons", content=SEASON, headers={"content-type": PARQUET})
         problem(answer, 429, "too-many-seasons")

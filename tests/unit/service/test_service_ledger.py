@@ -11,10 +11,10 @@ import pytest
 
 from faultml.errors import InputError
 from faultml.service.ledger import LEDGER_FILE, Job, Ledger
-from faultml.service.orders import Order, Told
+from faultml.service.worker_requests import JobProgress, WorkerRequest
 
 LONG_S = 1000.0
-REQUEST = Order(model="m", store="s")
+REQUEST = WorkerRequest(model="m", store="s")
 
 
 def entered(ledger: Ledger, *jobs: str) -> None:
@@ -49,7 +49,7 @@ def test_jobs_come_in_their_turn_and_one_at_a_time(tmp_path: Path) -> None:
         REQUEST,
     )
     assert ours.claim(LONG_S, 1, 3) is None, "as many run as may"
-    assert others.end(first, "done", "", Told(swings=4, assessed=3, finished=True))
+    assert others.end(first, "done", "", JobProgress(swings=4, assessed=3, finished=True))
     told = ours.get("a")
     assert told and told.done and told.progress.assessed == 3 and told.ended_s is not None
     assert claimed(ours).id == "b"
@@ -71,18 +71,18 @@ def test_a_silent_holder_loses_its_job_and_can_change_nothing_more(tmp_path: Pat
     old = lapsed(ledger)
     new = claimed(ledger)
     assert (new.id, new.fence, new.attempts) == ("a", 2, 2)
-    assert not ledger.renew(old, LONG_S, Told()) and not ledger.release(old)
-    assert not ledger.end(old, "failed", "late", Told())
+    assert not ledger.renew(old, LONG_S, JobProgress()) and not ledger.release(old)
+    assert not ledger.end(old, "failed", "late", JobProgress())
     told = ledger.get("a")
     assert told and (told.state, told.fence, told.reason) == ("running", 2, "")
-    assert ledger.renew(new, LONG_S, Told(seen=7)) and ledger.end(new, "done", "", Told())
+    assert ledger.renew(new, LONG_S, JobProgress(seen=7)) and ledger.end(new, "done", "", JobProgress())
 
 
 def test_who_renews_keeps_the_job(tmp_path: Path) -> None:
     ledger = Ledger(tmp_path)
     entered(ledger, "a")
     job = lapsed(ledger)
-    assert ledger.renew(job, LONG_S, Told(seen=7))
+    assert ledger.renew(job, LONG_S, JobProgress(seen=7))
     assert ledger.claim(LONG_S, 5, 3) is None
     told = ledger.get("a")
     assert told and told.progress.seen == 7
@@ -121,7 +121,7 @@ def test_how_long_until_there_is_room(tmp_path: Path) -> None:
     ledger = Ledger(tmp_path)
     entered(ledger, "a", "b")
     assert ledger.first_removal_s(100.0) == 100.0
-    assert ledger.end(claimed(ledger), "done", "", Told())
+    assert ledger.end(claimed(ledger), "done", "", JobProgress())
     assert 99.0 < ledger.first_removal_s(100.0, "ann") <= 100.0
     assert ledger.first_removal_s(0.0) == 0.0 and ledger.first_removal_s(50.0, "bob") == 50.0
     time.sleep(0.01)
@@ -136,7 +136,7 @@ def test_many_at_once_never_hold_the_same_job(tmp_path: Path) -> None:
         ledger = Ledger(tmp_path)
         while job := ledger.claim(LONG_S, 100, 3):
             held.append(job.id)
-            assert ledger.end(job, "done", "", Told())
+            assert ledger.end(job, "done", "", JobProgress())
 
     threads = [threading.Thread(target=work) for _ in range(6)]
     for thread in threads:

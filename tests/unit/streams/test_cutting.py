@@ -15,8 +15,8 @@ from faultml.recordings.stream import Block
 from faultml.streams.activity import activity, movements
 from faultml.streams.cut import BROKEN, LEFT_OUT, OFF, PRACTICE, REPEATED, SWING, Ids, cut_stream
 from faultml.streams.runs import AFTER_S, BEFORE_S, CORE_S, windows
-from faultml.synthetic.aliens import ALIENS, HELD_OUT, LEARNED, draw_aliens
 from faultml.synthetic.clock import CLOCK_S
+from faultml.synthetic.other_activities import HELD_OUT, LEARNED, OTHER_ACTIVITIES, draw_other_activities
 from faultml.synthetic.range_session import RangePiece, draw_range_session, write_stream
 
 if TYPE_CHECKING:
@@ -168,31 +168,33 @@ def test_a_movement_below_any_release_is_no_candidate() -> None:
     assert movements(window, activity(window)) == []
 
 
-def alien_stream(kind: str, count: int) -> Block:
+def other_activity_stream(kind: str, count: int) -> Block:
     """Eight seconds of each of some movements, the recorder off between them."""
-    angles_deg = draw_aliens(kind, count, np.random.default_rng([11, ALIENS_IN_ORDER.index(kind)]))[:, :, ::4]
+    angles_deg = draw_other_activities(
+        kind, count, np.random.default_rng([11, ACTIVITIES_IN_ORDER.index(kind)])
+    )[:, :, ::4]
     clock = np.concatenate([CLOCK_S[::4] + 3 + 30 * at for at in range(count)])
     noise = np.random.default_rng(12).normal(0, 0.3, (3, len(clock)))
     return Block(clock, np.concatenate(list(angles_deg), axis=1) + noise, np.empty(0))
 
 
-ALIENS_IN_ORDER = [*LEARNED, *HELD_OUT]
+ACTIVITIES_IN_ORDER = [*LEARNED, *HELD_OUT]
 
 
-def test_every_alien_is_learned_or_held_out() -> None:
-    assert sorted(ALIENS_IN_ORDER) == sorted(ALIENS)
+def test_every_other_activity_is_learned_or_held_out() -> None:
+    assert sorted(ACTIVITIES_IN_ORDER) == sorted(OTHER_ACTIVITIES)
 
 
 def test_other_work_of_the_wrist_is_no_swing(bundle: Bundle, catalogue: Catalogue) -> None:
     count, cut = 15, 0
     for kind in HELD_OUT:
-        found = table_of([alien_stream(kind, count)], bundle, catalogue)
+        found = table_of([other_activity_stream(kind, count)], bundle, catalogue)
         cut += int((found["kind"] != LEFT_OUT).sum())
     assert cut <= 0.05 * count * len(HELD_OUT)
 
 
 def test_stirring_is_told_as_repeated(bundle: Bundle, catalogue: Catalogue) -> None:
-    found = table_of([alien_stream("waving", 5)], bundle, catalogue)
+    found = table_of([other_activity_stream("waving", 5)], bundle, catalogue)
     assert (found["reason"] == REPEATED).any()
 
 

@@ -16,7 +16,7 @@ def results_folder(fence: int | str) -> str:
     return f"{_RESULTS}-{fence}"
 
 
-class Order(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class WorkerRequest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What to classify with; the package's own where None. `registered` is what the model must be; `out` the folder."""
 
     model: str | None = None
@@ -26,7 +26,7 @@ class Order(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     out: str = ""
 
 
-class Told(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class JobProgress(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How far it is; `finished` on the last line."""
 
     swings: int = 0

@@ -19,11 +19,11 @@ Array = NDArray[np.float64]
 Random = np.random.Generator
 
 
-def draw_aliens(kind: str, count: int, random: Random) -> Array:
+def draw_other_activities(kind: str, count: int, random: Random) -> Array:
     """Absolute angles of `count` movements of a kind on `CLOCK_S`, ``(count, 3, n_samples)``."""
     rest = random.normal([-15, 5, 10], [12, 7, 20], (count, 3))[:, :, None]
     unrest = wobble(CLOCK_S, random.uniform(0.2, 2.5, (count, 3)), random, 0.2, 1.5)
-    return rest + unrest + ALIENS[kind](count, random)
+    return rest + unrest + OTHER_ACTIVITIES[kind](count, random)
 
 
 def _between(random: Random, low: list[float], high: list[float], count: int) -> Array:
@@ -162,7 +162,7 @@ def _drumming(count: int, random: Random) -> Array:
     )  # fmt: skip
 
 
-ALIENS: Final[dict[str, Callable[[int, Random], Array]]] = {
+OTHER_ACTIVITIES: Final[dict[str, Callable[[int, Random], Array]]] = {
     "hammering": _hammering,
     "forehand": _forehand,
     "serve": _serve,

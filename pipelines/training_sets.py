@@ -58,7 +58,7 @@ def draw_breadths(catalogue: Catalogue, recipe: Recipe, *, jobs: int) -> Iterato
 
 
 @dataclass(frozen=True)
-class Lesson:
+class TrainingSet:
     """What the fault classifier learns from, a row a full swing.
 
     Attributes
@@ -81,8 +81,8 @@ class Lesson:
     @classmethod
     def of(
         cls, catalogue: Catalogue, drawn: Drawn, features: Features, random: np.random.Generator
-    ) -> Lesson:
-        """The lesson of some recordings."""
+    ) -> TrainingSet:
+        """The training set of some recordings."""
         measures, guards = seen_measures(catalogue, drawn), drawn.guards(catalogue)
         # What will not be assessed is not learned from either.
         measures[np.isnan(features.measures)] = np.nan
@@ -96,29 +96,31 @@ class Lesson:
         )
 
     @classmethod
-    def all_of(cls, lessons: list[Lesson]) -> Lesson:
-        """Several lessons as one."""
+    def all_of(cls, training_sets: list[TrainingSet]) -> TrainingSet:
+        """Several training sets as one."""
         return cls(
             **{
-                field.name: np.concatenate([getattr(lesson, field.name) for lesson in lessons])
+                field.name: np.concatenate(
+                    [getattr(training_set, field.name) for training_set in training_sets]
+                )
                 for field in fields(cls)
             }
         )
 
 
-def lessons_of(
+def draw_training_sets(
     catalogue: Catalogue,
     detector: LandmarkModel,
     recipe: Recipe,
     random: np.random.Generator,
     *,
     jobs: int,
-) -> Iterator[tuple[Lesson, Drawn, Features]]:
-    """The lesson of each breadth with the recordings and features it was made from."""
+) -> Iterator[tuple[TrainingSet, Drawn, Features]]:
+    """The training set of each breadth with the recordings and features it was made from."""
     for drawn in draw_breadths(catalogue, recipe, jobs=jobs):
         varied = vary(drawn, random)
         features, _ = features_of(catalogue, detector, varied)
-        yield Lesson.of(catalogue, varied, features, random), varied, features
+        yield TrainingSet.of(catalogue, varied, features, random), varied, features
 
 
 def shape_columns(names: tuple[str, ...]) -> tuple[int, ...]:

@@ -157,7 +157,7 @@ class JobOut(TypedDict):
 
 
 class JobProblem(TypedDict):
-    """How often something is wrong in the files, told by the order in which they came."""
+    """How often something is wrong in the files, in the order in which they were found."""
 
     file: str
     code: str
@@ -470,8 +470,8 @@ class Client:
     ) -> bytes:
         """The answer's body; raises `Problem` where the server refuses, OSError where there is none."""
         given = {name: json.dumps(each) if isinstance(each, bool) else each for name, each in (query or {}).items()}
-        told = urllib.parse.urlencode({name: each for name, each in given.items() if each is not None})
-        request = urllib.request.Request(f"{self.server}{path}{'?' if told else ''}{told}", body, method=method)
+        text = urllib.parse.urlencode({name: each for name, each in given.items() if each is not None})
+        request = urllib.request.Request(f"{self.server}{path}{'?' if text else ''}{text}", body, method=method)
         if kind:
             request.add_header("content-type", kind)
         if self.token:
@@ -487,21 +487,21 @@ class Client:
 
     def healthz(self) -> Health:
         """The program runs. Needs no token."""
-        told = self.ask("GET", "/healthz")
-        return cast(Health, json.loads(told))
+        answer = self.ask("GET", "/healthz")
+        return cast(Health, json.loads(answer))
 
     def readyz(self) -> Ready:
         """The model is ready. Which model it is, by its hash; 503 until it is ready. Needs no token."""
-        told = self.ask("GET", "/readyz")
-        return cast(Ready, json.loads(told))
+        answer = self.ask("GET", "/readyz")
+        return cast(Ready, json.loads(answer))
 
     def assess(self, body: AssessIn) -> Assessed:
         """Assess one or many swings. Swings as JSON, or as Parquet in the season table's format. Nothing of them
         is kept.
         """
         content = json.dumps(body).encode()
-        told = self.ask("POST", "/v1/assess", body=content, kind="application/json")
-        return cast(Assessed, json.loads(told))
+        answer = self.ask("POST", "/v1/assess", body=content, kind="application/json")
+        return cast(Assessed, json.loads(answer))
 
     def seasons(self) -> JobsOut:
         """Every season that is kept. In the order of uploads, those of other servers that share the spool
@@ -519,13 +519,13 @@ class Client:
         files += [("season", each) for each in season]
         files += [("roster", roster)] if roster is not None else []
         body, kind = _form(files)
-        told = self.ask("POST", "/v1/seasons", body=body, kind=kind)
-        return cast(JobOut, json.loads(told))
+        answer = self.ask("POST", "/v1/seasons", body=body, kind=kind)
+        return cast(JobOut, json.loads(answer))
 
     def season(self, season: str) -> JobOut:
         """How far a season is. State, progress, what is wrong in the files, and which results there are."""
-        told = self.ask("GET", f"/v1/seasons/{_name(season)}")
-        return cast(JobOut, json.loads(told))
+        answer = self.ask("GET", f"/v1/seasons/{_name(season)}")
+        return cast(JobOut, json.loads(answer))
 
     def remove_season(self, season: str) -> None:
         """Remove a season and everything of it. Ends it where it runs."""
@@ -546,23 +546,23 @@ class Client:
         """Whether a season is like what the model knows. For each kind of recorder: which features are unlike
         training, and what a retraining would need.
         """
-        told = self.ask("GET", f"/v1/seasons/{_name(season)}/watch")
-        return cast(Watch, json.loads(told))
+        answer = self.ask("GET", f"/v1/seasons/{_name(season)}/watch")
+        return cast(Watch, json.loads(answer))
 
     def faults(self, player: str = "") -> Entries:
         """Every fault of the catalogue. How each is measured, where its edge is and whose that is, and what it
         does to the ball.
         """
         query = {"player": player}
-        told = self.ask("GET", "/v1/faults", query=query)
-        return cast(Entries, json.loads(told))
+        answer = self.ask("GET", "/v1/faults", query=query)
+        return cast(Entries, json.loads(answer))
 
     def drills(self) -> Entries:
         """Every drill of the book. Steps, window, dose and re-test of each. Which one a player may do, the
         player's own drills tell.
         """
-        told = self.ask("GET", "/v1/drills")
-        return cast(Entries, json.loads(told))
+        answer = self.ask("GET", "/v1/drills")
+        return cast(Entries, json.loads(answer))
 
     def player_drills(self, player: str) -> PlayerDrills:
         """A player's drills. From the results the server was started with, else from the season that was
@@ -570,24 +570,24 @@ class Client:
         to work on next; where `care` is `show`, something has to be asked before it is given. Rank 0 means
         none: `reason` and `notes` say why.
         """
-        told = self.ask("GET", f"/v1/players/{_name(player)}/drills")
-        return cast(PlayerDrills, json.loads(told))
+        answer = self.ask("GET", f"/v1/players/{_name(player)}/drills")
+        return cast(PlayerDrills, json.loads(answer))
 
     def give_drill(self, player: str, body: DrillGiven) -> DrillNoted:
         """Note that a player was given a drill. Asks the care check first: 409 where the player is paused, or
         where something has to be asked first.
         """
         content = json.dumps(body).encode()
-        told = self.ask("POST", f"/v1/players/{_name(player)}/drills", body=content, kind="application/json")
-        return cast(DrillNoted, json.loads(told))
+        answer = self.ask("POST", f"/v1/players/{_name(player)}/drills", body=content, kind="application/json")
+        return cast(DrillNoted, json.loads(answer))
 
     def record_statement(self, player: str, body: StatementIn) -> Recorded:
         """Record what a player says of pain, earlier trouble or age. Statements are added and never changed. On
         the same day pain wins; a return lies on a later day than the pain.
         """
         content = json.dumps(body).encode()
-        told = self.ask("POST", f"/v1/players/{_name(player)}/statements", body=content, kind="application/json")
-        return cast(Recorded, json.loads(told))
+        answer = self.ask("POST", f"/v1/players/{_name(player)}/statements", body=content, kind="application/json")
+        return cast(Recorded, json.loads(answer))
 
     def player_plan(self, player: str, on: str | None = None) -> PlayerPlanOut:
         """A player's plan. State, reason and since when, from the server's results and store up to a day.
@@ -595,8 +595,8 @@ class Client:
         looked at.
         """
         query = {"on": on}
-        told = self.ask("GET", f"/v1/players/{_name(player)}/plan", query=query)
-        return cast(PlayerPlanOut, json.loads(told))
+        answer = self.ask("GET", f"/v1/players/{_name(player)}/plan", query=query)
+        return cast(PlayerPlanOut, json.loads(answer))
 
     def labels(
         self,
@@ -607,16 +607,16 @@ class Client:
     ) -> Labels:
         """Verdicts that were kept. In the order of time, from `offset` on, as many as one answer may hold."""
         query = {"player": player, "coach": coach, "history": history, "offset": offset}
-        told = self.ask("GET", "/v1/labels", query=query)
-        return cast(Labels, json.loads(told))
+        answer = self.ask("GET", "/v1/labels", query=query)
+        return cast(Labels, json.loads(answer))
 
     def keep_labels(self, body: LabelsIn) -> LabelsKept:
         """Keep verdicts, all of them or none. A later verdict of the same coach holds instead of an earlier one,
         which stays on record.
         """
         content = json.dumps(body).encode()
-        told = self.ask("POST", "/v1/labels", body=content, kind="application/json")
-        return cast(LabelsKept, json.loads(told))
+        answer = self.ask("POST", "/v1/labels", body=content, kind="application/json")
+        return cast(LabelsKept, json.loads(answer))
 
 
 def _form(files: list[tuple[str, bytes]]) -> tuple[bytes, str]:

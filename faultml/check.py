@@ -142,7 +142,7 @@ def check_season(
     Parameters
     ----------
     imported
-        Where the season was imported for this check alone: the problems that the import told. They name the places
+        Where the season was imported for this check alone: the problems that the import reported. They name the places
         in the original files; places in the imported copy are left out.
     on_swings
         Called after each batch with how many swings are checked.
@@ -172,9 +172,9 @@ def check_season(
         _place([*season.take_problems(), *motion_problems(batch, codes)], first, files, copied)
     _place(season.take_problems(), first, files, copied)
     if imported is not None:
-        # What an import leaves out is not in the season, and is told by the import alone.
-        told_once = Counter(problem.code for problem in imported if problem.code in known)
-        counts.update({code: n for code, n in told_once.items() if not counts[code]})
+        # What an import leaves out is not in the season, and is reported by the import alone.
+        once = Counter(problem.code for problem in imported if problem.code in known)
+        counts.update({code: n for code, n in once.items() if not counts[code]})
         able["layout"] = able[""]
 
     layout = LayoutDoubt(n_assessed + counts[NOT_FULL], counts[NOT_FULL])

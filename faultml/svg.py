@@ -120,7 +120,7 @@ class Drawing:
         self.add("text", body, x=float(x), y=float(y), **attributes)
 
     def mark(self, shape: str, x: float, y: float, size: float = 4.0, **attributes: object) -> None:
-        """A mark told apart by its shape: circle, square, diamond, triangle or cross."""
+        """A mark distinguished by its shape: circle, square, diamond, triangle or cross."""
         if shape == "circle":
             self.add("circle", cx=float(x), cy=float(y), r=float(size), **attributes)
             return

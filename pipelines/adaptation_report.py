@@ -32,12 +32,12 @@ def tell(
             f"{left_out} left out: on swings not in the results, not assessed, or on faults no longer known."
         )
     if adaptation.held_out:
-        told = adaptation.held_out
+        losses = adaptation.held_out
         lines.append(
             f"On golfers held out, log loss (less is better) against {adaptation.coach}'s own answers: "
-            f"default {told['default']:.4f}, "
-            f"this adaptation {told['adapted']:.4f} (difference {told['difference']:+.4f}, 95 % {told['low']:+.4f} to "
-            f"{told['high']:+.4f})."
+            f"default {losses['default']:.4f}, "
+            f"this adaptation {losses['adapted']:.4f} (difference {losses['difference']:+.4f}, "
+            f"95 % {losses['low']:+.4f} to {losses['high']:+.4f})."
         )
     else:
         lines.append(

@@ -71,7 +71,7 @@ def _head(figures: dict[str, Any]) -> str:
 def _rows(figures: dict[str, Any]) -> list[tuple[str, str, str]]:
     """What was measured, how much, how much is wanted."""
 
-    def told(value: float | None, form: str = ",.0f") -> str:
+    def number(value: float | None, form: str = ",.0f") -> str:
         return "not measured" if value is None else format(value, form)
 
     rows = []
@@ -79,17 +79,17 @@ def _rows(figures: dict[str, Any]) -> list[tuple[str, str, str]]:
     for season in seasons:
         last = season is seasons[-1]
         what = f"swings a second, season of {season['swings']:,}"
-        rows.append((what, told(season["swings_per_s"]), "10,000" if last else ""))
-        rows.append(("  in a CPU second", told(season["swings_per_cpu_s"]), "5,000" if last else ""))
-        rows.append(("  peak memory, MB", told(season["peak_mb"]), ""))
+        rows.append((what, number(season["swings_per_s"]), "10,000" if last else ""))
+        rows.append(("  in a CPU second", number(season["swings_per_cpu_s"]), "5,000" if last else ""))
+        rows.append(("  peak memory, MB", number(season["peak_mb"]), ""))
     return [
         *rows,
-        ("the longer season's memory, times the other's", told(figures.get("times_memory"), ".2f"), "1.2"),
-        ("times the pace of QUANT", told(figures["times_quant"], ".1f"), "4"),
-        ("times the pace of tsfresh's efficient features", told(figures["times_tsfresh"]), "800"),
-        ("QUANT's swings a second", told(figures["quant_per_s"]), ""),
-        ("swings a second of tsfresh's efficient features", told(figures["tsfresh_per_s"], ".1f"), ""),
-        ("one swing through the Python API, ms, median", told(figures["one_swing_ms"], ".1f"), "10"),
-        ("faultml --help, s", told(figures["help_s"], ".2f"), "0.4"),
-        ("classify of 60 swings, s", told(figures["small_classify_s"], ".1f"), "3"),
+        ("the longer season's memory, times the other's", number(figures.get("times_memory"), ".2f"), "1.2"),
+        ("times the pace of QUANT", number(figures["times_quant"], ".1f"), "4"),
+        ("times the pace of tsfresh's efficient features", number(figures["times_tsfresh"]), "800"),
+        ("QUANT's swings a second", number(figures["quant_per_s"]), ""),
+        ("swings a second of tsfresh's efficient features", number(figures["tsfresh_per_s"], ".1f"), ""),
+        ("one swing through the Python API, ms, median", number(figures["one_swing_ms"], ".1f"), "10"),
+        ("faultml --help, s", number(figures["help_s"], ".2f"), "0.4"),
+        ("classify of 60 swings, s", number(figures["small_classify_s"], ".1f"), "3"),
     ]

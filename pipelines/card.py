@@ -81,9 +81,9 @@ def write_card(folder: Path, manifest: Manifest) -> None:
     parts = [head, *(_figures(name, figures) for name, figures in manifest.figures.items())]
     if manifest.evidence:
         parts.append(relevance_section(manifest.evidence))
-        told = manifest.evidence["risk_coverage"]
-        parts.append(risk_section(told))
-        (folder / RISK_FIGURE).write_text(risk_figure(told), encoding="utf-8")
+        figures = manifest.evidence["risk_coverage"]
+        parts.append(risk_section(figures))
+        (folder / RISK_FIGURE).write_text(risk_figure(figures), encoding="utf-8")
         parts.append(_fixed_section(manifest.evidence["fixed_part"]))
     if manifest.promises is not None:
         parts.append(promise_section(manifest.promises))
@@ -123,19 +123,19 @@ def _beside(folder: Path, manifest: Manifest) -> list[str]:
     return [*parts, f"Pace and memory: {said}.\n"]
 
 
-def _fixed_section(told: dict[str, dict[str, float]]) -> str:
+def _fixed_section(figures: dict[str, dict[str, float]]) -> str:
     """Figures that the tests compute anew, so that this card cannot be stale."""
     lines = [
         "## A part that is computed anew with every test run (synthetic)",
         "",
         f"160 recordings that are always the same; each figure must come out again within {TOLERANCE:.0%}.",
         "",
-        "| | " + " | ".join(name.replace("_", " ") for name in told) + " |",
-        "|---|" + "---|" * len(told),
+        "| | " + " | ".join(name.replace("_", " ") for name in figures) + " |",
+        "|---|" + "---|" * len(figures),
     ]
-    rows = next(iter(told.values()))
+    rows = next(iter(figures.values()))
     lines += [
-        f"| {row.replace('_', ' ')} | " + " | ".join(f"{side[row]:g}" for side in told.values()) + " |"
+        f"| {row.replace('_', ' ')} | " + " | ".join(f"{side[row]:g}" for side in figures.values()) + " |"
         for row in rows
     ]
     return "\n".join([*lines, ""])
@@ -150,7 +150,7 @@ def _figures(name: str, figures: dict[str, Any]) -> str:
         f"recordings of {figures['golfers']} golfers not trained on. "
         f"Good swings that the swing filter lets pass: {swing_filter['good_assessed']:.1%}; "
         "what is no full swing refused by it: "
-        f"{swing_filter['non_swings_refused']:.1%}; what the checks on reading add is told under what is refused.",
+        f"{swing_filter['non_swings_refused']:.1%}; what the checks on reading add is stated under what is refused.",
         "",
         "| landmark | median error, ms | 95th percentile, ms | 90 % interval covers |",
         "|---|---|---|---|",

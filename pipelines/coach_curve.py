@@ -29,7 +29,7 @@ def coach_curve(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled
         some = labelled.rows(np.isin(labelled.golfers, names[: max(_FOLDS, round(share * len(names)))]))
         answers = np.where(some.known, some.answers, np.nan)
         plain, own = held_out_chances(catalogue, classifier, some, folds=_FOLDS)
-        losses = [float(np.nanmean(log_losses(answers, told))) for told in (plain, own)]
+        losses = [float(np.nanmean(log_losses(answers, chances))) for chances in (plain, own)]
         golfers = round(len(np.unique(some.golfers)) * (1 - 1 / _FOLDS))
         points.append({"golfers": golfers, "default": losses[0], "adapted": losses[1]})
     return points

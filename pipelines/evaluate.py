@@ -79,7 +79,7 @@ def evaluate(
     full = drawn.full
     passed = swing_filter.predict(features.values)
     kinds = drawn.truth["kind"].to_numpy(object)
-    faults, told = _fault_figures(catalogue, classifier, drawn, features, full & passed)
+    faults, reliability = _fault_figures(catalogue, classifier, drawn, features, full & passed)
     return {
         "recordings": len(drawn),
         "full_swings": int(full.sum()),
@@ -97,7 +97,7 @@ def evaluate(
             },
         },
         "faults": faults,
-        "reliability": told,
+        "reliability": reliability,
     }
 
 
@@ -171,7 +171,7 @@ def reliability(labels: Array, chance: Array, bins: int = 15) -> list[dict[str, 
     count = np.bincount(which, minlength=bins)
     sums = (np.bincount(which, chance, bins), np.bincount(which, labels, bins))
     return [
-        {"told": _rounded(sums[0][k] / n), "came": _rounded(sums[1][k] / n), "answers": int(n)}
+        {"predicted": _rounded(sums[0][k] / n), "observed": _rounded(sums[1][k] / n), "answers": int(n)}
         for k, n in enumerate(count)
         if n
     ]

@@ -65,8 +65,8 @@ _CLIENT: Final = '''class Client:
     ) -> bytes:
         """The answer's body; raises `Problem` where the server refuses, OSError where there is none."""
         given = {{name: json.dumps(each) if isinstance(each, bool) else each for name, each in (query or {{}}).items()}}
-        told = urllib.parse.urlencode({{name: each for name, each in given.items() if each is not None}})
-        request = urllib.request.Request(f"{{self.server}}{{path}}{{'?' if told else ''}}{{told}}", body, method=method)
+        text = urllib.parse.urlencode({{name: each for name, each in given.items() if each is not None}})
+        request = urllib.request.Request(f"{{self.server}}{{path}}{{'?' if text else ''}}{{text}}", body, method=method)
         if kind:
             request.add_header("content-type", kind)
         if self.token:
@@ -97,12 +97,12 @@ def _name(value: str) -> str:
 '''
 
 
-def client(told: Schema, server: str = "http://127.0.0.1:8765") -> str:
+def client(contract: Schema, server: str = "http://127.0.0.1:8765") -> str:
     """The source of a client.
 
     Parameters
     ----------
-    told
+    contract
         What the service says of itself: OpenAPI 3.1, as ``faultml serve`` gives it at ``/openapi.json``.
     server
         Whom to ask where nobody says otherwise.
@@ -112,10 +112,10 @@ def client(told: Schema, server: str = "http://127.0.0.1:8765") -> str:
     InputError
         ``unknown-schema`` where it holds what this does not translate.
     """
-    types = [_typed(name, schema) for name, schema in told["components"]["schemas"].items()]
+    types = [_typed(name, schema) for name, schema in contract["components"]["schemas"].items()]
     methods = [
         indent(_method(path, verb.upper(), operation), "    ")
-        for path, verbs in told["paths"].items()
+        for path, verbs in contract["paths"].items()
         for verb, operation in verbs.items()
     ]
     asking = "\n".join([_CLIENT.format(server=server), *methods])
@@ -221,7 +221,7 @@ def _answer(operation: Schema) -> tuple[str, list[str]]:
     if list(content) != [JSON]:
         return "bytes", ["return ASKED"]
     kind = python_type(content[JSON]["schema"])
-    return kind, ["told = ASKED", f"return cast({kind}, json.loads(told))"]
+    return kind, ["answer = ASKED", f"return cast({kind}, json.loads(answer))"]
 
 
 def _signature(name: str, arguments: list[str], answer: str) -> list[str]:

@@ -71,9 +71,9 @@ class Point:
         `loss` - `default`, and its upper bound.
     edges_difference_hi
         Upper bound of `loss` - `edges_loss`.
-    told_difference_hi, own_difference_hi
-        Upper bounds of learned - default against the coach's own answers, lapses included: as told, which leaves lapses
-        out of both, and with the lapse rate learned in both.
+    reported_difference_hi, own_difference_hi
+        Upper bounds of learned - default against the coach's own answers, lapses included: as reported, which leaves
+        lapses out of both, and with the lapse rate learned in both.
     own_forecast
         Mean of learned - default against those answers, the lapse rate learned in the former alone: what is gained by
         who wants to predict what this coach will say.
@@ -93,7 +93,7 @@ class Point:
     difference: float
     difference_hi: float
     edges_difference_hi: float
-    told_difference_hi: float
+    reported_difference_hi: float
     own_difference_hi: float
     own_forecast: float
     lapse_rate: float
@@ -106,8 +106,8 @@ class _Found(NamedTuple):
     default: Array
     knowing: Array
     edges: Array
-    told_learned: Array
-    told_default: Array
+    reported_learned: Array
+    reported_default: Array
     own_learned: Array
     own_default: Array
 
@@ -128,15 +128,15 @@ def learning_curves(
     for name, each in simulated_coaches(catalogue, np.random.default_rng(0)).items():
         if coaches and name not in coaches:
             continue
-        told: dict[int, list[tuple[_Found, float]]] = {count: [] for count in counts}
+        predicted: dict[int, list[tuple[_Found, float]]] = {count: [] for count in counts}
         for draw in range(draws):
             random = np.random.default_rng([seed, draw])
             coach = simulated_coaches(catalogue, random)[name]
             for count, found in _one_draw(catalogue, classifier, suite, coach, counts, random).items():
-                told[count].append(found)
+                predicted[count].append(found)
         points += [
             _point(name, count, found, elsewhere, edges_say_all=not each.elsewhere)
-            for count, found in told.items()
+            for count, found in predicted.items()
             if found
         ]
     return points
@@ -161,8 +161,8 @@ def _one_draw(
     default = chance(classifier, test, default_adaptation(catalogue))
     knowing = chance(classifier, test, Adaptation(coach.coach.bias, np.zeros(len(soft)), soft, 0.0, 0.0, 0.0))
 
-    def losses(answers: Array, told: Array) -> Array:
-        return _by_golfer(log_losses(answers[out], told), test.golfers)
+    def losses(answers: Array, predicted: Array) -> Array:
+        return _by_golfer(log_losses(answers[out], predicted), test.golfers)
 
     found = {}
     for count in counts:
@@ -176,12 +176,13 @@ def _one_draw(
             classifier, test, believed(catalogue, learn_adaptation(catalogue, classifier, _sure(given)))
         )
         with_lapses = (
-            adaptation.lapse_rate + (1 - 2 * adaptation.lapse_rate) * told for told in (learned, default)
+            adaptation.lapse_rate + (1 - 2 * adaptation.lapse_rate) * predicted
+            for predicted in (learned, default)
         )
         found[count] = (
             _Found(
-                *(losses(steady, told) for told in (learned, default, knowing, edges)),
-                *(losses(own, told) for told in (learned, default, *with_lapses)),
+                *(losses(steady, predicted) for predicted in (learned, default, knowing, edges)),
+                *(losses(own, predicted) for predicted in (learned, default, *with_lapses)),
             ),
             adaptation.lapse_rate,
         )
@@ -210,12 +211,12 @@ def _macro(sums: Array) -> Array:
 def _point(
     name: str,
     count: int,
-    told: list[tuple[_Found, float]],
+    predicted: list[tuple[_Found, float]],
     elsewhere: NDArray[np.bool_],
     *,
     edges_say_all: bool,
 ) -> Point:
-    found = [np.stack(each) for each, _ in told]
+    found = [np.stack(each) for each, _ in predicted]
     mean = _Found(*np.mean([_macro(sums) for sums in found], axis=0))
     there = _Found(*np.mean([_macro(sums[..., elsewhere]) for sums in found], axis=0))
     random = np.random.default_rng(1)
@@ -228,11 +229,11 @@ def _point(
             (
                 again.learned - again.default,
                 again.learned - again.edges,
-                again.told_learned - again.told_default,
+                again.reported_learned - again.reported_default,
                 again.own_learned - again.own_default,
             )
         )
-    high, edges_high, told_high, own_high = np.quantile(bounds, UPPER, axis=0)
+    high, edges_high, reported_high, own_high = np.quantile(bounds, UPPER, axis=0)
     gap = mean.default - mean.knowing
     return Point(
         coach=name,
@@ -247,10 +248,10 @@ def _point(
         difference=float(mean.learned - mean.default),
         difference_hi=float(high),
         edges_difference_hi=float(edges_high),
-        told_difference_hi=float(told_high),
+        reported_difference_hi=float(reported_high),
         own_difference_hi=float(own_high),
-        own_forecast=float(mean.own_learned - mean.told_default),
-        lapse_rate=float(np.mean([lapse_rate for _, lapse_rate in told])),
+        own_forecast=float(mean.own_learned - mean.reported_default),
+        lapse_rate=float(np.mean([lapse_rate for _, lapse_rate in predicted])),
     )
 
 

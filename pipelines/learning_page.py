@@ -69,12 +69,12 @@ _STEP: Final = 0.02
 def table(points: Sequence[Point]) -> list[str]:
     """The curves as lines of text."""
     lines = [
-        f"{'coach':24s} swings    loss  default  knowing  closed  edges alone   upper  told upper  own upper  lapses"
+        f"{'coach':24s} swings    loss  default  knowing  closed  edges alone   upper  reported   own upper  lapses"
     ]
     for p in points:
         lines.append(
             f"{p.coach:24s} {p.swings:6d}  {p.loss:.4f}   {p.default:.4f}   {p.knowing:.4f}  {p.closed:6.2f}"
-            f"       {p.edges_loss:.4f}  {p.difference_hi:+.4f}     {p.told_difference_hi:+.4f}"
+            f"       {p.edges_loss:.4f}  {p.difference_hi:+.4f}     {p.reported_difference_hi:+.4f}"
             f"    {p.own_difference_hi:+.4f}   {p.lapse_rate:.3f}"
         )
     return lines
@@ -96,8 +96,8 @@ def write_page(folder: Path, points: Sequence[Point], manifest: Manifest, settin
 def page(points: Sequence[Point], manifest: Manifest, setting: Mapping[str, int]) -> str:
     """The page as Markdown."""
     rows = [point for point in points if point.swings]
-    told = {"version": manifest.version, "sha256": manifest.sha256[:12], "figure": FIGURE_FILE}
-    text = _HEAD.format(**setting, **told)
+    facts = {"version": manifest.version, "sha256": manifest.sha256[:12], "figure": FIGURE_FILE}
+    text = _HEAD.format(**setting, **facts)
     for p in rows:
         knowing = "-" if p.coach == "looks elsewhere" else _loss(p.knowing)
         closed = "-" if np.isnan(p.closed) else f"{p.closed:.0%}"
@@ -108,7 +108,9 @@ def page(points: Sequence[Point], manifest: Manifest, setting: Mapping[str, int]
     text += _CARELESS
     for p in rows:
         if p.coach == "careless":
-            bounds = [_signed(each) for each in (p.difference_hi, p.told_difference_hi, p.own_difference_hi)]
+            bounds = [
+                _signed(each) for each in (p.difference_hi, p.reported_difference_hi, p.own_difference_hi)
+            ]
             text += (
                 f"| {p.swings} | {' | '.join(bounds)} | {p.lapse_rate:.1%} | {_signed(p.own_forecast)} |\n"
             )

@@ -50,8 +50,8 @@ def fit_turn(recipe: Recipe = _RECIPE, *, jobs: int = 2) -> tuple[TurnModel, dic
     model = RidgeCV(np.logspace(-2, 4, 13)).fit(readings(wide)[learn], wide[learn])
     error = model.predict(readings(wide)[test]) - wide[test]
     usual = random.normal(0, USUAL_SD_DEG, len(names))[golfer]
-    told = np.abs(model.predict(readings(usual)[test]))
-    limit = float(np.quantile(told, 1 - FALSE_ALARMS))
+    size_deg = np.abs(model.predict(readings(usual)[test]))
+    limit = float(np.quantile(size_deg, 1 - FALSE_ALARMS))
     hits = {
         angle: float(np.mean(np.abs(model.predict(readings(np.full(len(golfer), angle))[test])) > limit))
         for angle in (10.0, 15.0, 20.0, 30.0)

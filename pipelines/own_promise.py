@@ -1,8 +1,8 @@
 """What a coach's own verdicts show of the flags on that coach's golfers.
 
 A single claim is tried for each fault, as the flags were given: at most the promised share of them is wrong. What
-counts is golfers (`faultml.classifier.promise`); below some 55 of them nothing is shown, and what was seen is told as
-an estimate. Golfers whom a coach adaptation has learned from are left out: on them it has had its answer already.
+counts is golfers (`faultml.classifier.promise`); below some 55 of them nothing is shown, and what was seen is reported
+as an estimate. Golfers whom a coach adaptation has learned from are left out: on them it has had its answer already.
 """
 
 from __future__ import annotations

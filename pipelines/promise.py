@@ -92,7 +92,7 @@ def _thresholds(
 def promise_section(promises: Promises) -> str:
     """The card's section."""
 
-    def told(thresholds: tuple[float | None, ...]) -> str:
+    def cell(thresholds: tuple[float | None, ...]) -> str:
         return ", ".join("none" if value is None else f"{value:.2f}" for value in thresholds)
 
     shares = ", ".join(f"{share:g}" for share in promises.false_shares)
@@ -108,6 +108,6 @@ def promise_section(promises: Promises) -> str:
         "|---|---|---|",
     ]
     lines += [
-        f"| {fault} | {told(one.marked)} | {told(one.not_marked)} |" for fault, one in promises.faults.items()
+        f"| {fault} | {cell(one.marked)} | {cell(one.not_marked)} |" for fault, one in promises.faults.items()
     ]
     return "\n".join([*lines, ""])

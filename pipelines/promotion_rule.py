@@ -22,7 +22,7 @@ RESAMPLES: Final = 1000
 MIN_ANSWERS: Final = 15
 """Fewer yes or no answers than this, and a fault is not compared in a suite."""
 MIN_GOLFERS: Final = 20
-"""Fewer golfers than this say nothing: a suite with fewer is told, and decides nothing."""
+"""Fewer golfers than this say nothing: a suite with fewer is reported, and decides nothing."""
 _CHUNK: Final = 50
 _CLIP: Final = 1e-6
 
@@ -64,7 +64,7 @@ class Answers(NamedTuple):
     Attributes
     ----------
     name
-        Of the suite, as it is told.
+        Of the suite, as it is reported.
     labels
         ``(n_swings, n_faults)``: 1, 0, NaN where there is no answer.
     champion, challenger
@@ -232,10 +232,10 @@ def weighted_average_precision(labels: Array, chance: Array, weights: Array) -> 
     for first in range(0, len(weights), _CHUNK):
         ordered = weights[first : first + _CHUNK][:, order]
         found = np.cumsum(ordered * labels[order], axis=1)[:, ends]
-        told = np.cumsum(ordered, axis=1)[:, ends]
+        called = np.cumsum(ordered, axis=1)[:, ends]
         with np.errstate(invalid="ignore", divide="ignore"):
             gained = np.diff(found, prepend=0.0, axis=1) / found[:, -1:]
-            precisions.append((gained * np.where(told > 0, found / told, 0.0)).sum(axis=1))
+            precisions.append((gained * np.where(called > 0, found / called, 0.0)).sum(axis=1))
     return np.concatenate(precisions)
 
 
@@ -261,18 +261,18 @@ def _held_back(
 ) -> list[str]:
     reasons = []
     if demand.loss == "shown better" and log_loss.lo <= 0:
-        reasons.append(f"log loss is not shown better (gain {_told(log_loss)})")
+        reasons.append(f"log loss is not shown better (gain {_gain_words(log_loss)})")
     if demand.loss == "not shown worse" and log_loss.hi < 0:
-        reasons.append(f"log loss is shown worse (gain {_told(log_loss)})")
+        reasons.append(f"log loss is shown worse (gain {_gain_words(log_loss)})")
     for name, gain in {"the mean": precision, **faults}.items():
         if demand.precision == "shown no worse" and gain.lo <= -margin:
             reasons.append(
-                f"{name} may be worse by {margin} or more in average precision (gain {_told(gain)})"
+                f"{name} may be worse by {margin} or more in average precision (gain {_gain_words(gain)})"
             )
         if demand.precision == "not shown worse" and gain.hi < -margin:
-            reasons.append(f"{name} is shown worse (gain {_told(gain)})")
+            reasons.append(f"{name} is shown worse (gain {_gain_words(gain)})")
     return reasons
 
 
-def _told(gain: Gain) -> str:
+def _gain_words(gain: Gain) -> str:
     return f"{gain.gain:+.4f}, from {gain.lo:+.4f} to {gain.hi:+.4f}"

@@ -38,7 +38,7 @@ SUITES: Final[dict[str, Callable[[Drawn], Drawn]]] = {
 }
 
 
-class Told(NamedTuple):
+class Predictions(NamedTuple):
     """What one model says of a suite: chances, ``(n, n_faults)``, and which recordings it takes for full swings."""
 
     chance: Array
@@ -79,15 +79,15 @@ def fixed_suites(
     for name, recorded in SUITES.items():
         suite = recorded(drawn)
         full, labels = suite.full, fixed_labels(catalogue, suite)
-        new = _told(catalogue, challenger, suite, edges[1])
-        old = _told(catalogue, champion, suite, edges[0]) if champion else None
+        new = _predictions(catalogue, challenger, suite, edges[1])
+        old = _predictions(catalogue, champion, suite, edges[0]) if champion else None
         chance = old.chance[full] if old else base_rates(labels)
         suites.append(Answers(name, labels, chance, new.chance[full], suite.golfers[full], demand))
         for what, which in (("full swings", full), ("what is no full swing", ~full)):
             before = (old.full == full)[which].mean() if old else 0.95
             after = (new.full == full)[which].mean()
             if after < before - MAX_LOSS:
-                worse.append(f"{name}: {what} told right in {after:.1%}, before in {before:.1%}")
+                worse.append(f"{name}: {what} right in {after:.1%}, before in {before:.1%}")
     return suites, worse
 
 
@@ -149,7 +149,7 @@ def coach_answers(
     return Answers(name, labels, old if champion else base_rates(labels), new, golfers, demand=WATCHES)
 
 
-def _told(catalogue: Catalogue, bundle: Bundle, drawn: Drawn, edges: Array | None) -> Told:
+def _predictions(catalogue: Catalogue, bundle: Bundle, drawn: Drawn, edges: Array | None) -> Predictions:
     features, _ = features_of(catalogue, bundle.detector, drawn)
     if features.names != bundle.manifest.features:
         raise BundleError(
@@ -158,6 +158,6 @@ def _told(catalogue: Catalogue, bundle: Bundle, drawn: Drawn, edges: Array | Non
             expected=f"{len(features.names)} features of this program",
             found=f"{len(bundle.manifest.features)} others",
         )
-    return Told(
+    return Predictions(
         bundle.classifier.predict_proba(features.values, edges), bundle.swing_filter.predict(features.values)
     )

@@ -29,7 +29,7 @@ impact."""
 def measure_session(
     pieces: Iterable[RangePiece], bundle: Bundle, catalogue: Catalogue
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The true full swings of a session, each with whether it was `found`, `told` where not, and whether its cut is
+    """The true full swings of a session, each with whether it was `found`, `reported` where not, and whether its cut is
     `whole` and `ball_right`; and the cuts, each with whether it is `true`."""
     episodes: list[dict[str, object]] = []
 
@@ -49,7 +49,7 @@ def measure_session(
     found = (apart_s < SAME_S).any(axis=1)
     cuts["true"] = (apart_s < SAME_S).any(axis=0)
     swings["found"] = found
-    swings["told"] = [
+    swings["reported"] = [
         bool(((rows["start_s"] <= each.finish_s) & (rows["end_s"] >= each.takeaway_s)).any())
         for each in swings.itertuples()
     ]
@@ -67,7 +67,7 @@ def measure_session(
 
 
 def summary(swings: pd.DataFrame, cuts: pd.DataFrame) -> dict[str, float]:
-    """Shares: full swings found (if no gap broke them), false cuts, whole cuts, balls told right, broken ones told."""
+    """Shares: full swings found (if no gap broke them), false cuts, whole cuts, balls right, broken ones reported."""
     intact, broken = swings[~swings["broken"]], swings[swings["broken"]]
     return {
         "swings": len(intact),
@@ -77,7 +77,7 @@ def summary(swings: pd.DataFrame, cuts: pd.DataFrame) -> dict[str, float]:
         "ball_known": float(intact["ball_known"].mean()),
         "ball_right": float(intact["ball_right"].mean()),
         "broken": len(broken),
-        "broken_told": float((broken["found"] | broken["told"]).mean()),
+        "broken_reported": float((broken["found"] | broken["reported"]).mean()),
     }
 
 

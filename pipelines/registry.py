@@ -82,7 +82,7 @@ class Located(NamedTuple):
 
 
 def coach_model(coach: str) -> str:
-    """The registered model of a coach: their name as far as it can stand in an address, told apart by its hash."""
+    """The registered model of a coach: their name as far as it can stand in an address, distinguished by its hash."""
     plain = re.sub(r"[^a-z0-9]+", "-", coach.lower()).strip("-")
     exact = "" if plain == coach else f"-{hashlib.sha256(coach.encode()).hexdigest()[:8]}"
     return f"{_OF_COACH}{plain or 'unnamed'}{exact}"
@@ -215,10 +215,10 @@ def locate(folder: Path, number: int | str = CHAMPION, of: str = MODEL) -> Locat
     """
     version = find(folder, number, of)
     alias = number if isinstance(number, str) else ""
-    told = Registered(of, version.number, alias, version.sha256, version.adaptation_sha256)
+    registered = Registered(of, version.number, alias, version.sha256, version.adaptation_sha256)
     path = path_of(folder, version)
     _check_manifest(path, version)
-    return Located(path, told)
+    return Located(path, registered)
 
 
 def load_version(folder: Path, number: int | str = CHAMPION, of: str = MODEL) -> Bundle:
@@ -273,7 +273,7 @@ def _register(folder: Path, of: str, training: Training, digest: str) -> Version
         client.create_registered_model(
             of, description="Lead-wrist fault model, judged by its promotion test."
         )
-    tags = {**training.hashes, **_told(training)}
+    tags = {**training.hashes, **_tags(training)}
     source = str((run_folder(folder, run) / "model").resolve())
     made = client.create_model_version(of, source, run, tags=tags)
     client.set_registered_model_alias(of, CHALLENGER, made.version)
@@ -293,7 +293,7 @@ def _check_manifest(path: Path, version: Version) -> None:
         )
 
 
-def _told(training: Training) -> Mapping[str, str]:
+def _tags(training: Training) -> Mapping[str, str]:
     return {"model": training.title, "coach": str(training.parameters.get("coach", ""))}
 
 

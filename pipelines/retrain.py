@@ -1,4 +1,4 @@
-"""From a store of verdicts and results folders to a coach adaptation, and what is told about it."""
+"""From a store of verdicts and results folders to a coach adaptation, and a report of it."""
 
 from __future__ import annotations
 
@@ -47,10 +47,10 @@ class Given(NamedTuple):
 
 
 class Learned(NamedTuple):
-    """What was learned from, and what is told of it in lines for a person."""
+    """What was learned from, and the report of it, in lines for a person."""
 
     labelled: Labelled
-    told: list[str]
+    lines: list[str]
 
 
 def gather(

@@ -90,7 +90,7 @@ def risk_coverage(
     jobs: int = 1,
 ) -> dict[str, Any]:
     """For each of `STYLES`: share refused, mean SD of the measures in softnesses, and risk by coverage; not marked."""
-    told: dict[str, Any] = {}
+    coverage: dict[str, Any] = {}
     for name, recipe in STYLES.items():
         drawn: Drawn = with_marks(draw(catalogue, recipe, jobs=jobs), False)
         features, _ = features_of(catalogue, detector, drawn)
@@ -100,30 +100,30 @@ def risk_coverage(
         labels = Coach.careful(catalogue).label(catalogue, measures, drawn.guards(catalogue), random)
         posterior = classifier.posterior(features.values[passed])
         chance = classifier.probability(posterior, classifier.edges)
-        told[name] = {
+        coverage[name] = {
             "refused": round(float((~passed).mean()), 4),
             "mean_sd_softness": round(float(np.mean(posterior.sd / classifier.softness)), 3),
             "risk": risk_by_coverage(chance, labels[passed]),
             "curve": risk_curve(chance, labels[passed], assessed=float(passed.mean())),
         }
-    return told
+    return coverage
 
 
-def risk_section(told: dict[str, Any]) -> str:
+def risk_section(coverage: dict[str, Any]) -> str:
     """The card's section."""
     shares = " | ".join(f"{share:.0%}" for share in COVERAGES)
     lines = [
         "## Risk and coverage (synthetic, contact not marked)",
         "",
         "Share of answers (swing x fault) on the wrong side of one half, and their log loss, among the surest so many. "
-        "The SD is that of the measures, in units of an edge's softness: unfamiliar swings are told with more doubt.",
+        "The SD is that of the measures, in units of an edge's softness: unfamiliar swings are given more doubt.",
         "",
         f"![Wrong answers against the share answered]({RISK_FIGURE})",
         "",
         f"| golfers | refused | mean SD | {shares} |",
         "|---|---|---|" + "---|" * len(COVERAGES),
     ]
-    for name, row in told.items():
+    for name, row in coverage.items():
         cells = [f"{point['wrong']:.1%}, {point['log_loss']:.3f}" for point in row["risk"]]
         lines.append(
             f"| {name} | {row['refused']:.1%} | {row['mean_sd_softness']:.2f} | {' | '.join(cells)} |"

@@ -11,7 +11,7 @@ RISK_FIGURE: Final = "risk_coverage.svg"
 _WIDTH, _HEIGHT = 640, 360
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56, 470, 40, 306
 _LINES: Final = ("", "7 4", "2 4")
-"""Dashes, so that lines are told apart without colour."""
+"""Dashes, so that lines are distinguished without colour."""
 _MIN_APART: Final = 15.0
 _STEP: Final = 0.02
 _STYLE: Final = """
@@ -20,12 +20,12 @@ text{font:12px sans-serif;fill:#222}.tick{font-size:11px;fill:#555}.grid{stroke:
 """
 
 
-def risk_figure(told: dict[str, Any]) -> str:
+def risk_figure(coverage: dict[str, Any]) -> str:
     """A standalone SVG file of what `risk_coverage` found.
 
     A line ends where the answers end: what the swing filter refuses is not answered.
     """
-    highest = max(max(row["curve"]["wrong"]) for row in told.values())
+    highest = max(max(row["curve"]["wrong"]) for row in coverage.values())
     across = Scale(0, 1, _LEFT, _RIGHT)
     up = Scale(0, max(_STEP, _STEP * -(-highest // _STEP)), _BOTTOM, _TOP)
     label = "Share of wrong answers against the share of all questions that is answered, the surest first"
@@ -36,7 +36,7 @@ def risk_figure(told: dict[str, Any]) -> str:
     x_axis(drawing, across, _BOTTOM + 2, [(tick, f"{tick:.0%}") for tick in across.ticks(0.2)])
     drawing.text((_LEFT + _RIGHT) / 2, _BOTTOM + 36, "answered, the surest first", text_anchor="middle")
     ends = []
-    for (name, row), dash in zip(told.items(), _LINES, strict=True):
+    for (name, row), dash in zip(coverage.items(), _LINES, strict=True):
         curve = row["curve"]
         dashed = {"stroke_dasharray": dash} if dash else {}
         drawing.trace(across.array(curve["answered"]), up.array(curve["wrong"]), class_="curve", **dashed)

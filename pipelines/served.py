@@ -62,9 +62,9 @@ def signature() -> ModelSignature:
     given: list[ColSpec | TensorSpec] = [ColSpec("string", name) for name in ID_COLUMNS]
     given += [ColSpec(Array(DataType.double), name, required=needed) for name, needed in _SAMPLES_IN.items()]
     given += [ColSpec(kind, name, required=False) for name, kind in _OPTIONAL_IN.items()]
-    told: list[ColSpec | TensorSpec] = [ColSpec("string", name) for name in TEXT_OUT]
-    told += [ColSpec("double", name, required=False) for name in NUMBERS_OUT]
-    return ModelSignature(Schema(given), Schema(told))
+    outputs: list[ColSpec | TensorSpec] = [ColSpec("string", name) for name in TEXT_OUT]
+    outputs += [ColSpec("double", name, required=False) for name in NUMBERS_OUT]
+    return ModelSignature(Schema(given), Schema(outputs))
 
 
 def _load_pyfunc(path: str) -> ServedModel:

@@ -44,7 +44,7 @@ class Asked:
     spent_ms: list[float] = field(default_factory=list)
     lost: int = 0
 
-    def told(self, what: str, seconds: float) -> str:
+    def summary(self, what: str, seconds: float) -> str:
         """In a line."""
         median, late, latest = np.percentile(self.spent_ms, [50, 95, 100])
         return (
@@ -104,7 +104,7 @@ async def measure(
             body = bodies[number % len(bodies)]
             answer = await _timed(connection, body, alone, expected.get(body))
             expected.setdefault(body, answer)
-        lines = [alone.told("One client", time.monotonic() - started)]
+        lines = [alone.summary("One client", time.monotonic() - started)]
     together, until = Asked(), time.monotonic() + seconds
 
     async def ask(client: int) -> None:
@@ -114,7 +114,7 @@ async def measure(
                 await _timed(own, body, together, expected[body])
 
     await asyncio.gather(*(ask(client) for client in range(clients)))
-    lines.append(together.told(f"{clients} clients at once for {seconds:g} s", seconds))
+    lines.append(together.summary(f"{clients} clients at once for {seconds:g} s", seconds))
     wanted = "met" if np.median(alone.spent_ms) <= ONE_SWING_MS and not together.lost else "NOT met"
     return [*lines, f"Wanted: one swing in {ONE_SWING_MS:g} ms at the median, nothing lost: {wanted}"]
 
@@ -136,9 +136,9 @@ class _Connection:
         """Status and body of an answer."""
         lines = f"{head} HTTP/1.1\r\nHost: 127.0.0.1:{self._port}\r\nContent-Type: application/json\r\n"
         self._writer.write(f"{lines}Content-Length: {len(body)}\r\n\r\n".encode() + body)
-        told = await self._reader.readuntil(b"\r\n\r\n")
-        length = re.search(rb"content-length: (\d+)", told, re.I)
-        return int(told.split(b" ", 2)[1]), await self._reader.readexactly(int(length[1]) if length else 0)
+        summary = await self._reader.readuntil(b"\r\n\r\n")
+        length = re.search(rb"content-length: (\d+)", summary, re.I)
+        return int(summary.split(b" ", 2)[1]), await self._reader.readexactly(int(length[1]) if length else 0)
 
 
 async def _timed(connection: _Connection, body: bytes, asked: Asked, expected: bytes | None) -> bytes:

@@ -1,6 +1,6 @@
 """Every training a run: parameters, hashes of what it was made from, tables, figures and the bundle, in one folder.
 
-The one place where mlflow is imported, so that it is told first to stay off the network.
+The one place where mlflow is imported, so that it is first set to stay off the network.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Figures of a training, each a picture that stands alone: SVG with its style inside, told in one sentence."""
+"""Figures of a training, each a picture that stands alone: SVG with its style inside, described in one sentence."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ _Z90: Final = 1.645
 
 
 def reliability_figure(name: str, bins: Sequence[Mapping[str, float]]) -> str:
-    """How often what was told came true, `bins` as `faultml.pipelines.evaluate.reliability` gives them."""
-    drawing, x, y = _square(f"{name}, synthetic: share of yes against the probability that was told")
+    """How often what was predicted came true, `bins` as `faultml.pipelines.evaluate.reliability` gives them."""
+    drawing, x, y = _square(f"{name}, synthetic: share of yes against the predicted probability")
     drawing.line(x(0), y(0), x(1), y(1), class_="ideal")
-    told = [(x(each["told"]), y(each["came"])) for each in bins]
-    drawing.trace(*zip(*told, strict=True), class_="line")
-    for across, up in told:
+    points = [(x(each["predicted"]), y(each["observed"])) for each in bins]
+    drawing.trace(*zip(*points, strict=True), class_="line")
+    for across, up in points:
         drawing.mark("circle", across, up, 3.0, class_="mark")
-    return _standing(drawing, "probability told", "share of yes")
+    return _standing(drawing, "predicted probability", "share of yes")
 
 
 def learning_figure(coach: str, curve: Sequence[Mapping[str, float]]) -> str:

@@ -110,8 +110,8 @@ def _runs(seasons: int, players: int, first_seed: int) -> Iterator[tuple[Synthet
 def main(seasons: int, players: int, seed: int) -> None:
     """Classify generated seasons and print the share of first drills that are met already."""
     coaching = load_coaching(load_catalogue())
-    told = measure_seasons(seasons, players, seed)
-    for rule, rows in told.groupby("rule", sort=False):
+    rates = measure_seasons(seasons, players, seed)
+    for rule, rows in rates.groupby("rule", sort=False):
         name = "as given" if rule else "without the rule"
         for kind, n_faulty, n_met in (
             ("true", "n_faulty", "n_met"),

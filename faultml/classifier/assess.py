@@ -310,20 +310,20 @@ class Assessor:
         shown &= ~np.any(assessment.by_coach, axis=1, keepdims=True)
         return np.where(shown & assessment.fault_assessed, self.false_share, np.nan)
 
-    def promise_told(self) -> dict[str, Any]:
+    def promise_record(self) -> dict[str, Any]:
         """What ``run.json`` says of the promise: the share, on whom it is shown, and for which faults it is not."""
         promises, own = self.bundle.manifest.promises, self.bundle.own_promise
         lacking = np.flatnonzero(np.isnan(self._promised_from).any(axis=0))
-        told: dict[str, Any] = {"false_share": self.false_share}
+        promise: dict[str, Any] = {"false_share": self.false_share}
         if promises is not None:
-            told |= {
+            promise |= {
                 "confidence": promises.confidence,
                 "shown_on": f"{promises.golfers} {promises.held_on}",
                 "not_promised": [self.catalogue.ids[column] for column in lacking],
                 "golfers_needed": golfers_needed(self.false_share, len(self.catalogue.ids)),
             }
         if own is not None and not self.own_steps:
-            told["own"] = {
+            promise["own"] = {
                 "coach": own.coach,
                 "golfers": own.golfers,
                 "flagged": own.together.flagged,
@@ -331,7 +331,7 @@ class Assessor:
                 "shown": [fault for fault, each in own.faults.items() if each.shown],
                 "shown_together": own.together.shown,
             }
-        return told
+        return promise
 
     @cached_property
     def _promised_from(self) -> Array:

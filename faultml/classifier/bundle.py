@@ -195,16 +195,16 @@ def load_bundle(folder: Path | None = None, registered: Registered | None = None
         classifier=model.classifier,
         manifest=manifest,
         reference=_reference(folder, manifest.sha256),
-        origin={"registry": _told(registered)} if registered else {},
+        origin={"registry": _origin(registered)} if registered else {},
     )
 
 
-def _told(registered: Registered) -> dict[str, Any]:
+def _origin(registered: Registered) -> dict[str, Any]:
     return {"model": registered.model, "version": registered.version, "alias": registered.alias}
 
 
 def _reference(folder: Path, sha256: str) -> Reference | None:
-    """What lies beside the bundle to watch seasons with: without it a season is still assessed, and this is told."""
+    """The reference beside the bundle to watch seasons with; a season without one is assessed, and this is reported."""
     try:
         return load_reference(folder, sha256)
     except BundleError as error:

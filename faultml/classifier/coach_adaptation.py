@@ -223,13 +223,13 @@ def with_adaptation(bundle: Bundle, adaptation: CoachAdaptation) -> Bundle:
             expected=f"model {adaptation.model_sha256[:12]}...; run faultml retrain with the present one",
             found=f"{bundle.manifest.sha256[:12]}...",
         )
-    told = {
+    origin = {
         "name": adaptation.coach,
         "adaptation_sha256": adaptation.sha256,
         "learned": adaptation.learned,
         "adopted": adaptation.adopted,
     }
-    bundle = replace(bundle, origin=bundle.origin | {"coach": told})
+    bundle = replace(bundle, origin=bundle.origin | {"coach": origin})
     if not adaptation.adopted:
         return bundle
     softness = bundle.classifier.softness.copy()

@@ -79,9 +79,9 @@ class Promises(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
             shares = ", ".join(f"{share:g}" for share in self.false_shares)
             raise ValueError(f"expected a share of {shares}; found {false_share:g}")
         at = self.false_shares.index(false_share)
-        told = [self.faults.get(fault) for fault in faults]
-        not_marked = [None if one is None else one.not_marked[at] for one in told]
-        marked = [None if one is None else one.marked[at] for one in told]
+        thresholds = [self.faults.get(fault) for fault in faults]
+        not_marked = [None if one is None else one.not_marked[at] for one in thresholds]
+        marked = [None if one is None else one.marked[at] for one in thresholds]
         return np.array([not_marked, marked], dtype=float)
 
 

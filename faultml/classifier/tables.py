@@ -39,7 +39,7 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
         "findings": [list(codes) for codes in assessment.findings],
     }
 
-    def told(values: Array) -> Array:
+    def finite_or_none(values: Array) -> Array:
         return np.where(assessed, values, np.nan)
 
     frame |= {f"{name}_s": times[:, k] for k, name in enumerate(LANDMARKS)}
@@ -52,20 +52,20 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
     for row, name in zip(*np.nonzero(assessment.by_coach & assessed[:, None]), strict=True):
         moved[row].append(MOVABLE[name])
     frame["coach_landmarks"] = moved
-    frame["tempo"] = told((times[:, 1] - times[:, 0]) / (times[:, 2] - times[:, 1]))
+    frame["tempo"] = finite_or_none((times[:, 1] - times[:, 0]) / (times[:, 2] - times[:, 1]))
     address = assessment.curves.address_deg.copy()
     address[~assessment.windows.has_pronation, CHANNELS.index("pronation_deg")] = np.nan
-    frame |= {f"address_{name}": told(address[:, k]) for k, name in enumerate(CHANNELS)}
+    frame |= {f"address_{name}": finite_or_none(address[:, k]) for k, name in enumerate(CHANNELS)}
     closure = assessment.closure
     for k, phase in enumerate(PHASES):
-        frame[f"closure_{phase}_bend_deg"] = told(closure.bend_deg[:, k])
-        frame[f"closure_{phase}_roll_deg"] = told(closure.roll_deg[:, k])
-    frame["closure_total_deg"] = told(closure.total_deg.sum(axis=1))
+        frame[f"closure_{phase}_bend_deg"] = finite_or_none(closure.bend_deg[:, k])
+        frame[f"closure_{phase}_roll_deg"] = finite_or_none(closure.roll_deg[:, k])
+    frame["closure_total_deg"] = finite_or_none(closure.total_deg.sum(axis=1))
     closure_sds = closure_sd(assessment.windows, assessment.landmarks, assessment.curves, closure)
     for k, phase in enumerate(PHASES):
-        frame[f"closure_{phase}_bend_sd_deg"] = told(closure_sds.bend_deg[:, k])
-        frame[f"closure_{phase}_roll_sd_deg"] = told(closure_sds.roll_deg[:, k])
-    frame["closure_total_sd_deg"] = told(closure_sds.total_deg)
+        frame[f"closure_{phase}_bend_sd_deg"] = finite_or_none(closure_sds.bend_deg[:, k])
+        frame[f"closure_{phase}_roll_sd_deg"] = finite_or_none(closure_sds.roll_deg[:, k])
+    frame["closure_total_sd_deg"] = finite_or_none(closure_sds.total_deg)
     frame["late_save"] = assessment.late_save
     frame["late_save_probability"] = assessment.late_save_probability
     return pd.DataFrame(frame)

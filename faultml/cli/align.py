@@ -56,10 +56,10 @@ def command(
         made=datetime.now(UTC).date().isoformat(),
     )
     save_alignment(found, out)
-    click.echo("\n".join(_told(found, out)))
+    click.echo("\n".join(_lines(found, out)))
 
 
-def _told(found: Alignment, out: Path) -> list[str]:
+def _lines(found: Alignment, out: Path) -> list[str]:
     at, residuals = found.movements, found.residuals
     lines = [
         f"still pose    {at.still_s[0]:6.1f} to {at.still_s[1]:.1f} s",

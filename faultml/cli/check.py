@@ -67,7 +67,7 @@ def command(files: tuple[Path, ...], layout_path: Path | None, as_json: bool, ex
     if not files:
         raise click.UsageError("Give the files to check, or --explain CODE.")
     check = _check_layout(files, layout_path) if layout_path else _check(files)
-    click.echo(_as_json(check) if as_json else "\n".join(_told(check)))
+    click.echo(_as_json(check) if as_json else "\n".join(_lines(check)))
     sys.exit(check.exit_code)
 
 
@@ -132,7 +132,7 @@ def _as_json(check: Check) -> str:
     )
 
 
-def _told(check: Check) -> Iterator[str]:
+def _lines(check: Check) -> Iterator[str]:
     found = [line for line in check.lines if line.status == "found"]
     yield f"{check.n_assessed} of {check.n_swings} recordings can be assessed."
     if check.files:

@@ -45,14 +45,14 @@ def command(results: Path, player: str, roster: Path | None, store: Path | None,
         expected = f"{EXPLANATIONS_FILE}, which classify leaves there"
         raise InputError("no-explanations", where=str(results), expected=expected) from error
     everybody, coaching = decode(content), Coaching(load_catalogue(), load_book(), load_rules())
-    told = explain_player(everybody, player)
+    explanation = explain_player(everybody, player)
     today, run = date.today(), read_results(results).run
     known = known_of_run(run, everybody, today, store=store_if_there(store), roster=roster)
-    told = explanation_now(told, known.body(player), coaching, today)
+    explanation = explanation_now(explanation, known.body(player), coaching, today)
     if as_json:
-        click.echo(encode({player: told}))
+        click.echo(encode({player: explanation}))
     else:
         row = read_plan_rows(read_results(results).plans).get(player)
         now = row_now(row, known.body(player), coaching.book, today) if row else None
         plan = [f"plan on {now.on}: {line}" for line in plan_lines(now, coaching)] if now else []
-        click.echo("\n".join([*plan, *as_lines(told, coaching)]))
+        click.echo("\n".join([*plan, *as_lines(explanation, coaching)]))

@@ -119,11 +119,11 @@ def outcome(run: ImportRun, out: Path) -> str:
         kinds = [f"{count} x {code}" for code, count in run.findings.most_common()]
         lines.append(f"Findings: {_first(kinds, ', ')}")
     if run.unread:
-        told = [
+        unread = [
             f"{Path(each.file).name} ({each.code}: found {each.found}; expected {each.expected})"
             for each in run.unread
         ]
-        lines.append(f"Not read, or not to the end: {_first(told, '; ')}")
+        lines.append(f"Not read, or not to the end: {_first(unread, '; ')}")
     if run.n_problems:
         lines.append(f"{_counted(run.n_problems, 'problem')}: {out / PROBLEMS_FILE}")
     lines.append(f"Season: {out}")

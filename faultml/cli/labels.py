@@ -95,7 +95,7 @@ def import_sheet(
 ) -> None:
     """Take in SHEET (CSV): player, session, swing, fault and verdict; further columns as export writes them.
 
-    Where a row is wrong nothing is taken in, unless told otherwise; rows without a verdict are passed over.
+    Where a row is wrong nothing is taken in, unless asked otherwise; rows without a verdict are passed over.
 
     \b
     Exit codes: 0 done, 2 wrong use or a wrong row, 3 done but for wrong rows (--keep-good).
@@ -278,7 +278,7 @@ def show_promise(
 
 
 def _opened(given: Path | None, *, create: bool = True) -> Store:
-    """The store, made where there is none, and told then."""
+    """The store, made where there is none, and reported then."""
     from faultml.store import open_store, store_path
 
     store = open_store(store_path(given), create=create)

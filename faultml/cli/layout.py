@@ -31,7 +31,7 @@ def command() -> None:
 def propose(files: tuple[Path, ...], out: Path | None, force: bool, as_json: bool) -> None:
     """Read FILES and propose their layout, each guess with its reason and its doubt.
 
-    The first file's content is looked at, and all files' names. What could not be told is left open as "?" with a
+    The first file's content is looked at, and all files' names. What could not be found out is left open as "?" with a
     question for you: nothing is flipped or scaled in silence. Answer the questions in the file, then import.
 
     \b

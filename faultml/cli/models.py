@@ -66,10 +66,10 @@ def list_versions(registry: Path) -> None:
         what = " and ".join(each.aliases)
         since = f" since {each.champion_since}" if "champion" in each.aliases else ""
         back = f"rolled back {each.rolled_back}" if each.rolled_back and not since else ""
-        told = "; ".join(part for part in (f"{what}{since}", back) if part)
+        state = "; ".join(part for part in (f"{what}{since}", back) if part)
         digest = (each.adaptation_sha256 or each.sha256)[:12]
         click.echo(
-            f"{each.of:<16} {each.number:>3}  {each.model:<16} {digest}  {each.registered}  {told}".rstrip()
+            f"{each.of:<16} {each.number:>3}  {each.model:<16} {digest}  {each.registered}  {state}".rstrip()
         )
 
 

@@ -72,8 +72,8 @@ def command(
         write_changes(table, out)
     shown = table if player is None else table[table["player"] == player]
     if as_json:
-        told = {"outcomes": as_records(shown), "drills": list(effects.values())}
-        click.echo(msgspec.json.encode(told))
+        content = {"outcomes": as_records(shown), "drills": list(effects.values())}
+        click.echo(msgspec.json.encode(content))
         return
     names = {drill.id: drill.name for drill in coaching.book.drills}
     tell = as_lines if player is None else player_lines

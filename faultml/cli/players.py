@@ -36,7 +36,7 @@ def _sources(function: Callable[..., None]) -> Callable[..., None]:
             "coaches",
             multiple=True,
             type=click.Path(path_type=Path, exists=True, file_okay=False),
-            help="A coach adaptation that retrain left: told where it has learned from the player. May be repeated.",
+            help="A coach adaptation that retrain left: named where it has learned from the player. May be repeated.",
         ),
         click.option(
             "--pseudonyms",
@@ -133,9 +133,9 @@ def export_player(
             lines.append(f"  {pseudonyms}: {pair[0]} is {pair[1]} there")
         if not lines:
             raise InputError("unknown-player", where=player, expected="somebody in what was given")
-        told = [f"Everything about {who} in what was given, as of today.", *lines]
-        (part / "about.txt").write_text("\n".join(told) + "\n", encoding="utf-8")
-    click.echo("\n".join([*told, f"In {out}"]))
+        summary = [f"Everything about {who} in what was given, as of today.", *lines]
+        (part / "about.txt").write_text("\n".join(summary) + "\n", encoding="utf-8")
+    click.echo("\n".join([*summary, f"In {out}"]))
 
 
 @command.command("forget", short_help="Remove everything about a player.")
@@ -156,7 +156,7 @@ def forget_player(
     """Remove everything about PLAYER from what is given, and tell what could not be reached.
 
     A token without the name stays in the store, so that nothing about the player is taken in again and models that
-    have learned from their labels can be told.
+    have learned from their labels can be named.
 
     \b
     Exit codes: 0 done, 1 nothing was found, 2 wrong use.
@@ -279,7 +279,7 @@ def _store_lines(store: Path, removed: Removed, coaches: tuple[Path, ...]) -> li
 
 
 def _named(learned: Sequence[str], coaches: tuple[Path, ...]) -> list[str]:
-    """What has learned, told by its folder where that is given, else by its hash."""
+    """What has learned, by its folder where that is given, else by its hash."""
     from faultml.classifier.coach_adaptation import load_adaptation
 
     folders = {load_adaptation(folder)[0].sha256: f"the coach adaptation in {folder}" for folder in coaches}

@@ -79,7 +79,7 @@ def command(
             classify_season(season, fresh, assessor=Assessor(bundle, catalogue))
             folders.append(fresh)
         learned = retrain(opened, coach, [read_results(each) for each in folders], bundle, catalogue, out)
-    for line in learned.told:
+    for line in learned.lines:
         click.echo(line)
     if registry:
         from faultml.classifier.bundle import default_bundle_path

@@ -90,7 +90,7 @@ def _outcome(run: SeasonRun, out: Path) -> str:
         f"{run.n_assessed} of {run.n_swings} recordings assessed, {players} {'player' if players == 1 else 'players'}."
     ]
     if run.unread:
-        lines.append(_first([_told(problem) for problem in run.unread], "files not read", "; "))
+        lines.append(_first([_problem_words(problem) for problem in run.unread], "files not read", "; "))
         if any(problem.code in _STRANGE for problem in run.unread):
             lines.append("  Another recorder's files need a layout first: faultml layout propose FILES")
     if run.unrecorded:
@@ -124,7 +124,7 @@ def _outcome(run: SeasonRun, out: Path) -> str:
     return "\n".join(lines)
 
 
-def _told(problem: Problem) -> str:
+def _problem_words(problem: Problem) -> str:
     """Which file, and why it was not read."""
     return f"{Path(problem.file).name} ({problem.code}: found {problem.found}; expected {problem.expected})"
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @click.option(
     "--results",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="What classify left: drills are told from it.  [default: from the last season uploaded]",
+    help="What classify left: drills are taken from it.  [default: from the last season uploaded]",
 )
 @click.option(
     "--store",
@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     help="Where uploads are kept.  [default: the system's temporary files]",
 )
 @click.option(
-    "--log", is_flag=True, help="A line a request: route, status, time. Names of players are not told."
+    "--log", is_flag=True, help="A line a request: route, status, time. Names of players are not logged."
 )
 def command(
     host: str,

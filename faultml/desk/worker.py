@@ -160,7 +160,7 @@ def _retrain(folder: DeskFolder, work: RetrainWork) -> list[str]:
         learned = retrain(
             store, work.coach, [read_results(folder.results)], load_bundle(), load_catalogue(), Path(work.out)
         )
-    return learned.told
+    return learned.lines
 
 
 def _report(progress: Progress) -> None:

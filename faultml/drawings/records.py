@@ -69,7 +69,7 @@ class Dots:
 
 @dataclass(frozen=True)
 class Mark:
-    """One point that means something, told apart by its shape."""
+    """One point that means something, distinguished by its shape."""
 
     shape: Shape
     x: float

@@ -1,4 +1,4 @@
-"""How the wrist unhinges, told at several shares of the way.
+"""How the wrist unhinges, read at several shares of the way.
 
 The catalogue's measure is the moment at one share. Where the curve is flat or noisy there, that moment jumps; the
 others say by how much it may be off, and to which side.

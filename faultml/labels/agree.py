@@ -196,5 +196,7 @@ def tool_answers(results: Results, verdicts: pd.DataFrame) -> pd.DataFrame:
         faults.loc[faults["status"] == "assessed", [*_ASKED, "probability"]].merge(asked, on=_ASKED)
         for _, faults in results.batches()
     ]
-    told = pd.concat(found) if found else asked.iloc[:0].assign(probability=0.0)
-    return told.assign(verdict=np.where(told["probability"] >= 0.5, "yes", "no")).drop(columns="probability")
+    calls = pd.concat(found) if found else asked.iloc[:0].assign(probability=0.0)
+    return calls.assign(verdict=np.where(calls["probability"] >= 0.5, "yes", "no")).drop(
+        columns="probability"
+    )

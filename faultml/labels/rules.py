@@ -11,7 +11,7 @@ from faultml.rules_file import Count, InnerShare, NotNegative, Record, load_data
 
 
 class AgreementRules(Record, frozen=True):
-    """From how many answers on a kappa is told, and how its interval is drawn."""
+    """From how many answers on a kappa is reported, and how its interval is drawn."""
 
     min_swings: Count
     min_golfers: Annotated[int, msgspec.Meta(ge=2)]

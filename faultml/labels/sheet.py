@@ -1,4 +1,4 @@
-"""Verdicts as a sheet: out for a spreadsheet, and back in, each wrong row told."""
+"""Verdicts as a sheet: out for a spreadsheet, and back in, each wrong row reported."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How the sensor seems to be turned about the forearm, from a swing alone: a little is told, and how little is said.
+"""How the sensor seems to be turned about the forearm, from a swing alone: a weak estimate, reported with its error.
 
 A turn mixes flexion and ulnar deviation all through the swing, and golfers move alike enough for half of it to be seen.
 The figures in ``mounting.toml`` are a linear regression on generated golfers (`faultml.pipelines.mounting`).
@@ -33,7 +33,7 @@ class TurnModel(Record, frozen=True):
     sd_deg
         What is left of the turn's uncertainty, SD on golfers not learned from.
     suspected_deg
-        An estimate beyond this is told.
+        An estimate beyond this is reported.
     """
 
     schema: Literal[1]

@@ -58,11 +58,11 @@ def refusals(noticed: dict[str, Mask], count: int) -> NDArray[np.object_]:
 
 def with_noticed(codes: Sequence[tuple[str, ...]], noticed: dict[str, Mask]) -> list[tuple[str, ...]]:
     """Each swing's codes with those noticed in its motion."""
-    told = [tuple(own) for own in codes]
+    together = [tuple(own) for own in codes]
     for code, mask in noticed.items():
         for row in np.flatnonzero(mask):
-            told[row] += (code,)
-    return told
+            together[row] += (code,)
+    return together
 
 
 def widening(codes: Sequence[tuple[str, ...]]) -> NDArray[np.float64]:

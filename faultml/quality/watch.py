@@ -1,4 +1,4 @@
-"""Is a season like what the model has learned from? Told for each kind of recording; it changes no probability.
+"""Is a season like what the model has learned from? Reported for each kind of recording; it changes no probability.
 
 Fixed histograms are summed, so that memory does not grow with the swings. Swings of one golfer are alike, so chance is
 reckoned with fewer independent swings than there are, by each feature's likeness in training.
@@ -112,7 +112,7 @@ def compare_to(reference: Reference | None, sums: Tally) -> list[dict[str, Any]]
     it), ``ks`` (largest gap of the cumulative shares), ``unlike``, ``shifted``. Shifted only says that the golfers
     are others than in training, well within what the model knows.
     """
-    told = []
+    recorders = []
     for recorder, counts in sums.counts.items():
         players = sums.players[recorder]
         swings = sum(players.values())
@@ -125,12 +125,12 @@ def compare_to(reference: Reference | None, sums: Tally) -> list[dict[str, Any]]
             _compare(name, reading, row / swings, size, len(readings))
             for (name, reading), row in zip(readings.items(), counts, strict=True)
         ]
-        told.append(
+        recorders.append(
             recorder._asdict()
             | {"swings": swings, "players": len(players), "known": kind is not None}
             | {"features": [each for each in features if each["unlike"] or each["shifted"]]}
         )
-    return sorted(told, key=lambda each: -each["swings"])
+    return sorted(recorders, key=lambda each: -each["swings"])
 
 
 def watch_sentences(watched: list[dict[str, Any]]) -> list[str]:

@@ -113,7 +113,7 @@ def read_watch(run: Mapping[str, Any]) -> Watch:
     """
     rows = run.get("watch")
     try:
-        recorders = [msgspec.convert(row | _told(row), WatchedRecorder) for row in rows or ()]
+        recorders = [msgspec.convert(row | _report_fields(row), WatchedRecorder) for row in rows or ()]
         assessed = msgspec.convert(run["counts"]["assessed"], int)
     except (msgspec.ValidationError, KeyError, TypeError, ValueError) as error:
         raise InputError(
@@ -123,7 +123,7 @@ def read_watch(run: Mapping[str, Any]) -> Watch:
     return Watch(rows is not None, assessed - watched if rows is not None else 0, recorders)
 
 
-def _told(row: dict[str, Any]) -> dict[str, Any]:
+def _report_fields(row: dict[str, Any]) -> dict[str, Any]:
     """What is said of a recorder, and what learning it would need."""
     says = " ".join(watch_sentences([row]))
     swings, players = (LABELLED_SWINGS, LABELLED_PLAYERS) if says else (0, 0)

@@ -60,9 +60,9 @@ class Finding(Record, frozen=True):
 
 
 class Range(Record, frozen=True):
-    """Lowest and highest angle in degrees: beyond `told` a finding, beyond `refused` a refusal."""
+    """Lowest and highest angle in degrees: beyond `reported` a finding, beyond `refused` a refusal."""
 
-    told: tuple[float, float]
+    reported: tuple[float, float]
     refused: tuple[float, float]
 
 

@@ -126,9 +126,9 @@ def _radians(
 
 def _beyond(low: NDArray[np.float64], high: NDArray[np.float64], limit: Range) -> NDArray[np.int64]:
     """0 within human range, 1 beyond what nearly all reach, 2 beyond what any wrist can."""
-    told = (low < limit.told[0]) | (high > limit.told[1])
+    reported = (low < limit.reported[0]) | (high > limit.reported[1])
     refused = (low < limit.refused[0]) | (high > limit.refused[1])
-    return told.astype(int) + (told & refused)
+    return reported.astype(int) + (reported & refused)
 
 
 def _moved(

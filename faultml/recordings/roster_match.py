@@ -1,7 +1,7 @@
 """Whose row is whose: the roster's names against the recorded players'.
 
 A row about pain must not get lost over a capital letter or a space. Names that are the same but for case,
-spaces and Unicode form are taken to be one person's, and that is told.
+spaces and Unicode form are taken to be one person's, and that is reported.
 """
 
 from __future__ import annotations

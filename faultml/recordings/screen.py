@@ -103,8 +103,8 @@ def screen(flat: Flat, limits: Limits) -> NDArray[np.bool_]:
         radian_max=limits.radian_most,
         max_rate_dps=min(limits.clip_deg_s, limits.jump_deg_s),
         bend_deg=MEDIAN_BEND * limits.noisy_deg,
-        low=(ranges[0].told[0], ranges[1].told[0], ranges[2].told[0]),
-        high=(ranges[0].told[1], ranges[1].told[1], ranges[2].told[1]),
+        low=(ranges[0].reported[0], ranges[1].reported[0], ranges[2].reported[0]),
+        high=(ranges[0].reported[1], ranges[1].reported[1], ranges[2].reported[1]),
     )
     passed = np.zeros(len(flat.lengths), dtype=np.bool_)
     _screen(flat, bounds, passed)

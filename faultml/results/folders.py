@@ -16,7 +16,7 @@ from faultml.errors import InputError
 
 try:
     import fcntl
-except ImportError:  # pragma: no cover - not on POSIX: leftovers are then told by their age
+except ImportError:  # pragma: no cover - not on POSIX: leftovers are then recognised by their age
     fcntl = None  # type: ignore[assignment]
 
 LOCK_FILE: Final = ".lock"

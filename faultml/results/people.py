@@ -73,9 +73,13 @@ def remove_from_results(folder: Path, player: str, *, dry_run: bool = False) -> 
         for name in set(results.run["files"]) - written - {REPORT_FILE, RUN_FILE}:
             shutil.copy2(folder / name, part / name)
         files = sorted(name for name in results.run["files"] if name != REPORT_FILE)
-        told = {**_without(results.run, player), "counts": _recount(results, part, tables), "tables": tables}
-        told["files"] = files
-        (part / RUN_FILE).write_text(_json(told) + "\n", encoding="utf-8")
+        kept_run = {
+            **_without(results.run, player),
+            "counts": _recount(results, part, tables),
+            "tables": tables,
+        }
+        kept_run["files"] = files
+        (part / RUN_FILE).write_text(_json(kept_run) + "\n", encoding="utf-8")
     return counts
 
 
@@ -115,8 +119,8 @@ def _without(run: dict[str, Any], player: str) -> dict[str, Any]:
         return isinstance(each, dict) and each.get("player") == player
 
     return {
-        name: [each for each in told if not about(each)] if isinstance(told, list) else told
-        for name, told in run.items()
+        name: [each for each in kept_run if not about(each)] if isinstance(kept_run, list) else kept_run
+        for name, kept_run in run.items()
     }
 
 

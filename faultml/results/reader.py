@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 
 from faultml.errors import InputError
 from faultml.results.columns import PROGRAM, RUN_FILE, SUMS_PREFIX
-from faultml.results.tables import Kind, damage_told, read_table, stream_table
+from faultml.results.tables import Kind, damage_reported, read_table, stream_table
 
 BATCH_SWINGS: Final = 4000
 """Swings read at a time where a whole season would be too much."""
@@ -56,7 +56,7 @@ class Results:
             As `frame`.
         """
         path, schema = self._table(f"{SUMS_PREFIX}{name}")
-        with damage_told(path):
+        with damage_reported(path):
             return pq.read_table(path, columns=list(schema))
 
     def has_sums(self, name: str) -> bool:
@@ -88,7 +88,7 @@ class Results:
                 expected="as many faults for each swing",
                 found=str(counts[1]),
             )
-        with damage_told(faults[0]):
+        with damage_reported(faults[0]):
             yield from zip(
                 stream_table(*swings, rows), stream_table(*faults, rows * max(each, 1)), strict=True
             )

@@ -1,4 +1,4 @@
-"""A player's sessions in the order of time, and the dates that can be told from their names."""
+"""A player's sessions in the order of time, and the dates that can be read from their names."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Sheets that a person fills in with a spreadsheet: CSV, read with care and told row by row where it is wrong."""
+"""Sheets that a person fills in with a spreadsheet: CSV, read with care, errors reported row by row."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ MAX_BYTES: Final = 50_000_000
 MAX_CELL: Final = 100_000
 _MAX_SHOWN: Final = 80
 _UNESCAPE: Final = re.compile(ESCAPED)
-_TOLD_DELIMITER: Final = re.compile(r"sep=([,;\t])", re.IGNORECASE)
-"""A first line by which some spreadsheets are told what parts the cells."""
+_DECLARED_DELIMITER: Final = re.compile(r"sep=([,;\t])", re.IGNORECASE)
+"""A first line that tells some spreadsheets what parts the cells."""
 
 
 class SheetRow(NamedTuple):
@@ -72,12 +72,12 @@ def read_sheet(path: Path, columns: Sequence[str], needed: Sequence[str]) -> She
     """
     text = _text(path)
     first = text.partition("\n")[0]
-    told = _TOLD_DELIMITER.fullmatch(first.strip())
-    delimiter = told[1] if told else max(",;\t", key=first.count)
+    declared = _DECLARED_DELIMITER.fullmatch(first.strip())
+    delimiter = declared[1] if declared else max(",;\t", key=first.count)
     rows = csv.reader(StringIO(text, newline=""), delimiter=delimiter)
     sheet = Sheet([], [])
     try:
-        if told:
+        if declared:
             next(rows)
         names = _names(path, next(rows, []), columns, needed)
         for fields in rows:

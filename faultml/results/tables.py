@@ -137,7 +137,7 @@ def read_table(
         Where the file cannot be read as such a table.
     """
     wanted = list(schema) if columns is None else list(columns)
-    with damage_told(path):
+    with damage_reported(path):
         blocks = list(_blocks(path, schema, wanted))
         if player is not None:
             blocks = [block.filter(pc.equal(block["player"], player)) for block in blocks]
@@ -149,7 +149,7 @@ def stream_table(
 ) -> Iterator[pd.DataFrame]:
     """The same table, `rows` rows at a time, so that it need not fit in memory."""
     wanted = list(schema) if columns is None else list(columns)
-    with damage_told(path):
+    with damage_reported(path):
         left = _empty(schema, wanted)
         for block in _blocks(path, schema, wanted):
             left = pa.concat_tables([left, block])
@@ -161,7 +161,7 @@ def stream_table(
 
 
 @contextmanager
-def damage_told(path: Path) -> Iterator[None]:
+def damage_reported(path: Path) -> Iterator[None]:
     """Turn whatever reading a damaged file raises into an `InputError` that names it."""
     try:
         yield

@@ -137,7 +137,7 @@ class ResultsWriter:
         self._writers[name].append_arrow(table)
 
     def write(self, name: str, frame: pd.DataFrame) -> None:
-        """Write a whole table such as ``players``; the kinds of its columns are told from the frame."""
+        """Write a whole table such as ``players``; the kinds of its columns are taken from the frame."""
         self._open(name, infer_schema(frame)).append(frame)
 
     def file(self, name: str) -> Path:

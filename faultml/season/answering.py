@@ -1,4 +1,4 @@
-"""Answers requests for partitions, in whatever process: the frozen inputs are loaded once, and must be the run's own."""
+"""Answer requests for partitions, in any process: the frozen inputs are loaded once, and must be the run's own."""
 
 from __future__ import annotations
 

@@ -222,10 +222,10 @@ def classify_season(
             corrections=_corrections(store) if corrections is None else corrections,
         )
         save_inputs(parts_folder, inputs, opened.repeats)
-        told = _Progress(opened.n_swings, progress)
+        tracker = _Progress(opened.n_swings, progress)
         answering = Answering(inputs, opened.repeats, assessor, parts_folder)
-        runner = _runner(on, opened.n_swings, answering, told, given=given)
-        done = _assess(opened, runner, parts_folder, partition_swings, told)
+        runner = _runner(on, opened.n_swings, answering, tracker, given=given)
+        done = _assess(opened, runner, parts_folder, partition_swings, tracker)
         lost = {fragment: result for fragment, result in done.items() if isinstance(result, Lost)}
         refused = {fragment: answering.refuse(fragment) for fragment in lost}
         parts = [
@@ -259,7 +259,7 @@ def classify_season(
         if layout.suspected:
             merge.take_problems([layout.problem("season")])
         merge.prescribe(
-            n_buckets, known, coaching, day, effects, plans, told.players, layout_suspected=layout.suspected
+            n_buckets, known, coaching, day, effects, plans, tracker.players, layout_suspected=layout.suspected
         )
         if changed is not None:
             results.write("outcomes", changed)
@@ -354,7 +354,7 @@ def _open(season: Season | str | Path | Sequence[str | Path], on: str) -> Season
     return open_season([path.absolute() for path in paths] if "://" in on else paths)
 
 
-def _runner(on: str, n_swings: int, answering: Answering, told: _Progress, *, given: bool) -> Runner:
+def _runner(on: str, n_swings: int, answering: Answering, tracker: _Progress, *, given: bool) -> Runner:
     """Who assesses the partitions.
 
     Raises
@@ -364,7 +364,7 @@ def _runner(on: str, n_swings: int, answering: Answering, told: _Progress, *, gi
     """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     if on == "here" or (not on and (given or n_swings < PROCESSES_PAY_FROM or cores == 1)):
-        return InProcess(answering, told.batch)
+        return InProcess(answering, tracker.batch)
     if given:
         expected = "source, which other processes can load"
         raise InputError("model-in-memory", where=on, expected=expected, found="an assessor")
@@ -382,7 +382,7 @@ def _runner(on: str, n_swings: int, answering: Answering, told: _Progress, *, gi
 
 
 def _assess(
-    season: Season, runner: Runner, parts_folder: Path, partition_swings: int, told: _Progress
+    season: Season, runner: Runner, parts_folder: Path, partition_swings: int, tracker: _Progress
 ) -> dict[Fragment, Partition | Lost]:
     """What became of every fragment, in the order of the season."""
     fragments = season.fragments(partition_swings)
@@ -390,7 +390,7 @@ def _assess(
     for outcome in runner.run(fragments, parts_folder):
         done[outcome.number] = outcome.result
         if isinstance(outcome.result, Partition):
-            told.part(outcome.result)
+            tracker.part(outcome.result)
     return {fragment: done[number] for number, fragment in enumerate(fragments)}
 
 
@@ -414,7 +414,7 @@ def _run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started:
         **({"own_steps": assessor.own_steps} if assessor.own_steps else {}),
         "catalogue": {"owner": assessor.catalogue.owner, "sha256": assessor.catalogue.digest},
         "coaching": coaching.digests,
-        "promise": assessor.promise_told(),
+        "promise": assessor.promise_record(),
         "counts": {
             "swings": run.n_swings,
             "assessed": run.n_assessed,

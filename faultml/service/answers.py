@@ -269,7 +269,7 @@ PlayerPlanOut = create_model(
 
 
 class JobProblem(BaseModel):
-    """How often something is wrong in the files, told by the order in which they came."""
+    """How often something is wrong in the files, in the order in which they were found."""
 
     file: str
     code: str
@@ -299,17 +299,19 @@ class JobsOut(BaseModel):
 
 def records(frame: pd.DataFrame, columns: Mapping[str, Kind]) -> list[dict[str, Any]]:
     """Rows of a result table as JSON takes them: null for what is not a number, "" for no text, lists for words."""
-    told: dict[str, list[Any]] = {}
+    listed: dict[str, list[Any]] = {}
     for name, kind in columns.items():
         column = frame[name]
         if kind == "number":
-            told[name] = [value if np.isfinite(value) else None for value in column.to_numpy(float).tolist()]
+            listed[name] = [
+                value if np.isfinite(value) else None for value in column.to_numpy(float).tolist()
+            ]
         elif kind == "whole":
-            told[name] = [None if pd.isna(value) else int(value) for value in column]
+            listed[name] = [None if pd.isna(value) else int(value) for value in column]
         elif kind == "flag":
-            told[name] = column.to_numpy(bool).tolist()
+            listed[name] = column.to_numpy(bool).tolist()
         elif kind == "text":
-            told[name] = [value if isinstance(value, str) else "" for value in column]
+            listed[name] = [value if isinstance(value, str) else "" for value in column]
         else:
-            told[name] = [list(value) for value in column]
-    return [dict(zip(told, row, strict=True)) for row in zip(*told.values(), strict=True)]
+            listed[name] = [list(value) for value in column]
+    return [dict(zip(listed, row, strict=True)) for row in zip(*listed.values(), strict=True)]

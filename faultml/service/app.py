@@ -22,7 +22,7 @@ from faultml.service import (
 from faultml.service.answers import AssessIn, Health, Ready
 from faultml.service.context import Service, service_of
 from faultml.service.describe import SUMMARY, TITLE
-from faultml.service.describe import problems as told_problems
+from faultml.service.describe import problems as problem_responses
 from faultml.service.jobs import Jobs
 from faultml.service.problems import ProblemDocument, Refusal
 from faultml.service.request_guard import OPEN_PATHS, RequestGuard
@@ -73,7 +73,7 @@ def create_app(settings: Settings) -> FastAPI:
     operation_id="healthz",
     summary="The program runs.",
     response_model=Health,
-    responses=told_problems(),
+    responses=problem_responses(),
 )
 async def healthz() -> dict[str, Any]:
     """Needs no token."""
@@ -85,7 +85,7 @@ async def healthz() -> dict[str, Any]:
     operation_id="readyz",
     summary="The model is ready.",
     response_model=Ready,
-    responses=told_problems(),
+    responses=problem_responses(),
 )
 async def readyz(request: Request) -> dict[str, Any]:
     """Which model it is, by its hash; 503 until it is ready. Needs no token."""
@@ -119,17 +119,17 @@ def _describe(app: FastAPI) -> None:
     plain = app.openapi
 
     def openapi() -> dict[str, Any]:
-        told = plain()
-        components = told.setdefault("components", {})
+        description = plain()
+        components = description.setdefault("components", {})
         for model in (AssessIn, ProblemDocument):
             schema = model.model_json_schema(ref_template="#/components/schemas/{model}")
             components["schemas"] |= {**schema.pop("$defs"), model.__name__: schema}
         for name in ("HTTPValidationError", "ValidationError"):
             components["schemas"].pop(name, None)
         components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
-        for path, methods in told["paths"].items():
+        for path, methods in description["paths"].items():
             for method in methods.values():
                 method["security"] = [{}] if path in OPEN_PATHS else [{"token": []}, {}]
-        return told
+        return description
 
     app.openapi = openapi  # type: ignore[method-assign]

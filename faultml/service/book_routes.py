@@ -75,11 +75,11 @@ def _player_drills(service: Service, player: str) -> dict[str, Any]:
     known, _ = service.known()
     players = results.players
     now = drills_now(players[players["player"] == player], rows, known, service.coaching, date.today())
-    told = records(now, DRILL_COLUMNS)
-    for row in told:
+    drills = records(now, DRILL_COLUMNS)
+    for row in drills:
         row["book"] = book.get(row["drill"])
     finished = str(results.run.get("finished", ""))
-    return {"player": player, "classified_at": finished, "care": list(CARE), "drills": told}
+    return {"player": player, "classified_at": finished, "care": list(CARE), "drills": drills}
 
 
 def _entries(service: Service, part: str, digest: str, player: str = "") -> dict[str, Any]:

@@ -85,7 +85,7 @@ class Service:
         self.ready = len(assessed.swings) == 1
 
     def results(self) -> Results:
-        """The results that drills are told from.
+        """The results that drills are taken from.
 
         Raises
         ------
@@ -100,7 +100,7 @@ class Service:
         return read_results(self.jobs.results(job))
 
     def known(self) -> tuple[Known, frozenset[str]]:
-        """What is known of everybody now, and who was recorded in the results that drills are told from.
+        """What is known of everybody now, and who was recorded in the results that drills are taken from.
 
         Raises
         ------

@@ -37,10 +37,11 @@ _SAID: Final = {
 
 def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """The problem documents a route may answer with, beside those that any may."""
-    told = sorted({400, 401, 421, 429, 503, *statuses})
+    listed = sorted({400, 401, 421, 429, 503, *statuses})
     schema = {"$ref": f"#/components/schemas/{ProblemDocument.__name__}"}
     return {
-        status: {"description": _SAID[status], "content": {MEDIA_TYPE: {"schema": schema}}} for status in told
+        status: {"description": _SAID[status], "content": {MEDIA_TYPE: {"schema": schema}}}
+        for status in listed
     }
 
 

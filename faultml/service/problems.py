@@ -103,16 +103,16 @@ def response(refusal: Refusal) -> Response:
 
 def invalid(errors: Sequence[ErrorDetails | Mapping[str, Any]], part: str = "") -> Refusal:
     """A refusal from what pydantic found wrong; `part` where the places do not begin with it."""
-    told = []
+    reported = []
     for error in errors[:MAX_ERRORS]:
         place = list(error["loc"])
         where = part or str(place.pop(0))
         if error["type"] == "json_invalid":
             place = []
-        told.append((where, "".join(f"/{_escaped(step)}" for step in place), str(error["msg"])))
-    more = f", the first {MAX_ERRORS} of {len(errors)} told" if len(errors) > MAX_ERRORS else ""
+        reported.append((where, "".join(f"/{_escaped(step)}" for step in place), str(error["msg"])))
+    more = f", the first {MAX_ERRORS} of {len(errors)} reported" if len(errors) > MAX_ERRORS else ""
     fields = "1 field is" if len(errors) == 1 else f"{len(errors)} fields are"
-    return Refusal(422, "invalid", f"{fields} not as described{more}.", errors=told)
+    return Refusal(422, "invalid", f"{fields} not as described{more}.", errors=reported)
 
 
 def of_error(error: FaultmlError) -> Refusal:

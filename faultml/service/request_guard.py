@@ -208,11 +208,11 @@ class _Outgoing:
             _set_default(headers, HEADERS.items())
         await self._send(message)
 
-    async def answer(self, told: ASGIApp, scope: Scope, receive: Receive) -> None:
+    async def answer(self, app: ASGIApp, scope: Scope, receive: Receive) -> None:
         """Send an answer, unless one has begun: then the connection breaks off, which the client sees."""
         if self.status:
             raise RuntimeError("an answer broke off")
-        await told(scope, receive, self)
+        await app(scope, receive, self)
 
 
 def _set_default(headers: MutableHeaders, wanted: Iterable[tuple[str, str]]) -> None:

@@ -1,4 +1,4 @@
-"""Listen and answer until told to stop."""
+"""Listen and answer until stopped."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def listen(host: str, port: int) -> socket.socket:
 
 
 def server(app: FastAPI) -> uvicorn.Server:
-    """A server for an app of `create_app`; ``run(sockets=[...])`` answers until it is told to stop."""
+    """A server for an app of `create_app`; ``run(sockets=[...])`` answers until it is stopped."""
     connections: Connections = app.state.service.connections
     # No access log: players' names stand in paths. The request guard logs what may be logged.
     return uvicorn.Server(

@@ -17,7 +17,7 @@ MIN_TOKEN_LETTERS: Final = 24
 
 @dataclass(frozen=True)
 class Limits:
-    """How much a server takes on. Each is told in docs/http.md.
+    """How much a server takes on. Each is described in docs/http.md.
 
     Attributes
     ----------
@@ -109,7 +109,7 @@ class Settings:
     registered
         Which version of a registry the model must be; None where it is none.
     results
-        Results folder that drills are told from; None: those of the latest season that was uploaded.
+        Results folder that drills are taken from; None: those of the latest season that was uploaded.
     store
         The coach's store; None: no labels.
     token
@@ -146,7 +146,7 @@ def allowed_hosts(host: str, port: int, others: tuple[str, ...] = ()) -> tuple[s
     Raises
     ------
     InputError
-        ``host-needed`` where it listens on all addresses and no name is told.
+        ``host-needed`` where it listens on all addresses and no name is given.
     """
     names = ["127.0.0.1", "localhost", "[::1]"] if is_loopback(host) else [_bracketed(host)]
     if host in ("0.0.0.0", "::", ""):

@@ -50,10 +50,10 @@ def _answer(service: Service, body: bytes, kind: str) -> bytes:
         assessed = assess_swings(table, assessor=service.assessor)
     except pa.ArrowException as error:
         raise InputError("wrong-type", expected="the season table") from error
-    return msgspec.json.encode(told(service, assessed))
+    return msgspec.json.encode(assessed_answer(service, assessed))
 
 
-def told(service: Service, assessed: AssessedSwings) -> dict[str, Any]:
+def assessed_answer(service: Service, assessed: AssessedSwings) -> dict[str, Any]:
     """An answer as `faultml.service.answers.Assessed`."""
     swings = records(assessed.swings, SWINGS)
     faults = records(assessed.faults, FAULT_COLUMNS)

@@ -88,7 +88,7 @@ class Store:
         StoreError
             ``damaged-store`` where it cannot be read.
         """
-        with _told(self.path), self._engine.connect() as connection, connection.begin():
+        with _errors_reported(self.path), self._engine.connect() as connection, connection.begin():
             yield connection
 
     @contextmanager
@@ -102,7 +102,7 @@ class Store:
             ``damaged-store``.
         """
         with (
-            _told(self.path),
+            _errors_reported(self.path),
             self._engine.connect() as plain,
             plain.execution_options(**{_WRITING: True}) as connection,
             connection.begin(),
@@ -141,7 +141,7 @@ class Store:
         if out.exists():
             raise InputError("file-exists", where=str(out), expected="a new file")
         part = out.with_name(f".{out.name}.new")
-        with _told(out):
+        with _errors_reported(out):
             out.parent.mkdir(parents=True, exist_ok=True)
             part.unlink(missing_ok=True)
             _make_private(part)
@@ -165,7 +165,7 @@ class Store:
         StoreError
             ``store-busy`` where somebody else uses the store.
         """
-        with _told(self.path):
+        with _errors_reported(self.path):
             connection = _connect(self.path)
             try:
                 connection.execute("VACUUM")
@@ -206,7 +206,7 @@ def open_store(path: str | Path, *, create: bool = True) -> Store:
             where=str(path),
             expected="a store of faultml; --store or FAULTML_STORE says where",
         )
-    with _told(path):
+    with _errors_reported(path):
         if is_new:
             path.parent.mkdir(parents=True, exist_ok=True)
             _make_private(path)
@@ -308,7 +308,7 @@ def now() -> str:
 
 
 @contextmanager
-def _told(path: Path) -> Iterator[None]:
+def _errors_reported(path: Path) -> Iterator[None]:
     """Turn what SQLite and the system raise into a `StoreError` that names the file."""
     try:
         yield

@@ -1,4 +1,4 @@
-"""Where the store lies: as told, else as the environment says, else in the folder one works in."""
+"""Where the store lies: as given, else as the environment says, else in the folder one works in."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ MAX_WAITING: Final = 64
 
 MOVING_DPS: Final = 60.0
 AT_EDGE_S: Final = 0.4
-"""Where the wrist turns faster than this so near to a gap, a swing may be lost in it; other gaps are told as
+"""Where the wrist turns faster than this so near to a gap, a swing may be lost in it; other gaps are reported as
 `recorder-off`."""
 
 SWING: Final = "swing"
@@ -187,7 +187,7 @@ def _judged(held: list[tuple[_Record, Samples | None]], judge: Judge) -> list[_R
 
 
 def _without_doubles(records: list[_Record]) -> list[_Record]:
-    """Of swings that share their motion the surest is kept, and movements within a swing are not told apart from it."""
+    """Keep the surest of swings that share their motion; movements within a swing count as part of it."""
     kept: list[_Record] = []
     for record in sorted(
         (each for each in records if each.judged and not each.reason),

@@ -124,7 +124,7 @@ def _rivals(suites: dict[str, Any]) -> str:
         "## Against every contender (synthetic)",
         "",
         "Macro AP / log loss. Who answers for a part of the swings only has this model's figures on these in brackets. "
-        f"The edges are better at a fault where their AP (told to the model's) or log loss is by over {_NOTABLE}.",
+        f"The edges are better at a fault where their AP (set beside the model's) or log loss is by over {_NOTABLE}.",
         "",
         "| suite | **this model** | "
         + " | ".join(NAMES[name] for name in rivals)

@@ -58,12 +58,12 @@ def _half(golfers: NDArray[np.object_], seed: int) -> NDArray[np.bool_]:
 def _understood(read: Array, true: Array, half: NDArray[np.bool_]) -> tuple[Array, Array]:
     """What readings say of the truth: a line through the other half's golfers, and the SD about it."""
     mean, sd = np.empty_like(true), np.empty_like(true)
-    for told in (half, ~half):
+    for held_out in (half, ~half):
         for column in range(true.shape[1]):
-            asked = read[told, column]
-            slope, at, centre, spread = _line(read[~told, column], true[~told, column])
-            mean[told, column] = np.where(np.isfinite(asked), centre + slope * (asked - at), centre)
-            sd[told, column] = spread
+            asked = read[held_out, column]
+            slope, at, centre, spread = _line(read[~held_out, column], true[~held_out, column])
+            mean[held_out, column] = np.where(np.isfinite(asked), centre + slope * (asked - at), centre)
+            sd[held_out, column] = spread
     return mean, sd
 
 

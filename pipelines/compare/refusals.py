@@ -48,15 +48,15 @@ def refused(assessor: Assessor, *, seed: int, golfers: int) -> dict[str, Any]:
     """
     recipe = Recipe(golfers=golfers, sessions=2, swings=10, seed=seed, non_swing_share=0.25)
     season = draw_season(assessor.catalogue, recipe)
-    told: dict[str, Any] = {name: {} for name in GROUPS}
+    refusals: dict[str, Any] = {name: {} for name in GROUPS}
     for kind, reason in zip(season.truth["kind"], _reasons(assessor, season.batch), strict=True):
-        _count(told["full" if kind == "full" else "non_swings"], str(kind), reason)
+        _count(refusals["full" if kind == "full" else "non_swings"], str(kind), reason)
     random = np.random.default_rng([seed, 6])
     for group, kinds in (("other_activities_learned", LEARNED), ("other_activities_held_out", HELD_OUT)):
         for kind in (kinds[k % len(kinds)] for k in range(golfers)):
             for reason in _reasons(assessor, _other_activity_batch(kind, random)):
-                _count(told[group], kind, reason)
-    return told
+                _count(refusals[group], kind, reason)
+    return refusals
 
 
 def _count(into: dict[str, list[int]], kind: str, reason: str) -> None:
@@ -105,7 +105,7 @@ def add(total: dict[str, Any], more: dict[str, Any]) -> dict[str, Any]:
     return summed
 
 
-def refusal_section(told: dict[str, Any]) -> str:
+def refusal_section(refusals: dict[str, Any]) -> str:
     """The figures in Markdown."""
     lines = [
         "## What is refused (synthetic)",
@@ -118,7 +118,7 @@ def refusal_section(told: dict[str, Any]) -> str:
         "|---|---|---|---|",
     ]
     for group, words in GROUPS.items():
-        kinds = told[group]
+        kinds = refusals[group]
         count, number = (sum(pair[k] for pair in kinds.values()) for k in (0, 1))
         if not count:
             continue

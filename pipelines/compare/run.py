@@ -116,7 +116,7 @@ def compare(
         Processes to draw golfers with, and threads of the peers.
     """
     started = time.monotonic()
-    _write(out, {})  # a folder that cannot be had is told before hours of work
+    _write(out, {})  # a folder that cannot be had is reported before hours of work
     answers = {suite.id: _Answers() for suite in suites}
     clock: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
     assessor = Assessor(bundle, catalogue)

@@ -58,7 +58,7 @@ def severity_scores(
     """Median error of the severity of what is past its edge, and how often the 90 % interval holds the true measure.
 
     All ``(n_swings, n_faults)`` but `softness` ``(n_faults,)``; errors of the release, a share of the downswing, are
-    told in hundredths, and are set beside degrees.
+    given in hundredths, and are set beside degrees.
     """
     known = np.isfinite(true)
     error = np.abs(mean - true)

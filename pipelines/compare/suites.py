@@ -147,4 +147,4 @@ SUITES: Final = (
     ),
     Suite("no_pronation", "Forearm rotation not recorded", forearm=False),
 )
-"""In the order in which they are told."""
+"""In the order in which they are listed."""

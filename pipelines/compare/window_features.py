@@ -26,7 +26,7 @@ class WindowFeatures(TransformerMixin, BaseEstimator):
 
     The series, its first and second differences, and the size of its spectrum are each cut into 1, 2, 4, ... equal
     intervals, and once more moved by half an interval; of each interval some evenly spaced quantiles are kept, every
-    second one less the interval's mean, so that both level and shape are told. The whole window's mean, spread and
+    second one less the interval's mean, so that both level and shape are described. The whole window's mean, spread and
     number of turns come beside them. Every row depends on its own window alone.
 
     Parameters

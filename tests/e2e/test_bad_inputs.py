@@ -149,8 +149,8 @@ def test_decimal_commas_are_read_as_meant_and_told(good_lines: list[str], tmp_pa
     assert classify(season, tmp_path / "results").exit_code == 3
     assert classify(plain, tmp_path / "same").exit_code == 0
     assert "other-delimiter" in (tmp_path / "results" / "problems.csv").read_text(encoding="utf-8")
-    told, same = (pd.read_parquet(tmp_path / name / "faults.parquet") for name in ("results", "same"))
-    pd.testing.assert_frame_equal(told, same)
+    reported, same = (pd.read_parquet(tmp_path / name / "faults.parquet") for name in ("results", "same"))
+    pd.testing.assert_frame_equal(reported, same)
 
 
 def test_results_of_somebody_else_are_not_replaced(good_lines: list[str], tmp_path: Path) -> None:

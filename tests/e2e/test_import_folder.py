@@ -1,4 +1,4 @@
-"""One import over a folder of good and bad files: the good are taken, each bad one is told, a rerun is the same."""
+"""One import over a folder of good and bad files: the good are taken, each bad one is reported, a rerun is the same."""
 
 from __future__ import annotations
 
@@ -111,8 +111,11 @@ def test_a_folder_of_good_and_bad_files(tmp_path: Path) -> None:
     result = run_import(str(folder), "--layout", str(layout), "--out", str(out))
     assert result.exit_code == 3, result.output
     problems = pd.read_csv(out / "_problems.csv", dtype=str, keep_default_na=False)
-    told = {Path(file).name for file in problems["file"]}
-    assert told == {*odd, "pipe.csv", "dangling.csv"} - {"quotes.csv", "nul.csv"}  # odd names are still names
+    reported = {Path(file).name for file in problems["file"]}
+    assert reported == {*odd, "pipe.csv", "dangling.csv"} - {
+        "quotes.csv",
+        "nul.csv",
+    }  # odd names are still names
     assert (problems["expected"] + problems["found"] != "").all()
 
     once = contents(out)

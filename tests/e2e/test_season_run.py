@@ -107,13 +107,13 @@ def test_problems_stand_in_the_same_order_whatever_the_partitions(season: Path, 
         ]
     (tmp_path / "bad").mkdir()
     table.to_parquet(tmp_path / "bad" / "season.parquet", row_group_size=9)
-    told = []
+    reported = []
     for on, swings in (("here", 63), ("here", 7), ("local:3", 10)):
         out = tmp_path / f"{on}-{swings}"
         run = classified(tmp_path / "bad", out, batch_size=9, on=on, partition_swings=swings)
         assert run.n_problems and sum(run.problem_counts.values()) == run.n_problems
-        told.append((out / "problems.csv").read_text(encoding="utf-8"))
-    assert told[0] == told[1] == told[2]
+        reported.append((out / "problems.csv").read_text(encoding="utf-8"))
+    assert reported[0] == reported[1] == reported[2]
     assert {"length-mismatch", "side-suspected"} <= set(pd.read_csv(out / "problems.csv")["code"])
 
 

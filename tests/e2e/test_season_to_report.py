@@ -70,12 +70,12 @@ def test_what_is_clearly_there_is_found_and_what_is_clearly_not_is_left_alone(fo
     ids = ["player", "session", "swing"]
     faults = pd.read_parquet(folder / "results" / "faults.parquet")
     truth = pd.read_parquet(folder / "truth" / "recordings.parquet")
-    told = faults[faults["status"] == "assessed"].merge(truth, on=ids)
-    measure = told.apply(lambda row: row[f"measure_{row['fault']}"], axis=1)
-    sign = told.groupby("fault")["edge"].transform("first") * 0 + told["fault"].map(_signs())
-    past = sign * (measure - told["edge"]) / told["unit"].map({"deg": 1.0, "share": 0.01})
-    assert told.loc[past > 10, "flagged"].mean() > 0.8
-    assert told.loc[past < -10, "flagged"].mean() < 0.02
+    reported = faults[faults["status"] == "assessed"].merge(truth, on=ids)
+    measure = reported.apply(lambda row: row[f"measure_{row['fault']}"], axis=1)
+    sign = reported.groupby("fault")["edge"].transform("first") * 0 + reported["fault"].map(_signs())
+    past = sign * (measure - reported["edge"]) / reported["unit"].map({"deg": 1.0, "share": 0.01})
+    assert reported.loc[past > 10, "flagged"].mean() > 0.8
+    assert reported.loc[past < -10, "flagged"].mean() < 0.02
 
 
 def _signs() -> dict[str, int]:

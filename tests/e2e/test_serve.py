@@ -53,8 +53,8 @@ def client(tmp_path: Path) -> Iterator[httpx.Client]:
 
 def ended(client: httpx.Client, job: str) -> dict[str, object]:
     until(lambda: client.get(f"/v1/seasons/{job}").json()["state"] in ("done", "failed"))
-    told: dict[str, object] = client.get(f"/v1/seasons/{job}").json()
-    return told
+    document: dict[str, object] = client.get(f"/v1/seasons/{job}").json()
+    return document
 
 
 def test_a_season_goes_in_and_its_results_come_out(
@@ -68,8 +68,8 @@ def test_a_season_goes_in_and_its_results_come_out(
     answer = client.post("/v1/seasons", files=files)
     assert answer.status_code == 202 and answer.headers["location"].endswith(answer.json()["id"])
     job = answer.json()["id"]
-    told = ended(client, job)
-    assert told["state"] == "done" and told["progress"] == 1.0, told
+    document = ended(client, job)
+    assert document["state"] == "done" and document["progress"] == 1.0, document
 
     classify_season([season], tmp_path / "own")
     own = read_results(tmp_path / "own")
@@ -79,11 +79,11 @@ def test_a_season_goes_in_and_its_results_come_out(
         pd.testing.assert_frame_equal(pd.read_parquet(file), pd.read_parquet(own.folder / f"{name}.parquet"))
     watch = client.get(f"/v1/seasons/{job}/watch").json()
     assert watch == asdict(read_watch(own.run)) and watch["compared"]
-    assert watch["too_few"] + sum(each["swings"] for each in watch["recorders"]) == told["assessed"]
+    assert watch["too_few"] + sum(each["swings"] for each in watch["recorders"]) == document["assessed"]
     page = client.get(f"/v1/seasons/{job}/results/report.html")
     assert page.headers["content-disposition"].startswith("attachment")
     assert "default-src 'none'" in page.headers["content-security-policy"]
-    for name in told["results"]:  # type: ignore[attr-defined]
+    for name in document["results"]:  # type: ignore[attr-defined]
         assert str(tmp_path).encode() not in client.get(f"/v1/seasons/{job}/results/{name}").content, name
     assert not list((tmp_path / "spool").rglob("season")), "recordings are kept although they have served"
     assert sorted(path.name for path in tmp_path.iterdir() if path.name == "passwd") == []
@@ -115,8 +115,8 @@ def test_what_is_no_season_is_refused_at_once(client: httpx.Client, season: Path
         415,
         "unknown-media-type",
     )
-    told = problem(client.post("/v1/seasons", files=[("roster", ("a", b"x"))]), 422, "invalid")
-    assert told["errors"][0]["pointer"] == "/season"
+    document = problem(client.post("/v1/seasons", files=[("roster", ("a", b"x"))]), 422, "invalid")
+    assert document["errors"][0]["pointer"] == "/season"
     problem(client.post("/v1/seasons", files=[("extra", ("a", b"x"))]), 422, "invalid")
     large = b"PAR1" + bytes(2_000_000)
     problem(client.post("/v1/seasons", content=large, headers={"content-type": PARQUET}), 413, "too-large")

@@ -56,8 +56,8 @@ def uploaded(client: httpx.Client, content: bytes, kind: str = PARQUET) -> str:
 
 def ended(client: httpx.Client, job: str) -> dict[str, Any]:
     until(lambda: client.get(f"/v1/seasons/{job}").json()["state"] in ("done", "failed"))
-    told: dict[str, Any] = client.get(f"/v1/seasons/{job}").json()
-    return told
+    document: dict[str, Any] = client.get(f"/v1/seasons/{job}").json()
+    return document
 
 
 def folder(spool: Path, job: str) -> Path:
@@ -103,9 +103,9 @@ def test_what_unpacks_too_far_is_told(client: httpx.Client) -> None:
     assert max(len(packed), len(out.getvalue())) < 1_000_000
     for content, kind in ((packed, "application/gzip"), (out.getvalue(), PARQUET)):
         job = uploaded(client, content, kind)
-        told = ended(client, job)
-        assert told["assessed"] == 0 and told["reason"], told
-        assert "unpacks-too-far" in str(told), told
+        document = ended(client, job)
+        assert document["assessed"] == 0 and document["reason"], document
+        assert "unpacks-too-far" in str(document), document
         assert client.delete(f"/v1/seasons/{job}").status_code == 204
 
 
@@ -140,8 +140,8 @@ def test_two_uploads_at_once_both_arrive_whole(client: httpx.Client) -> None:
     for thread in threads:
         thread.join()
     for count, job in jobs.items():
-        told = ended(client, job)
-        assert (told["state"], told["swings"]) == ("done", count)
+        document = ended(client, job)
+        assert (document["state"], document["swings"]) == ("done", count)
 
 
 @pytest.mark.skipif(not Path("/proc/self/cwd").exists(), reason="the system does not tell of processes")
@@ -160,9 +160,9 @@ def test_jobs_that_end_before_their_time(
     killed = uploaded(client, season)
     until(lambda: worker(folder(spool, killed)))
     os.kill(worker(folder(spool, killed)) or 0, signal.SIGKILL)
-    told = ended(client, killed)
-    assert (told["state"], told["reason"]) == ("failed", "The process that classified it has ended.")
-    assert told["results"] == [] and not folder(spool, killed).exists()
+    document = ended(client, killed)
+    assert (document["state"], document["reason"]) == ("failed", "The process that classified it has ended.")
+    assert document["results"] == [] and not folder(spool, killed).exists()
 
     nonsense = tmp_path / "nonsense"
     nonsense.write_text("#!/bin/sh\necho nonsense\n")
@@ -170,7 +170,10 @@ def test_jobs_that_end_before_their_time(
     with monkeypatch.context() as patched:
         patched.setattr("sys.executable", str(nonsense))
         strange = uploaded(client, season)
-        told = ended(client, strange)
-    assert (told["state"], told["reason"]) == ("failed", "It could not be classified on this machine.")
+        document = ended(client, strange)
+    assert (document["state"], document["reason"]) == (
+        "failed",
+        "It could not be classified on this machine.",
+    )
 
     assert ended(client, uploaded(client, season))["state"] == "done"

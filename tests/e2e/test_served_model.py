@@ -97,13 +97,13 @@ def test_a_request_gives_the_librarys_numbers(
         f"{served}/invocations", body, {"Content-Type": "application/json"}, method="POST"
     )
     with urllib.request.urlopen(request, timeout=60) as answer:
-        told = pd.DataFrame(json.loads(answer.read())["predictions"])
+        document = pd.DataFrame(json.loads(answer.read())["predictions"])
     batch, _ = read_frame(season)
     expected = faults_frame(assessor, assessor.assess(batch)).reset_index(drop=True)
-    assert len(told) == len(season) * len(catalogue.ids) > 0
-    assert told["fault"].tolist() == expected["fault"].tolist()
+    assert len(document) == len(season) * len(catalogue.ids) > 0
+    assert document["fault"].tolist() == expected["fault"].tolist()
     assert (expected["status"] == "assessed").any()
     for name in NUMBERS_OUT:
         np.testing.assert_allclose(
-            told[name].to_numpy(float), expected[name].to_numpy(float), rtol=1e-9, atol=1e-12
+            document[name].to_numpy(float), expected[name].to_numpy(float), rtol=1e-9, atol=1e-12
         )

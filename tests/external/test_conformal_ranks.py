@@ -35,12 +35,12 @@ def test_ranks_and_coverage_are_those_of_the_facts() -> None:
     assert conformal_rank(100) == 91
     assert [n for n in range(1, 30) if conformal_rank(n) > n] == list(range(1, 9))
     # Coverage given the calibration golfers: Beta(rank, n + 1 - rank).
-    told = beta(91, 10)
-    assert told.mean() == pytest.approx(0.901, abs=5e-4)
-    assert told.std() == pytest.approx(0.030, abs=5e-4)
+    reported = beta(91, 10)
+    assert reported.mean() == pytest.approx(0.901, abs=5e-4)
+    assert reported.std() == pytest.approx(0.030, abs=5e-4)
     uniform = np.random.default_rng(3).random((4000, 100))  # a uniform score covers as much as its bound says
     drawn = np.array([conformal_bound(row) for row in uniform])
-    assert (drawn.mean(), drawn.std()) == pytest.approx((told.mean(), told.std()), abs=2e-3)
+    assert (drawn.mean(), drawn.std()) == pytest.approx((reported.mean(), reported.std()), abs=2e-3)
 
 
 def test_our_intervals_are_about_as_wide_as_split_conformal_asks_for(

@@ -40,10 +40,10 @@ def test_quantiles_are_numpys() -> None:
     """External check: numpy.quantile on the whole window."""
     series = np.random.default_rng(1).normal(size=(5, 2, 41))
     features = WindowFeatures(depth=1, divisor=4).fit(series)
-    told = features.transform(series).reshape(5, 2, -1)[:, :, 3:14]
+    reported = features.transform(series).reshape(5, 2, -1)[:, :, 3:14]
     wanted = np.moveaxis(np.quantile(series, np.linspace(0, 1, 11), axis=2), 0, 2)
     wanted[..., 1::2] -= series.mean(axis=2, keepdims=True)
-    assert told == pytest.approx(wanted, abs=1e-12)
+    assert reported == pytest.approx(wanted, abs=1e-12)
 
 
 @settings(max_examples=25, deadline=None)

@@ -63,8 +63,13 @@ def fake_swings(n_swings: int = 1, **options: Any) -> list[dict[str, Any]]:
 def problem(answer: httpx.Response, status: int, code: str) -> dict[str, Any]:
     """The problem document of an answer, which must be one, and of this kind."""
     assert answer.headers["content-type"] == "application/problem+json", answer.text
-    told: dict[str, Any] = answer.json()
-    assert (answer.status_code, told["code"]) == (status, code), told
-    assert told["status"] == status and told["title"] and told["detail"] and told["type"] == "about:blank"
+    document: dict[str, Any] = answer.json()
+    assert (answer.status_code, document["code"]) == (status, code), document
+    assert (
+        document["status"] == status
+        and document["title"]
+        and document["detail"]
+        and document["type"] == "about:blank"
+    )
     assert "Traceback" not in answer.text and "/site-packages/" not in answer.text
-    return told
+    return document

@@ -41,8 +41,10 @@ def fake_results(folder: Path, golfers: int = 6, swings: int = 10, seed: int = 0
             measures = centre + rng.normal(0, 4, len(ids))
             for fault, measure in zip(ids, measures, strict=True):
                 probability = 1 / (1 + np.exp(-measure / 3))
-                told = {"status": "assessed", "probability": probability, "measure": measure}
-                faults.append({**name, "fault": fault, **(told if assessed else {"status": "not_assessed"})})
+                reported = {"status": "assessed", "probability": probability, "measure": measure}
+                faults.append(
+                    {**name, "fault": fault, **(reported if assessed else {"status": "not_assessed"})}
+                )
     with ResultsWriter(folder) as results:
         for start in range(0, len(rows), batch):
             results.append("swings", fake_frame(SWINGS, rows[start : start + batch]))
@@ -51,8 +53,8 @@ def fake_results(folder: Path, golfers: int = 6, swings: int = 10, seed: int = 0
         results.append("problems", fake_frame(PROBLEMS, []))
         players = [{"player": f"golfer{golfer}", "fault": "flip"} for golfer in range(golfers)]
         results.write("players", pd.DataFrame(players))
-        told = ", ".join(f'{{"player": "golfer{golfer}"}}' for golfer in range(golfers))
-        results.file("explanations.json").write_text(f"[{told}]")
+        reported = ", ".join(f'{{"player": "golfer{golfer}"}}' for golfer in range(golfers))
+        results.file("explanations.json").write_text(f"[{reported}]")
         results.file("report.html").write_text("the page of golfer0 and all others")
         results.run["counts"] = {"swings": len(rows), "assessed": 0, "players": golfers, "problems": 0}
     return folder

@@ -71,10 +71,10 @@ def make(folder: Path, number: int, swings: list[Swing], random: np.random.Gener
     for name, pools in NAMES.items():
         positive = list(pools)[:2]
         means = str(random.choice(positive))
-        told = str(
+        reported = str(
             random.choice([means, means, "", positive[means == positive[0]]], p=[0.4, 0.2, 0.35, 0.05])
         )
-        title = str(random.choice(pools[told]))
+        title = str(random.choice(pools[reported]))
         if tells_unit == "name":
             title += {"deg": " (deg)", "rad": "_rad"}[unit]
         channel = list(NAMES).index(name)

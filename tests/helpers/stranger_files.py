@@ -1,4 +1,4 @@
-"""Recorders' files in layouts nobody told us of, made of swings whose truth is known: five by hand, and random ones."""
+"""Recorders' files in layouts nobody described, made of swings whose truth is known: five by hand, and random ones."""
 
 from __future__ import annotations
 

@@ -195,7 +195,7 @@ EDGE = '[[edge]]\nfault = "flip"\nvalue = -8.0\n'
 
 
 @pytest.mark.parametrize(
-    ("text", "code", "told"),
+    ("text", "code", "reported"),
     [
         (EDGE, "bad-catalogue", "owner"),
         ('owner = "us"', "bad-catalogue", "edge"),
@@ -213,11 +213,13 @@ EDGE = '[[edge]]\nfault = "flip"\nvalue = -8.0\n'
         (f'owner = "us"\n{EDGE}'.replace("flip", "early_ulnar_release"), "bad-edge", "-8"),
     ],
 )
-def test_an_override_that_does_not_fit_is_refused(tmp_path: Path, text: str, code: str, told: str) -> None:
+def test_an_override_that_does_not_fit_is_refused(
+    tmp_path: Path, text: str, code: str, reported: str
+) -> None:
     with pytest.raises(CatalogueError) as caught:
         overridden(tmp_path, text)
     assert caught.value.code == code
-    assert told in str(caught.value)
+    assert reported in str(caught.value)
     assert "edges.toml" in str(caught.value)
 
 

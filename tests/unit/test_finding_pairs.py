@@ -303,17 +303,17 @@ def test_every_finding_has_its_pair() -> None:
 
 @pytest.mark.parametrize("code", PAIRS)
 def test_raised_by_one_and_nearly_by_the_other(code: str, assessor: Assessor, tmp_path: Path) -> None:
-    told = []
+    reported = []
     for name, write in zip(("raises", "nearly"), PAIRS[code], strict=True):
         (tmp_path / name).mkdir()
         check = check_season(open_season([write(tmp_path / name)]), assessor)
         (line,) = (line for line in check.lines if line.finding.code == code)
-        told.append(line.status)
+        reported.append(line.status)
         if line.status == "found":
             assert line.where
             assert line.expected or not line.finding.problem
-    assert told[0] == "found"
-    assert told[1] != "found"
+    assert reported[0] == "found"
+    assert reported[1] != "found"
 
 
 def test_the_page_of_findings_is_as_the_data_say() -> None:

@@ -1,4 +1,4 @@
-"""Every command has its verb in Python: typed, documented, told in docs/python.md and called by what runs there."""
+"""Every command has its verb in Python: typed, documented in docs/python.md and called by what runs there."""
 
 from __future__ import annotations
 

@@ -189,11 +189,11 @@ def test_too_low_a_rate_is_told_or_refused(generated: SyntheticSeason, tmp_path:
         np.nanmax(generated.batch.t_s, axis=1) - np.nanmin(generated.batch.t_s, axis=1)
     )
     rows = np.flatnonzero((rate > 110) & (rate < 130))[:6]
-    for step, told in ((2, "coarse-rate"), (4, None)):
+    for step, reported in ((2, "coarse-rate"), (4, None)):
         write_season(thinned(rows_of(generated.batch, rows), step), tmp_path / f"{step}.parquet")
         (batch,) = open_season([tmp_path / f"{step}.parquet"]).batches()
         for reason, findings in zip(batch.table["reason"], batch.table["findings"], strict=True):
-            assert (reason == "" and told in findings) if told else reason != ""
+            assert (reason == "" and reported in findings) if reported else reason != ""
 
 
 @pytest.mark.parametrize(

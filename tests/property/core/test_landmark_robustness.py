@@ -62,7 +62,7 @@ def swings(catalogue: Catalogue) -> list[Swing]:
     return rows
 
 
-def told(assessor: Assessor, rows: list[Swing]) -> tuple[np.ndarray, list[set[str]]]:
+def marks_and_codes(assessor: Assessor, rows: list[Swing]) -> tuple[np.ndarray, list[set[str]]]:
     batch, _ = read_frame(pd.DataFrame(rows).drop(columns="takeaway_s"))
     found = assessor.assess(batch)
     times = found.landmarks.offset_s + found.windows.anchor_s[:, None]
@@ -81,8 +81,8 @@ def test_a_worse_recording_moves_no_landmark_untold(
     change: Callable[[Swing], Swing], sample_s: float, swings: list[Swing], catalogue: Catalogue
 ) -> None:
     assessor = Assessor(load_bundle(), catalogue)
-    times, _ = told(assessor, swings)
-    moved, after = told(assessor, [change(row) for row in swings])
+    times, _ = marks_and_codes(assessor, swings)
+    moved, after = marks_and_codes(assessor, [change(row) for row in swings])
     shift = np.abs(moved - times)[:, :3].max(axis=1)
     far = shift > sample_s + SLACK_S
     heavy = {code for code, finding in findings().items() if finding.severity != "tell"}

@@ -40,30 +40,35 @@ def test_pain_is_never_lost_over_a_name(
     header = ",".join(before + case_header(column) + after for column in ("player", "hand", "pain"))
     rows = [f"{before}{case(name)}{after},right,wrist", *(f"{name},left,{said}" for said in others)]
     for ordered in (rows, rows[::-1]):
-        told = matched("\n".join([header, *ordered]), [recorded, "somebody else"])
-        assert stopped(told, recorded)
-        assert not stopped(told, "somebody else")
+        known_roster = matched("\n".join([header, *ordered]), [recorded, "somebody else"])
+        assert stopped(known_roster, recorded)
+        assert not stopped(known_roster, "somebody else")
 
 
 @given(NAMES, CASES)
 def test_every_spelling_of_a_name_in_pain_is_kept_from_drills(name, case) -> None:
     recorded = sorted({name.upper(), name.lower(), name})
     row = case(name + " x")
-    told = matched(f"player,pain,under_16\n{row},wrist,no\n", [player + " X" for player in recorded])
-    assert all(stopped(told, player + " X") for player in recorded)
+    known_roster = matched(f"player,pain,under_16\n{row},wrist,no\n", [player + " X" for player in recorded])
+    assert all(stopped(known_roster, player + " X") for player in recorded)
 
 
 def test_another_persons_clearance_lets_nobody_through() -> None:
-    told = matched("player,pain,under_16\nBEN,cleared,no\n", ["Ben", "ben"])
-    assert told.table["pain"].tolist() == [(), ()] and told.table["under_16"].tolist() == [None, None]
-    told = matched("player,pain,level\nBen,wrist,club\nben,cleared,county\n", ["Ben"])
-    assert told.table[["pain", "level"]].values.tolist() == [[("wrist",), "club"]]
+    known_roster = matched("player,pain,under_16\nBEN,cleared,no\n", ["Ben", "ben"])
+    assert known_roster.table["pain"].tolist() == [(), ()] and known_roster.table["under_16"].tolist() == [
+        None,
+        None,
+    ]
+    known_roster = matched("player,pain,level\nBen,wrist,club\nben,cleared,county\n", ["Ben"])
+    assert known_roster.table[["pain", "level"]].values.tolist() == [[("wrist",), "club"]]
 
 
 def test_what_differs_is_told() -> None:
-    told = matched("player,level\nben ,club\nDan,club\nEve,club\n", ["Ben", "Eve", "Fay"])
-    assert told.table["player"].tolist() == ["Ben", "Eve"] and set(told.table["level"]) == {"club"}
-    assert [(row.code, row.player) for row in told.problems] == [
+    known_roster = matched("player,level\nben ,club\nDan,club\nEve,club\n", ["Ben", "Eve", "Fay"])
+    assert known_roster.table["player"].tolist() == ["Ben", "Eve"] and set(known_roster.table["level"]) == {
+        "club"
+    }
+    assert [(row.code, row.player) for row in known_roster.problems] == [
         ("roster-name-differs", "ben"),
         ("player-not-in-roster", "Fay"),
         ("roster-player-not-recorded", "Dan"),
@@ -81,15 +86,15 @@ def test_what_differs_is_told() -> None:
     ],
 )
 def test_a_roster_that_cannot_be_read_means_no_drill_for_anybody(text: str) -> None:
-    told = matched(text, ["Ben", "Eve"], encoding="latin-1")
-    assert told.table["pain"].tolist() == [(NOT_READ,), (NOT_READ,)]
-    known = known_now(told, ["Ben", "Eve"], TODAY)
+    known_roster = matched(text, ["Ben", "Eve"], encoding="latin-1")
+    assert known_roster.table["pain"].tolist() == [(NOT_READ,), (NOT_READ,)]
+    known = known_now(known_roster, ["Ben", "Eve"], TODAY)
     assert {care_stop(known.body(player), TODAY) for player in ("Ben", "Eve")} == {"mend-roster"}
 
 
 def test_a_comma_too_many_in_the_words_about_pain_means_no_drill() -> None:
-    told = matched("player,pain,level\nBen,wrist, a bit,club\nEve,none,club\n", ["Ben", "Eve"])
-    assert stopped(told, "Ben") and not stopped(told, "Eve")
+    known_roster = matched("player,pain,level\nBen,wrist, a bit,club\nEve,none,club\n", ["Ben", "Eve"])
+    assert stopped(known_roster, "Ben") and not stopped(known_roster, "Eve")
 
 
 def test_without_a_roster_nobody_is_told_of() -> None:

@@ -49,8 +49,8 @@ def test_nine_intervals_of_ten_hold_the_truth(catalogue: Catalogue, bundle: Bund
     windows = Windows(**vars(windows) | {"mark_s": mark_s})
     landmarks = bundle.detector.predict(windows)
     curves = Curves.read(windows, landmarks)
-    told = closure_budget(curves.d_deg, curves.address_deg)
-    sds = closure_sd(windows, landmarks, curves, told)
+    reported = closure_budget(curves.d_deg, curves.address_deg)
+    sds = closure_sd(windows, landmarks, curves, reported)
     address = truth[[f"address_{name}" for name in CHANNELS]].to_numpy(float)
     random, golfer = np.random.default_rng(1), np.unique(truth["player"], return_inverse=True)[1]
     held = []
@@ -62,9 +62,9 @@ def test_nine_intervals_of_ten_hold_the_truth(catalogue: Catalogue, bundle: Bund
         at[:, ULNAR] += grip
         true = closure_budget(d_deg, at)
         off = (
-            told.bend_deg - true.bend_deg,
-            told.roll_deg - true.roll_deg,
-            (told.total_deg - true.total_deg).sum(axis=1),
+            reported.bend_deg - true.bend_deg,
+            reported.roll_deg - true.roll_deg,
+            (reported.total_deg - true.total_deg).sum(axis=1),
         )
         inside = [np.abs(error) <= INTERVAL_Z * sd for error, sd in zip(off, sds, strict=True)]
         known = [np.isfinite(error) for error in off]

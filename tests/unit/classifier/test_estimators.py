@@ -289,9 +289,9 @@ def test_calibration_is_a_rising_curve(classifier: FaultClassifier) -> None:
     posterior = Posterior(mean, 0.2 * np.ones_like(mean), np.full((41, 1), -90.0), np.ones((41, 1)))
     chance = classifier.runtime().probability(posterior, classifier.edges)
     assert (np.diff(chance, axis=0) >= 0).all()
-    told = logit(chance[:, column])
+    reported = logit(chance[:, column])
     raw = logit(np.clip(ndtr(past[:, column] / np.hypot(classifier.softness[column], 0.2)), 1e-5, 1 - 1e-5))
-    np.testing.assert_allclose(told, classifier.offset_[column] + classifier.slope_[column] * raw)
+    np.testing.assert_allclose(reported, classifier.offset_[column] + classifier.slope_[column] * raw)
 
 
 def test_the_swing_filter_refuses_few_good_recordings(

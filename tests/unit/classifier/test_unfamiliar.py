@@ -1,4 +1,4 @@
-"""What is unlike what was learned from is told from what is rare in one reading only, and is told row by row."""
+"""What is unlike the training data is distinguished from what is rare in one reading only, row by row."""
 
 from __future__ import annotations
 

@@ -65,8 +65,8 @@ def test_a_fault_is_found_by_the_name_that_the_report_gives_it() -> None:
 def test_json_holds_the_same() -> None:
     entries = json.loads(printed("--json"))
     assert [entry["id"] for entry in entries] == FAULTS + DRILLS
-    told = json.loads(printed("flexed_top", "--json"))[0]
-    assert told["part"] == "faults" and told["lines"]["present"].startswith("above +25°")
+    reported = json.loads(printed("flexed_top", "--json"))[0]
+    assert reported["part"] == "faults" and reported["lines"]["present"].startswith("above +25°")
 
 
 def test_a_players_own_edge_is_printed_with_its_owner(tmp_path: Path) -> None:

@@ -50,9 +50,13 @@ def test_nothing_to_assess_is_another_exit_code(tmp_path: Path) -> None:
 
 def test_the_same_as_json(tmp_path: Path) -> None:
     result = run(write_parquet(season(flipped=1), tmp_path / "a.parquet"), "--json")
-    told = json.loads(result.stdout)
-    assert (told["swings"], told["assessed"], told["exit_code"]) == (4, 3, 3) and result.exit_code == 3
-    checks = {line["code"]: line for line in told["checks"]}
+    reported = json.loads(result.stdout)
+    assert (reported["swings"], reported["assessed"], reported["exit_code"]) == (
+        4,
+        3,
+        3,
+    ) and result.exit_code == 3
+    checks = {line["code"]: line for line in reported["checks"]}
     assert list(checks) == list(findings())
     assert checks["sign-suspected"]["status"] == "found" and checks["sign-suspected"]["swings"] == 1
     assert checks["field-count"]["status"] == "not-applicable" and checks["gap"]["status"] == "passed"
@@ -71,9 +75,9 @@ def test_any_recorders_file_by_its_layout(tmp_path: Path) -> None:
     (tmp_path / "l.toml").write_text(write_layout(layout))
     path = write_recorder(recorder_table(season(flipped=1), layout), tmp_path / "a.csv", layout)
     result = run(path, "--layout", tmp_path / "l.toml", "--json")
-    told = json.loads(result.stdout)
-    assert result.exit_code == 3 and told["assessed"] == 3
-    checks = {line["code"]: line for line in told["checks"]}
+    reported = json.loads(result.stdout)
+    assert result.exit_code == 3 and reported["assessed"] == 3
+    checks = {line["code"]: line for line in reported["checks"]}
     assert checks["sign-suspected"]["swings"] == 1
     assert checks["trail-arm"]["status"] == "passed", "with a layout it is known which arm it is"
     assert "faultml-check-" not in result.stdout, "where a copy stood for a moment helps nobody"
@@ -96,7 +100,7 @@ def test_wrong_use() -> None:
 def test_a_check_counts_the_swings_it_could_be_made_on(tmp_path: Path) -> None:
     frame = season()
     frame["pronation_deg"] = [None, *frame["pronation_deg"][1:]]
-    told = json.loads(run(write_parquet(frame, tmp_path / "a.parquet"), "--json").stdout)
-    checks = {line["code"]: line for line in told["checks"]}
+    reported = json.loads(run(write_parquet(frame, tmp_path / "a.parquet"), "--json").stdout)
+    checks = {line["code"]: line for line in reported["checks"]}
     assert checks["pronation-missing"]["swings"] == 1
     assert checks["pronation-unusable"]["checked"] == 3

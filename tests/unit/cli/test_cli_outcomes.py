@@ -70,8 +70,8 @@ def test_from_a_drill_given_to_what_it_changed(results: Path, store: Path, tmp_p
     assert "better by" in said
     assert said.count(DRILL) >= 3
     assert "nan" not in said
-    told = json.loads(run("outcomes", results, "--store", store, "--json")[1])
-    assert [each["player"] for each in told["outcomes"]] == ["p001", "p002", "p003"]
+    reported = json.loads(run("outcomes", results, "--store", store, "--json")[1])
+    assert [each["player"] for each in reported["outcomes"]] == ["p001", "p002", "p003"]
     own = run("outcomes", results, "--store", store, "--player", "p002")[1]
     assert own.startswith("p002: ")
     code, _, error = run("outcomes", results, "--store", store, "--player", "p009")
@@ -120,11 +120,11 @@ def test_the_report_tells_of_drills_given_in_the_store_and_so_does_its_folder_la
 ) -> None:
     since = (Recipe().first_day + timedelta(days=7)).isoformat()
     run("assign", "p001", DRILL, "--from", since, "--nothing-hurts", "--results", results, "--store", store)
-    code, _, _ = run("classify", season, "--out", tmp_path / "told", "--store", store, "--quiet")
+    code, _, _ = run("classify", season, "--out", tmp_path / "shown", "--store", store, "--quiet")
     assert code in (0, 3)
-    page = (tmp_path / "told" / "players" / page_name("p001")).read_text(encoding="utf-8")
+    page = (tmp_path / "shown" / "players" / page_name("p001")).read_text(encoding="utf-8")
     assert page.count("Did it work?</h3>") == 1
-    assert run("report", tmp_path / "told", "--out", tmp_path / "again.html")[0] == 0
+    assert run("report", tmp_path / "shown", "--out", tmp_path / "again.html")[0] == 0
     assert "Did it work?</h3>" in (tmp_path / "again.html").read_text(encoding="utf-8")
 
 

@@ -40,7 +40,7 @@ def onset(catalogue: Catalogue, fault_id: str, channel: int, knots: dict[float, 
         ("early_roll", PRONATION, {0: 0, 1: 40, 1.4: 0, 2: -20}, 1.16),
         # A release starts where it is measured.
         ("early_ulnar_release", ULNAR, {0: 0, 1: -30, 1.2: -30, 2: 10}, 1.40),
-        # What is never reached is told where it is read: too little hinge at its window's start, a hold-off at its end.
+        # What is never reached is reported at its window: too little hinge at its start, a hold-off at its end.
         ("underset", ULNAR, {0: 0, 1: -5, 2: 0}, 0.80),
         ("hold_off", PRONATION, {0: 0, 1: 40, 2: 0, 3: 0}, 2.30),
     ],

@@ -73,8 +73,8 @@ def test_a_fault_no_longer_known_stands_after_the_others(results: Results) -> No
 def test_the_tool_says_yes_from_a_half_on(results: Results) -> None:
     mine = said(*answers("ann"))
     row = agreement(mine, results).set_index("fault").loc["flip"]
-    told = results.faults.query("fault == 'flip'").set_index(["player", "swing"])["probability"]
-    tool = np.array([told[(each.player, each.swing)] >= 0.5 for each in mine.itertuples()])
+    reported = results.faults.query("fault == 'flip'").set_index(["player", "swing"])["probability"]
+    tool = np.array([reported[(each.player, each.swing)] >= 0.5 for each in mine.itertuples()])
     yes = (mine["verdict"] == "yes").to_numpy()
     expected = [(yes & tool).sum(), (yes & ~tool).sum(), (~yes & tool).sum(), (~yes & ~tool).sum()]
     assert row[["both_yes", "only_coach", "only_other", "both_no"]].tolist() == expected

@@ -23,17 +23,17 @@ def said(*verdicts: Verdict) -> pd.DataFrame:
 
 
 def season(folder: Path, swings: list[dict[str, object]]) -> Results:
-    """A season told swing by swing: player, swing, the probability of a flip and its measure; all else is sure."""
+    """A season described swing by swing: player, swing, the probability of a flip and its measure; all else is sure."""
     faults = []
     for swing in swings:
         for fault in load_catalogue().ids:
             is_flip = fault == "flip"
-            told = {
+            reported = {
                 "probability": swing["p"] if is_flip else 0.0,
                 "measure": swing["measure"] if is_flip else 0.0,
             }
             faults.append(
-                {**{name: swing[name] for name in IDS}, "fault": fault, "status": "assessed", **told}
+                {**{name: swing[name] for name in IDS}, "fault": fault, "status": "assessed", **reported}
             )
     rows = [{**{name: swing[name] for name in IDS}, "assessed": True} for swing in swings]
     with ResultsWriter(folder) as results:

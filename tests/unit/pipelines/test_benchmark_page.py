@@ -52,18 +52,18 @@ def figures() -> dict[str, Any]:
 
 
 def test_page_and_text_tell_each_figure_and_what_is_wanted(figures: dict[str, Any]) -> None:
-    for told in (as_page(figures), as_text(figures)):
+    for reported in (as_page(figures), as_text(figures)):
         for words in ("12,345", "10,000", "6.2", "1.07", "8.2", "0.21", "not measured", "200,000"):
-            assert words in told, words
+            assert words in reported, words
     assert "| swings a second, season of 200,000 | 12,345 | 10,000 |" in as_page(figures)
     assert "| swings a second, season of 20,000 | 5,000 |  |" in as_page(figures)
 
 
 def test_without_a_long_season_the_short_one_is_held_to_the_target(figures: dict[str, Any]) -> None:
     del figures["long_season"], figures["times_memory"]
-    told = as_page(figures)
-    assert "| swings a second, season of 20,000 | 5,000 | 10,000 |" in told
-    assert "| the longer season's memory, times the other's | not measured | 1.2 |" in told
+    reported = as_page(figures)
+    assert "| swings a second, season of 20,000 | 5,000 | 10,000 |" in reported
+    assert "| the longer season's memory, times the other's | not measured | 1.2 |" in reported
 
 
 def test_what_is_left_beside_a_bundle_names_its_model_and_the_card_says_so(

@@ -64,7 +64,9 @@ def test_a_careless_coach_makes_nothing_worse(points: dict[tuple[str, int], Poin
         point = points["careless", swings]
         assert point.difference_hi <= 0.01
         assert point.own_difference_hi <= 0.01
-        assert point.told_difference_hi <= 0.01  # the probability as told, against answers with their lapses
+        assert (
+            point.reported_difference_hi <= 0.01
+        )  # the probability as reported, against answers with their lapses
         assert point.own_forecast < -0.1
         assert 0.11 <= point.lapse_rate <= 0.19
 
@@ -114,10 +116,12 @@ def test_without_labels_the_default_holds(suite: Suite) -> None:
 def test_the_guard_is_read_back_from_a_probability(suite: Suite) -> None:
     model = edge_classifier()
     labelled = labelled_by(CATALOGUE, model, suite, np.full_like(suite.measures, np.nan))
-    told = model.probability(suite.posterior, model.edges)
+    reported = model.probability(suite.posterior, model.edges)
     column = model.guarded[0]
-    read = guard_chance(model, labelled.past, labelled.sd, told)[:, column]
-    clear = (labelled.past[:, column] > -4) & (labelled.guard[:, column] > 1e-3) & (told[:, column] < 0.9999)
+    read = guard_chance(model, labelled.past, labelled.sd, reported)[:, column]
+    clear = (
+        (labelled.past[:, column] > -4) & (labelled.guard[:, column] > 1e-3) & (reported[:, column] < 0.9999)
+    )
     np.testing.assert_allclose(read[clear], labelled.guard[clear, column], rtol=1e-4)
 
 
@@ -155,8 +159,8 @@ def test_a_saved_adaptation_moves_edges_and_softens_them(tmp_path: Path, suite: 
     one = default_adaptation(CATALOGUE)
     at = np.arange(len(SOFT)) == column
     one = replace(one, shift=6.0 * at, shift_sd=1.0 * at, softness=np.where(at, 5.0, SOFT))
-    told = model.probability(suite.posterior, catalogue.edges(suite.golfers))
-    np.testing.assert_allclose(told, chance(edge_classifier(), labelled, one))
+    reported = model.probability(suite.posterior, catalogue.edges(suite.golfers))
+    np.testing.assert_allclose(reported, chance(edge_classifier(), labelled, one))
 
 
 def test_a_changed_adaptation_is_refused(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The comparison: suites are what they say, the pendulum swings by the laws of motion, peers get what they are told."""
+"""The comparison: suites are what they say, the pendulum swings by the laws of motion, peers get their inputs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A coach's own verdicts: an estimate below some 55 golfers, shown from there on where flags bear it out, and told."""
+"""A coach's own verdicts: an estimate below some 55 golfers, shown from there on where flags bear it out."""
 
 from __future__ import annotations
 
@@ -38,8 +38,8 @@ def season(folder: Path, bundle: Bundle, catalogue: Catalogue, golfers: int, swi
             ids = {"player": f"g{golfer:03d}", "session": "2031-04-05", "swing": f"{swing:03d}"}
             rows.append({**ids, "assessed": True})
             for fault in FAULTS_JUDGED:
-                told = {"status": "assessed", "flagged": fault == "flip", "edge": catalogue[fault].edge}
-                faults.append({**ids, "fault": fault, **told})
+                reported = {"status": "assessed", "flagged": fault == "flip", "edge": catalogue[fault].edge}
+                faults.append({**ids, "fault": fault, **reported})
     with ResultsWriter(folder) as results:
         results.append("swings", fake_frame(SWINGS, rows))
         results.append("faults", fake_frame(FAULTS, faults))
@@ -153,7 +153,9 @@ def test_it_fills_the_column_and_the_pages_words(
     assert np.isnan(with_own.promised(moved)).all(), "a proof is for the edges it was made with"
 
     coaching = load_coaching(catalogue)
-    plain, said = (promise_words({"promise": each.promise_told()}, coaching) for each in (assessor, with_own))
+    plain, said = (
+        promise_words({"promise": each.promise_record()}, coaching) for each in (assessor, with_own)
+    )
     shown_on = f"{bundle.manifest.promises.golfers} generated golfers"
     assert shown_on in plain and "an estimate, until some 56 of them are judged" in plain
     assert f"on them it is shown for {coaching.words['flip']}; for the other faults" in said

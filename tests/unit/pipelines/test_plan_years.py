@@ -1,4 +1,4 @@
-"""The simulated years: one drill at a time, the same from the same seed, and told in tables."""
+"""The simulated years: one drill at a time, the same from the same seed, and shown in tables."""
 
 from __future__ import annotations
 

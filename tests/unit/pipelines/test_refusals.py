@@ -11,7 +11,7 @@ from faultml.synthetic.other_activities import HELD_OUT, LEARNED
 
 
 @pytest.fixture(scope="module")
-def told(assessor: Assessor) -> dict[str, dict[str, list[int]]]:
+def counts(assessor: Assessor) -> dict[str, dict[str, list[int]]]:
     return refused(assessor, seed=3, golfers=8)
 
 
@@ -19,18 +19,18 @@ def share(kinds: dict[str, list[int]]) -> float:
     return sum(no for _, no in kinds.values()) / sum(n for n, _ in kinds.values())
 
 
-def test_full_swings_pass_and_the_rest_does_not(told: dict[str, dict[str, list[int]]]) -> None:
-    assert set(told) == set(GROUPS) and set(told["full"]) == {"full"}
-    assert share(told["full"]) <= 0.05
-    assert min(share(told[group]) for group in GROUPS if group != "full") >= 0.9
-    dead, refused_dead = told["non_swings"]["dead_channel"]
+def test_full_swings_pass_and_the_rest_does_not(counts: dict[str, dict[str, list[int]]]) -> None:
+    assert set(counts) == set(GROUPS) and set(counts["full"]) == {"full"}
+    assert share(counts["full"]) <= 0.05
+    assert min(share(counts[group]) for group in GROUPS if group != "full") >= 0.9
+    dead, refused_dead = counts["non_swings"]["dead_channel"]
     assert dead == refused_dead > 0, "by the checks on reading"
-    assert sum(n for group in ("full", "non_swings") for n, _ in told[group].values()) == 8 * 20
+    assert sum(n for group in ("full", "non_swings") for n, _ in counts[group].values()) == 8 * 20
 
 
-def test_kinds_that_training_has_not_seen_are_kept_apart(told: dict[str, dict[str, list[int]]]) -> None:
-    assert set(told["other_activities_learned"]) == set(LEARNED) and set(
-        told["other_activities_held_out"]
+def test_kinds_that_training_has_not_seen_are_kept_apart(counts: dict[str, dict[str, list[int]]]) -> None:
+    assert set(counts["other_activities_learned"]) == set(LEARNED) and set(
+        counts["other_activities_held_out"]
     ) == set(HELD_OUT)
 
 

@@ -97,11 +97,11 @@ def test_versions_are_promoted_rolled_back_and_reopened_elsewhere(
     assert left.rolled_back and left.champion_since and left.aliases == ()
     # Moved, and opened by a process that did not make it.
     moved = Path(shutil.move(folder, tmp_path / "elsewhere"))
-    told = subprocess.run(
+    reported = subprocess.run(
         [sys.executable, "-c", "from faultml.cli import main; main()", "models", "list", "--registry", moved],
         capture_output=True, text=True, check=True,
     ).stdout  # fmt: skip
-    assert "champion since" in told.splitlines()[0] and "00:00  rolled back" in told.splitlines()[1]
+    assert "champion since" in reported.splitlines()[0] and "00:00  rolled back" in reported.splitlines()[1]
     assert registry.load_version(moved).manifest.sha256 == first.sha256
 
 
@@ -123,7 +123,10 @@ def test_a_run_holds_parameters_hashes_tables_and_figures(folder: Path) -> None:
 
 def test_pictures_of_a_training_stand_alone(folder: Path, bundle: Bundle, tmp_path: Path) -> None:
     kept = read_manifest(default_bundle_path())
-    honest = [{"told": 0.1, "came": 0.12, "answers": 90}, {"told": 0.9, "came": 0.7, "answers": 9}]
+    honest = [
+        {"predicted": 0.1, "observed": 0.12, "answers": 90},
+        {"predicted": 0.9, "observed": 0.7, "answers": 9},
+    ]
     figures = {"contact_marked": kept.figures["contact_marked"] | {"reliability": honest}}
     row = {"refused": 0.1, "risk": [], "curve": {"answered": [0.1, 0.9], "wrong": [0.01, 0.05]}}
     styles = ("everyday", "far styles", "noisy")
@@ -136,7 +139,7 @@ def test_pictures_of_a_training_stand_alone(folder: Path, bundle: Bundle, tmp_pa
         assert picture.tag == "{http://www.w3.org/2000/svg}svg" and picture[0].tag.endswith("style")
     words = {name: "".join(picture.itertext()) for name, picture in pictures.items()}
     assert "far styles" in words["risk_coverage"]
-    assert "probability told" in words["contact_marked_reliability"]
+    assert "predicted probability" in words["contact_marked_reliability"]
     assert "0.12,90" in (files / "tables" / "contact_marked_reliability.csv").read_text()
 
 

@@ -1,4 +1,4 @@
-"""classify and serve with a registry's champion: which version answered is told, and another file is refused."""
+"""classify and serve with a registry's champion: which version answered is reported, and another file is refused."""
 
 from __future__ import annotations
 
@@ -52,9 +52,9 @@ def run(*words: object) -> tuple[int, str]:
 def test_results_say_which_version_answered(folder: Path, season: Path, tmp_path: Path) -> None:
     code, said = run("classify", season, "--out", tmp_path / "r", "--registry", folder, "--no-report")
     assert code in (0, 1, 3), said
-    told = json.loads((tmp_path / "r" / "run.json").read_text())
-    assert told["registry"] == {"model": "faultml", "version": 1, "alias": "champion"}
-    assert told["model"]["sha256"] == read_manifest(default_bundle_path()).sha256
+    reported = json.loads((tmp_path / "r" / "run.json").read_text())
+    assert reported["registry"] == {"model": "faultml", "version": 1, "alias": "champion"}
+    assert reported["model"]["sha256"] == read_manifest(default_bundle_path()).sha256
     assert str(folder) not in (tmp_path / "r" / "run.json").read_text()
 
 
@@ -99,12 +99,12 @@ def test_the_process_that_classifies_an_upload_is_told_the_version(folder: Path,
 
 def test_mlflow_is_imported_only_where_a_registry_is_given(season: Path, tmp_path: Path) -> None:
     words = ["classify", str(season), "--out", str(tmp_path / "r"), "--no-report", "--quiet"]
-    told = (
+    reported = (
         "import sys\nfrom faultml.cli import main\n"
         f"try:\n    main({words!r})\nexcept SystemExit:\n    pass\n"
         "print('mlflow' in sys.modules, 'tsfresh' in sys.modules)"
     )
-    done = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-c", reported], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "False"]
 
 

@@ -1,4 +1,4 @@
-"""What retraining makes of unsure answers and of coaches whom no edge explains, and how it is told."""
+"""What retraining makes of unsure answers and of coaches whom no edge explains, and the report of it."""
 
 from __future__ import annotations
 
@@ -139,8 +139,8 @@ def test_coefficients_are_the_likeliest(suite: Suite) -> None:
 
     found = fit.solve(0.4)
     assert np.abs(found - minimize(penalised, np.zeros(len(SOFT)), method="BFGS").x).max() < 2e-3
-    told, by_edge = fit.likelihood(found)
-    slope = -(fit.weight * by_edge / told) @ fit.inputs + penalty * found
+    reported, by_edge = fit.likelihood(found)
+    slope = -(fit.weight * by_edge / reported) @ fit.inputs + penalty * found
     assert np.abs(slope - approx_fprime(found, penalised, 1e-6)).max() < 1e-3
 
 
@@ -179,9 +179,9 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Season:
 def test_what_was_unsure_is_heard_and_told(season: Season) -> None:
     answers = season.learned.labelled.answers
     assert (answers == UNSURE).sum() > 10
-    told = "\n".join(season.learned.told)
-    assert f"{(answers == UNSURE).sum()} answers unsure: taken for swings within about" in told
-    assert "left out: on swings not in the results, not assessed, or on faults no longer known" in told
+    reported = "\n".join(season.learned.lines)
+    assert f"{(answers == UNSURE).sum()} answers unsure: taken for swings within about" in reported
+    assert "left out: on swings not in the results, not assessed, or on faults no longer known" in reported
     adaptation, _ = load_adaptation(season.folder / "ann")
     assert adaptation.band > 0 and adaptation.covariate_scales == {}
 
@@ -218,7 +218,7 @@ def test_classify_gives_what_retraining_was_judged_by(season: Season, with_covar
     plain = read_results(season.folder / "results").faults
     rows = plain[plain["status"] == "assessed"].assign(verdict=None)
     labelled = labelled_swings(rows, season.bundle, CATALOGUE)
-    told = chance(season.bundle.classifier, labelled, saved_adaptation(adaptation, CATALOGUE))
+    reported = chance(season.bundle.classifier, labelled, saved_adaptation(adaptation, CATALOGUE))
     straight = chance(
         season.bundle.classifier, labelled, replace(saved_adaptation(adaptation, CATALOGUE), covariates=None)
     )
@@ -226,8 +226,8 @@ def test_classify_gives_what_retraining_was_judged_by(season: Season, with_covar
     assessed = np.isfinite(labelled.past).all(axis=1)  # else the model has a guess of its own
     assert assessed.mean() > 0.5
     given = np.array([faults[(*swing, "flip")] for swing in swings[assessed]])
-    np.testing.assert_allclose(given, told[assessed, FLIP], atol=2e-4)
-    assert np.abs(told - straight)[assessed, FLIP].max() > 0.1
+    np.testing.assert_allclose(given, reported[assessed, FLIP], atol=2e-4)
+    assert np.abs(reported - straight)[assessed, FLIP].max() > 0.1
 
 
 @pytest.mark.parametrize(
@@ -269,5 +269,5 @@ def test_curves_and_their_page(tmp_path: Path) -> None:
     rows = [line for line in page.splitlines() if line.startswith("|")]
     assert {line.count("|") for line in rows} == {9, 7, 4 + 5}, "every row has the columns of its header"
     figure = ElementTree.fromstring((tmp_path / FIGURE_FILE).read_text())
-    told = [element.text for element in figure.iter() if element.tag.endswith("text")]
-    assert {"moved", "careless", "looks elsewhere"} <= set(told)
+    reported = [element.text for element in figure.iter() if element.tag.endswith("text")]
+    assert {"moved", "careless", "looks elsewhere"} <= set(reported)

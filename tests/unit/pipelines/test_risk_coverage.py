@@ -48,8 +48,8 @@ def test_the_figure_stands_alone_and_draws_every_kind_of_golfer_to_its_scale() -
         shares = np.linspace(0.1, 1, 10)
         return {"curve": {"answered": (assessed * shares).tolist(), "wrong": (wrong * shares**2).tolist()}}
 
-    told = {"everyday": kind(0.04, 1.0), "far": kind(0.08, 0.5), "noisy": kind(0.041, 1.0)}
-    root = ElementTree.fromstring(risk_figure(told))
+    reported = {"everyday": kind(0.04, 1.0), "far": kind(0.08, 0.5), "noisy": kind(0.041, 1.0)}
+    root = ElementTree.fromstring(risk_figure(reported))
     space = "{http://www.w3.org/2000/svg}"
     assert root.tag == f"{space}svg" and "synthetic" in "".join(root.itertext())
     words = {node.text: float(node.get("y", "nan")) for node in root.iter(f"{space}text")}

@@ -103,8 +103,8 @@ class TestTraining:
         assert not bundle.classifier.learned.all(), "eight golfers do not show every fault"
         found = Assessor(bundle, catalogue).assess(generated.batch)
         unknown = ~bundle.classifier.learned
-        told = found.status[found.assessed][:, unknown]
-        assert set(told.ravel()) <= {"not_learned", "not_assessed"} and (told == "not_learned").any()
+        reported = found.status[found.assessed][:, unknown]
+        assert set(reported.ravel()) <= {"not_learned", "not_assessed"} and (reported == "not_learned").any()
         assert np.isnan(found.probability[:, unknown]).all()
         assert NOT_LEARNED in found.fault_reason
 

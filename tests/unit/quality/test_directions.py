@@ -20,7 +20,7 @@ from faultml.synthetic.season import SyntheticSeason
 REFUSING = ("side-suspected", "sign-suspected", "roll-sign-suspected", "flexion-sign-suspected")
 
 
-def told(
+def assessed_codes(
     assessor: Assessor, season: SyntheticSeason, *signs: float
 ) -> tuple[list[tuple[str, ...]], np.ndarray]:
     """Findings and reasons of the full swings, their channels times these signs."""
@@ -36,7 +36,7 @@ def share(codes: list[tuple[str, ...]], *sought: str) -> float:
 
 
 def test_sound_swings_are_not_suspected(assessor: Assessor, generated: SyntheticSeason) -> None:
-    codes, _ = told(assessor, generated, 1, 1, 1)
+    codes, _ = assessed_codes(assessor, generated, 1, 1, 1)
     assert share(codes, *REFUSING) <= 0.005
     assert share(codes, "direction-unclear", "flexed-address") <= 0.03
 
@@ -53,7 +53,7 @@ def test_sound_swings_are_not_suspected(assessor: Assessor, generated: Synthetic
 def test_a_wrong_sign_is_seen(
     signs: tuple[int, int, int], code: str, least: float, assessor: Assessor, generated: SyntheticSeason
 ) -> None:
-    codes, reason = told(assessor, generated, *signs)
+    codes, reason = assessed_codes(assessor, generated, *signs)
     assert share(codes, code) >= least
     assert {why for own, why in zip(codes, reason, strict=True) if code in own} <= set(REFUSING)
 
@@ -61,7 +61,7 @@ def test_a_wrong_sign_is_seen(
 def test_few_flipped_hinges_are_answered_without_a_doubt(
     assessor: Assessor, generated: SyntheticSeason
 ) -> None:
-    codes, reason = told(assessor, generated, 1, -1, 1)
+    codes, reason = assessed_codes(assessor, generated, 1, -1, 1)
     plain = widening(codes) == 1
     assert np.mean((reason == "") & plain) <= 0.05
 
@@ -69,7 +69,7 @@ def test_few_flipped_hinges_are_answered_without_a_doubt(
 def test_without_forearm_rotation_a_flipped_hinge_is_still_not_answered(
     assessor: Assessor, generated: SyntheticSeason
 ) -> None:
-    _, reason = told(assessor, generated, 1, -1, np.nan)
+    _, reason = assessed_codes(assessor, generated, 1, -1, np.nan)
     assert np.mean(reason == "") <= 0.25
 
 

@@ -1,4 +1,4 @@
-"""Bad files: each is told with where, what was expected and found, and never stops the rest."""
+"""Bad files: each is reported with where, what was expected and found, and never stops the rest."""
 
 from __future__ import annotations
 
@@ -182,7 +182,7 @@ def test_parquet_dates_as_session(tmp_path: Path) -> None:
 class TestRows:
     """Damage within a CSV file: line 500 lies in the second swing."""
 
-    def told(self, tmp_path: Path, content: str) -> tuple[pd.DataFrame, list[Problem]]:
+    def read_back(self, tmp_path: Path, content: str) -> tuple[pd.DataFrame, list[Problem]]:
         table, problems = read(put(tmp_path / "a.csv", content))
         assert table["swing"].tolist() == ["001", "002", "003"]
         assert table["reason"].tolist()[::2] == ["", ""], "the others are read"
@@ -191,36 +191,36 @@ class TestRows:
     @pytest.mark.parametrize("cell", ["abc", "1.2.3", "1_0", "0x10", "--", "=1+1", "٣", "1 2"])
     @pytest.mark.parametrize("field", [3, 4, 6])
     def test_text_in_a_number(self, cell: str, field: int, tmp_path: Path) -> None:
-        table, problems = self.told(tmp_path, lines_of(lambda x: edit(x, 500, field, cell)))
+        table, problems = self.read_back(tmp_path, lines_of(lambda x: edit(x, 500, field, cell)))
         assert table["reason"][1] == "not-a-number"
         assert [(row.row, row.swing, row.code) for row in problems] == [(500, "002", "not-a-number")]
         assert cell in problems[0].found
 
     @pytest.mark.parametrize("cell", ["", "NaN", "nan", "NA", "null"])
     def test_a_lost_sample(self, cell: str, tmp_path: Path) -> None:
-        table, problems = self.told(tmp_path, lines_of(lambda x: edit(x, 500, 4, cell)))
+        table, problems = self.read_back(tmp_path, lines_of(lambda x: edit(x, 500, 4, cell)))
         assert table["reason"][1] == "" and "gap-filled" in table["findings"][1]
         assert [(row.swing, row.code) for row in problems] == [("002", "missing-value")]
 
     @pytest.mark.parametrize("cell", ["inf", "-inf", "Infinity", "1e999"])
     def test_infinity(self, cell: str, tmp_path: Path) -> None:
-        table, problems = self.told(tmp_path, lines_of(lambda x: edit(x, 500, 4, cell)))
+        table, problems = self.read_back(tmp_path, lines_of(lambda x: edit(x, 500, 4, cell)))
         assert table["reason"][1] == "not-finite"
         assert [(row.swing, row.code) for row in problems] == [("002", "not-finite")]
 
     @pytest.mark.parametrize("cell", [" 1.5", "+1.5", "1.5e0", "1.5E+00", "01.5", "1.50 "])
     def test_other_spellings_of_a_number(self, cell: str, tmp_path: Path) -> None:
-        table, problems = self.told(tmp_path, lines_of(lambda x: edit(x, 500, 5, cell)))
+        table, problems = self.read_back(tmp_path, lines_of(lambda x: edit(x, 500, 5, cell)))
         assert table["reason"][1] == "" and problems == []
 
     def test_too_many_fields(self, tmp_path: Path) -> None:
-        table, problems = self.told(tmp_path, lines_of(lambda x: x.__setitem__(499, x[499] + ",1")))
+        table, problems = self.read_back(tmp_path, lines_of(lambda x: x.__setitem__(499, x[499] + ",1")))
         assert table["reason"][1] == "field-count"
         assert [(row.row, row.swing, row.code) for row in problems] == [(500, "002", "field-count")]
         assert "7" in problems[0].expected and problems[0].found.startswith("8")
 
     def test_too_few_fields(self, tmp_path: Path) -> None:
-        table, problems = self.told(tmp_path, lines_of(lambda x: x.__setitem__(499, "p1")))
+        table, problems = self.read_back(tmp_path, lines_of(lambda x: x.__setitem__(499, "p1")))
         assert table["reason"][1] == "field-count"
         assert [(row.row, row.swing) for row in problems] == [(500, "002")]
 
@@ -242,7 +242,7 @@ class TestRows:
             lines.insert(100, "")
             lines.insert(1, "   ")
 
-        problems = self.told(tmp_path, lines_of(change))[1]
+        problems = self.read_back(tmp_path, lines_of(change))[1]
         assert [row.row for row in problems] == [502]
 
     def test_a_file_cut_in_a_row(self, tmp_path: Path) -> None:
@@ -254,7 +254,7 @@ class TestRows:
         long = to_long(fake_season(3).assign(hand="left", impact_s=1.36, club="7 iron"))
         long.loc[500, ["hand", "club"]] = ["right", ""]
         long.loc[500, "impact_s"] = 1.4
-        table, problems = self.told(tmp_path, long.to_csv(index=False))
+        table, problems = self.read_back(tmp_path, long.to_csv(index=False))
         assert table["hand"].tolist() == ["left", "", "left"]
         assert table["club"].tolist() == ["7 iron"] * 3, "the only value given holds"
         assert table["impact_s"].isna().tolist() == [False, True, False]
@@ -263,12 +263,12 @@ class TestRows:
     def test_contact_told_once(self, tmp_path: Path) -> None:
         long = to_long(fake_season(3))
         long["impact_s"] = np.where(np.arange(len(long)) == 500, 1.36, np.nan)
-        table, problems = self.told(tmp_path, long.to_csv(index=False))
+        table, problems = self.read_back(tmp_path, long.to_csv(index=False))
         assert table["impact_s"].tolist()[1] == 1.36 and problems == []
 
     def test_contact_that_is_no_number(self, tmp_path: Path) -> None:
         long = to_long(fake_season(3).assign(impact_s=["1.36", "yes", "1.36"]))
-        table, problems = self.told(tmp_path, long.to_csv(index=False))
+        table, problems = self.read_back(tmp_path, long.to_csv(index=False))
         assert table["reason"][1] == "" and "impact-unreadable" in table["findings"][1]
         assert np.isnan(table["impact_s"][1]) and [row.code for row in problems] == ["impact-unreadable"]
 

@@ -16,7 +16,7 @@ from faultml.recordings.swings import SwingBatch
 from faultml.recordings.write import write_season
 
 
-def told_season() -> SwingBatch:
+def sample_season() -> SwingBatch:
     season = fake_season(4).assign(hand=["left", "right", None, "left"], club=["7 iron", "", None, 'a,"b"'])
     season["shot"] = [["push", "hook"], [], None, ["fat"]]
     season["context"] = ["retest", None, "practice", "play"]
@@ -36,7 +36,7 @@ def assert_same(batch: SwingBatch, other: SwingBatch) -> None:
 
 @pytest.mark.parametrize("name", ["a.csv", "a.parquet"])
 def test_round_trip_is_exact(name: str, tmp_path: Path) -> None:
-    batch = told_season()
+    batch = sample_season()
     write_season(batch, tmp_path / "deep" / name)
     opened = open_season([tmp_path / "deep"])
     (again,) = opened.batches()
@@ -47,12 +47,12 @@ def test_round_trip_is_exact(name: str, tmp_path: Path) -> None:
 
 
 def test_format_may_be_said(tmp_path: Path) -> None:
-    write_season(iter([told_season()]), tmp_path / "a.data", format="csv")
+    write_season(iter([sample_season()]), tmp_path / "a.data", format="csv")
     assert (tmp_path / "a.data").read_text().startswith('"player","session","swing","t_s"')
 
 
 def test_samples_are_stored_without_a_dictionary(tmp_path: Path) -> None:
-    write_season(told_season(), tmp_path / "a.parquet")
+    write_season(sample_season(), tmp_path / "a.parquet")
     group = pq.ParquetFile(tmp_path / "a.parquet").metadata.row_group(0)
     encodings = {
         group.column(at).path_in_schema: group.column(at).encodings for at in range(group.num_columns)
@@ -63,12 +63,12 @@ def test_samples_are_stored_without_a_dictionary(tmp_path: Path) -> None:
 
 
 def test_nothing_is_left_of_a_file_that_could_not_be_finished(tmp_path: Path) -> None:
-    write_season(told_season(), tmp_path / "a.csv")
+    write_season(sample_season(), tmp_path / "a.csv")
     before = (tmp_path / "a.csv").read_bytes()
-    bad = told_season()
+    bad = sample_season()
     bad.table.loc[0, "player"] = "a\nb"
     with pytest.raises(InputError, match="line-break-in-id"):
-        write_season([told_season(), bad], tmp_path / "a.csv")
+        write_season([sample_season(), bad], tmp_path / "a.csv")
     assert [path.name for path in tmp_path.iterdir()] == ["a.csv"]
     assert (tmp_path / "a.csv").read_bytes() == before
 

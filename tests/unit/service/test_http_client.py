@@ -82,9 +82,9 @@ def test_answers_are_of_the_types_it_names(module: ModuleType, client: Any) -> N
 
 
 def test_refusals_are_raised_with_their_document(module: ModuleType, client: Any) -> None:
-    with pytest.raises(module.Problem, match="422 invalid") as told:
+    with pytest.raises(module.Problem, match="422 invalid") as body:
         client.assess({"swings": [{"t_s": []}]})
-    assert {each["pointer"] for each in told.value.document["errors"]} == {
+    assert {each["pointer"] for each in body.value.document["errors"]} == {
         "/swings/0/flexion_deg", "/swings/0/ulnar_deg",
     }  # fmt: skip
     with pytest.raises(module.Problem, match="404 no-results"):
@@ -112,11 +112,11 @@ def test_it_tells_how_long_to_wait(
         first = threading.Thread(target=lambda: server.post("/v1/assess", content=b""))
         first.start()
         assert entered.wait(60)
-        with pytest.raises(module.Problem) as told:
+        with pytest.raises(module.Problem) as body:
             module.Client(str(server.base_url)).drills()
         go.set()
         first.join()
-    assert told.value.document["status"] == 429 and told.value.retry_after_s > 0
+    assert body.value.document["status"] == 429 and body.value.retry_after_s > 0
 
 
 def test_what_it_cannot_say_is_refused() -> None:

@@ -117,8 +117,8 @@ def test_unknown_routes_and_methods_are_problems(client: httpx.Client) -> None:
     problem(client.get("/v1/faults/"), 404, "not-found")
     problem(client.get("/v1/assess"), 405, "method-not-allowed")
     problem(client.request("BREW", "/v1/faults"), 405, "method-not-allowed")
-    told = problem(client.get("/v1/labels?offset=x"), 422, "invalid")
-    assert told["errors"][0]["part"] == "query" and told["errors"][0]["pointer"] == "/offset"
+    document = problem(client.get("/v1/labels?offset=x"), 422, "invalid")
+    assert document["errors"][0]["part"] == "query" and document["errors"][0]["pointer"] == "/offset"
 
 
 def test_a_token_is_asked_for(tmp_path: Path) -> None:

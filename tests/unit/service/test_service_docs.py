@@ -1,4 +1,4 @@
-"""What is written about the service is so: OpenAPI as committed, every limit, route and option told."""
+"""What is written about the service is so: OpenAPI as committed, every limit, route and option described."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ PAGE = (ROOT / "docs" / "http.md").read_text(encoding="utf-8")
 
 def test_openapi_is_as_committed() -> None:
     path = ROOT / "docs" / "openapi.json"
-    told = json.dumps(create_app(Settings()).openapi(), indent=1, ensure_ascii=False) + "\n"
+    document = json.dumps(create_app(Settings()).openapi(), indent=1, ensure_ascii=False) + "\n"
     if os.environ.get("UPDATE_OPENAPI"):
-        path.write_text(told, encoding="utf-8")
-    assert told == path.read_text(encoding="utf-8"), "on purpose? UPDATE_OPENAPI=1 writes it anew"
+        path.write_text(document, encoding="utf-8")
+    assert document == path.read_text(encoding="utf-8"), "on purpose? UPDATE_OPENAPI=1 writes it anew"
 
 
 def test_every_limit_is_told_with_its_default() -> None:
@@ -33,8 +33,8 @@ def test_every_limit_is_told_with_its_default() -> None:
 
 def test_every_route_is_told() -> None:
     routes = create_app(Settings()).openapi()["paths"]
-    told = [f"{method.upper()} {path}" for path, methods in routes.items() for method in methods]
-    assert [each for each in told if f"`{each}`" not in PAGE] == []
+    document = [f"{method.upper()} {path}" for path, methods in routes.items() for method in methods]
+    assert [each for each in document if f"`{each}`" not in PAGE] == []
     guide = PAGE + (serve.command.help or "")
     for option in ("--host", "--token-file", "--allow-host", "--results", "--store", "--log"):
         assert option in guide

@@ -68,8 +68,8 @@ def test_a_season_that_takes_too_long_has_failed(tmp_path: Path) -> None:
     with serving(tmp_path, max_job_s=0.01) as client:
         job = uploaded(client)["id"]
         until(lambda: client.get(f"/v1/seasons/{job}").json()["state"] == "failed")
-        told = client.get(f"/v1/seasons/{job}").json()
-        assert told["reason"] == "It took longer than 0.01 s." and told["results"] == []
+        document = client.get(f"/v1/seasons/{job}").json()
+        assert document["reason"] == "It took longer than 0.01 s." and document["results"] == []
         for path in ("watch", "results/run.json"):
             problem(client.get(f"/v1/seasons/{job}/{path}"), 404, "no-such-result")
         assert not (tmp_path / "seasons" / str(job)).exists(), "of what failed nothing is kept"
@@ -78,18 +78,18 @@ def test_a_season_that_takes_too_long_has_failed(tmp_path: Path) -> None:
 def test_too_many_files(tmp_path: Path) -> None:
     with serving(tmp_path, max_upload_files=2) as client:
         file = ("season", ("a", b"PAR1 and no more"))
-        told = problem(client.post("/v1/seasons", files=[file] * 3), 422, "too-many-files")
-        assert told["errors"] == [{"part": "body", "pointer": "/season", "detail": "at most 2 files"}]
+        document = problem(client.post("/v1/seasons", files=[file] * 3), 422, "too-many-files")
+        assert document["errors"] == [{"part": "body", "pointer": "/season", "detail": "at most 2 files"}]
         assert list((tmp_path / "seasons").iterdir()) == []
         assert client.post("/v1/seasons", files=[file] * 2).status_code == 202
 
 
 def test_a_field_that_is_no_file_is_named(tmp_path: Path) -> None:
     with serving(tmp_path) as client:
-        told = problem(
+        document = problem(
             client.post("/v1/seasons", data={"x": "1", "y": "2"}, files={"z": b""}), 422, "invalid"
         )
-        assert {each["pointer"] for each in told["errors"]} == {"/x", "/y", "/z", "/season"}
+        assert {each["pointer"] for each in document["errors"]} == {"/x", "/y", "/z", "/season"}
         for broken in (b"--b\r\n: \r\n\r\n", b"--b\r\nno"):
             answer = client.post(
                 "/v1/seasons", content=broken, headers={"content-type": "multipart/form-data; boundary=b"}
@@ -100,12 +100,12 @@ def test_a_field_that_is_no_file_is_named(tmp_path: Path) -> None:
 def test_one_wrong_field_is_one(tmp_path: Path) -> None:
     with serving(tmp_path) as client:
         swing = fake_swings()[0] | {"club": 7}
-        told = problem(client.post("/v1/assess", json={"swings": [swing]}), 422, "invalid")
-        assert told["detail"] == "1 field is not as described."
+        document = problem(client.post("/v1/assess", json={"swings": [swing]}), 422, "invalid")
+        assert document["detail"] == "1 field is not as described."
 
 
 def uploaded(client: httpx.Client) -> dict[str, object]:
     answer = client.post("/v1/seasons", content=b"PAR1 and no more", headers={"content-type": PARQUET})
     assert answer.status_code == 202
-    told: dict[str, object] = answer.json()
-    return told
+    document: dict[str, object] = answer.json()
+    return document

@@ -1,4 +1,4 @@
-"""``/v1/assess``: the library's numbers, from JSON and from Parquet; what is wrong is told by its field."""
+"""``/v1/assess``: the library's numbers, from JSON and from Parquet; what is wrong is named by its field."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ def parquet(frame: pd.DataFrame) -> bytes:
     return out.getvalue()
 
 
-def tables(told: dict[str, Any]) -> tuple[pd.DataFrame, pd.DataFrame]:
+def tables(document: dict[str, Any]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The tables that an answer was made of."""
     ids = ("player", "session", "swing")
     faults = [
-        {**{name: each[name] for name in ids}, **row} for each in told["swings"] for row in each["faults"]
+        {**{name: each[name] for name in ids}, **row} for each in document["swings"] for row in each["faults"]
     ]
-    return pd.DataFrame(told["swings"])[list(SWINGS)], pd.DataFrame(faults)[list(FAULTS)]
+    return pd.DataFrame(document["swings"])[list(SWINGS)], pd.DataFrame(faults)[list(FAULTS)]
 
 
 def assert_same(given: pd.DataFrame, expected: pd.DataFrame) -> None:
@@ -89,19 +89,19 @@ def test_ids_may_be_left_out_and_samples_may_be_missing(client: httpx.Client) ->
         {name: swing[name] for name in swing if name.endswith(("_s", "_deg"))} for swing in fake_swings(2)
     ]
     swings[1]["flexion_deg"][100] = None
-    told = client.post("/v1/assess", json={"swings": swings}).json()["swings"]
-    assert [(each["player"], each["swing"]) for each in told] == [("unnamed", "1"), ("unnamed", "2")]
-    assert all(each["assessed"] for each in told) and told[1]["findings"]
+    document = client.post("/v1/assess", json={"swings": swings}).json()["swings"]
+    assert [(each["player"], each["swing"]) for each in document] == [("unnamed", "1"), ("unnamed", "2")]
+    assert all(each["assessed"] for each in document) and document[1]["findings"]
 
 
 def test_a_swing_that_cannot_be_assessed_says_why(client: httpx.Client) -> None:
     good, short, uneven = fake_swings(3)
     short |= {name: short[name][:5] for name in ("t_s", "flexion_deg", "ulnar_deg", "pronation_deg")}
     uneven["ulnar_deg"].pop()
-    told = client.post("/v1/assess", json={"swings": [good, short, uneven]}).json()
-    assert [each["reason"] for each in told["swings"]] == ["", "too-short", "length-mismatch"]
-    assert {each["swing"] for each in told["problems"]} == {"002", "003"}
-    assert {row["status"] for row in told["swings"][1]["faults"]} == {"not_assessed"}
+    document = client.post("/v1/assess", json={"swings": [good, short, uneven]}).json()
+    assert [each["reason"] for each in document["swings"]] == ["", "too-short", "length-mismatch"]
+    assert {each["swing"] for each in document["problems"]} == {"002", "003"}
+    assert {row["status"] for row in document["swings"][1]["faults"]} == {"not_assessed"}
     twice = client.post("/v1/assess", json={"swings": [good, good]}).json()["swings"]
     assert {each["reason"] for each in twice} == {"repeated-id"}
 
@@ -110,11 +110,11 @@ def test_wrong_fields_are_named(client: httpx.Client) -> None:
     swing = fake_swings()[0] | {"club": 7, "hnad": "left", "context": "game"}
     swing["ulnar_deg"][3] = "x"
     del swing["flexion_deg"]
-    told = problem(client.post("/v1/assess", json={"swings": [swing]}), 422, "invalid")
-    assert {each["pointer"] for each in told["errors"]} == {
+    document = problem(client.post("/v1/assess", json={"swings": [swing]}), 422, "invalid")
+    assert {each["pointer"] for each in document["errors"]} == {
         "/swings/0/club", "/swings/0/hnad", "/swings/0/context", "/swings/0/ulnar_deg/3", "/swings/0/flexion_deg",
     }  # fmt: skip
-    assert {each["part"] for each in told["errors"]} == {"body"}
+    assert {each["part"] for each in document["errors"]} == {"body"}
     headers = {"content-type": "application/json"}
     for content in (b"", b"{", b"[]", b'{"swings": []}', b"[" * 100_000, b"\xff", b'{"swings": [null]}'):
         problem(client.post("/v1/assess", content=content, headers=headers), 422, "invalid")
@@ -127,12 +127,14 @@ def test_wrong_fields_are_named(client: httpx.Client) -> None:
 
 def test_limits_of_counts(client: httpx.Client) -> None:
     swings = fake_swings(6)
-    told = problem(client.post("/v1/assess", json={"swings": swings}), 422, "too-many-swings")
-    assert told["errors"][0]["pointer"] == "/swings"
+    document = problem(client.post("/v1/assess", json={"swings": swings}), 422, "too-many-swings")
+    assert document["errors"][0]["pointer"] == "/swings"
     assert client.post("/v1/assess", json={"swings": swings[:5]}).status_code == 200
     swings[1] |= {"t_s": [*swings[1]["t_s"]] * 2}
-    told = problem(client.post("/v1/assess", json={"swings": swings[:2]}), 422, "too-many-samples")
-    assert told["errors"] == [{"part": "body", "pointer": "/swings/1/t_s", "detail": "at most 500 samples"}]
+    document = problem(client.post("/v1/assess", json={"swings": swings[:2]}), 422, "too-many-samples")
+    assert document["errors"] == [
+        {"part": "body", "pointer": "/swings/1/t_s", "detail": "at most 500 samples"}
+    ]
 
 
 def test_limits_of_parquet(client: httpx.Client) -> None:
@@ -180,17 +182,17 @@ def test_a_label_and_its_store(tmp_path: Path) -> None:
         assert client.post("/v1/labels", json=both).json() == {"added": 2, "already": 0}
         assert client.post("/v1/labels", json={"labels": [label]}).json() == {"added": 0, "already": 1}
         client.post("/v1/labels", json={"labels": [label | {"verdict": "no"}]})
-        told = client.get("/v1/labels").json()
-        assert told["total"] == 2 and [each["verdict"] for each in told["labels"]] == ["yes", "no"]
+        document = client.get("/v1/labels").json()
+        assert document["total"] == 2 and [each["verdict"] for each in document["labels"]] == ["yes", "no"]
         assert client.get("/v1/labels?history=true&offset=2").json()["total"] == 3
         assert client.get("/v1/labels?player=nobody").json() == {"total": 0, "labels": []}
-        told = problem(
+        document = problem(
             client.post("/v1/labels", json={"labels": [label, label | {"fault": "x"}]}), 422, "bad-verdict"
         )
-        assert [each["pointer"] for each in told["errors"]] == ["/labels/1/fault"]
-        told = problem(
+        assert [each["pointer"] for each in document["errors"]] == ["/labels/1/fault"]
+        document = problem(
             client.post("/v1/labels", json={"labels": [label | {"verdict": "maybe"}]}), 422, "invalid"
         )
-        assert [each["pointer"] for each in told["errors"]] == ["/labels/0/verdict"]
+        assert [each["pointer"] for each in document["errors"]] == ["/labels/0/verdict"]
         problem(client.post("/v1/labels", json={"labels": [label] * 3}), 422, "too-many-labels")
         assert client.get("/v1/labels?history=true").json()["total"] == 3

@@ -132,7 +132,7 @@ def test_models_stay_honest(store: Store) -> None:
     assert models_to_retrain(store) == ()
     assert forget(store, NAME).bundles == ("a" * 64,)
     assert models_to_retrain(store) == ("a" * 64,)
-    assert models_of(store, NAME) == ("a" * 64,), "told even after"
+    assert models_of(store, NAME) == ("a" * 64,), "reported even after"
 
 
 def test_tokens_tell_nobody_else_a_name(store: Store, tmp_path: Path) -> None:
@@ -184,13 +184,13 @@ def test_forget_reaches_all_that_is_given(
     assert refused.exit_code == 1 and (season / "c.parquet").exists()
     done = run("forget", NAME, *everything, text="y\n")
     assert done.exit_code == 0
-    for told in (
+    for reported in (
         "a.parquet: 2 rows",
         "c.parquet: 2 rows, the whole file",
         "roster.csv: 1 row",
         "verdicts: 200 rows",
     ):
-        assert told in dry.stdout and told in done.stdout
+        assert reported in dry.stdout and reported in done.stdout
     assert "copies and backups of the store" in done.stdout
 
     assert not (season / "c.parquet").exists()
@@ -242,9 +242,9 @@ def test_export_gives_out_all_and_only_that(tmp_path: Path, everything: list[obj
 
 def test_what_run_json_tells_of_a_player_goes_too(tmp_path: Path, everything: list[object]) -> None:
     file = tmp_path / "results" / "run.json"
-    told = json.loads(file.read_text())
-    told["address_drift"] = [{"player": name, "change_deg": 9.0} for name in (NAME, STAYS)]
-    file.write_text(json.dumps(told))
+    reported = json.loads(file.read_text())
+    reported["address_drift"] = [{"player": name, "change_deg": 9.0} for name in (NAME, STAYS)]
+    file.write_text(json.dumps(reported))
     assert run("forget", NAME, *everything, "--yes").exit_code == 0
     assert json.loads(file.read_text())["address_drift"] == [{"player": STAYS, "change_deg": 9.0}]
 
@@ -269,10 +269,10 @@ def test_a_name_with_spaces_about_it_is_found_in_others_words(store: Store) -> N
 
 def test_what_was_not_given_is_told(store: Store) -> None:
     done = run("forget", NAME, "--store", store.path, "--yes")
-    told = done.stdout.partition("Not within reach")[2]
+    reported = done.stdout.partition("Not within reach")[2]
     for words in ("--season", "--results", "--pseudonyms", "copies and backups", "a running server"):
-        assert words in told
-    assert "--store)" not in told.replace("--store COPY)", "")
+        assert words in reported
+    assert "--store)" not in reported.replace("--store COPY)", "")
 
 
 def test_nobody_of_that_name_is_told(tmp_path: Path, everything: list[object]) -> None:

@@ -1,4 +1,4 @@
-"""Range sessions cut into swings: what is found, what is told, what must not change the result."""
+"""Range sessions cut into swings: what is found, what is reported, what must not change the result."""
 
 from __future__ import annotations
 
@@ -158,8 +158,8 @@ def test_movement_that_repeats_is_no_release() -> None:
     for curve, lone in ((shape, False), (alone, True)):
         angles_deg = np.stack([0 * t_s, 40 * curve, 0 * t_s])
         window = next(windows([Block(t_s, angles_deg, np.empty(0))]))
-        told = [movement.lone for movement in movements(window, activity(window))]
-        assert told and all(each is lone for each in told)
+        reported = [movement.lone for movement in movements(window, activity(window))]
+        assert reported and all(each is lone for each in reported)
 
 
 def test_a_movement_below_any_release_is_no_candidate() -> None:

@@ -37,8 +37,8 @@ def test_a_bias_shifts_the_curve(catalogue: Catalogue) -> None:
 def test_slips_bound_the_chance(catalogue: Catalogue) -> None:
     coach = Coach(np.zeros(17), lapse_rate=0.1)
     for softnesses, chance in ((-9, 0.1), (0, 0.5), (9, 0.9)):
-        told = coach.chance_of_yes(catalogue, measures_past(catalogue, softnesses), HELD)
-        np.testing.assert_allclose(told[0], chance, atol=1e-9)
+        reported = coach.chance_of_yes(catalogue, measures_past(catalogue, softnesses), HELD)
+        np.testing.assert_allclose(reported[0], chance, atol=1e-9)
 
 
 def test_what_is_not_defined_is_not_answered(catalogue: Catalogue) -> None:

@@ -86,11 +86,11 @@ def test_a_pattern_makes_its_fault_appear(fault_id: str, catalogue: Catalogue) -
 
 def test_the_truth_is_measured_by_the_catalogue(catalogue: Catalogue, generated: SyntheticSeason) -> None:
     full = (generated.truth["kind"] == "full").to_numpy()
-    told = generated.truth[[f"measure_{fault}" for fault in catalogue.ids]].to_numpy(float)
-    np.testing.assert_array_equal(told[full], evaluate_all(catalogue, generated.phase_deg[full]))
+    reported = generated.truth[[f"measure_{fault}" for fault in catalogue.ids]].to_numpy(float)
+    np.testing.assert_array_equal(reported[full], evaluate_all(catalogue, generated.phase_deg[full]))
     guards = generated.truth[["guard_recupping"]].to_numpy(float)
     np.testing.assert_array_equal(guards[full], evaluate_guards(catalogue, generated.phase_deg[full]))
-    assert np.isnan(told[~full]).all() and np.isnan(generated.phase_deg[~full]).all()
+    assert np.isnan(reported[~full]).all() and np.isnan(generated.phase_deg[~full]).all()
 
 
 def test_true_landmarks_lie_in_order_and_in_the_recording(generated: SyntheticSeason) -> None:
@@ -108,11 +108,11 @@ def test_true_landmarks_lie_in_order_and_in_the_recording(generated: SyntheticSe
 def test_the_season_table_holds_no_truth(
     catalogue: Catalogue, generated: SyntheticSeason, tmp_path: Path
 ) -> None:
-    told = {*ID_COLUMNS, "t_s", *CHANNELS, "impact_s", "hand", "club", "shot", "context"}
-    told |= {"mounting_sd_deg", "declared_rate_hz"}
+    reported = {*ID_COLUMNS, "t_s", *CHANNELS, "impact_s", "hand", "club", "shot", "context"}
+    reported |= {"mounting_sd_deg", "declared_rate_hz"}
     write_season(generated.batch, tmp_path / "season.parquet")
-    assert set(pq.read_schema(tmp_path / "season.parquet").names) == told
-    assert set(generated.batch.table) <= told | {"reason", "findings"}
+    assert set(pq.read_schema(tmp_path / "season.parquet").names) == reported
+    assert set(generated.batch.table) <= reported | {"reason", "findings"}
     secret = set(generated.truth) - {*ID_COLUMNS, "impact_s"}
     assert not secret & set(generated.batch.table)
     assert not [name for name in generated.batch.table for fault in catalogue.ids if fault in name]

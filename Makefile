@@ -44,10 +44,12 @@ lint: $(READY)  ## ruff: rules and format
 	$(BIN)/ruff check --output-format concise .
 	$(BIN)/ruff format --check .
 
-# mypy cannot follow the mapping of folders to faultml.synthetic and the like, so it reads an unpacked wheel.
+# mypy cannot follow the mapping of folders to faultml.synthetic and the like, so it reads an unpacked wheel, and the
+# benchmarks, which are in no wheel.
 types: wheel  ## mypy, strict
 	@rm -rf build/typed
 	@$(BIN)/python -m zipfile -e dist/faultml-*.whl build/typed
+	@cp -r pipelines/benchmarks build/typed/faultml/pipelines/
 	cd build/typed && ../../$(BIN)/mypy --config-file ../../pyproject.toml --cache-dir ../../.mypy_cache -p faultml
 
 # An old build/ would carry modules that were deleted since into the wheel.
@@ -62,25 +64,25 @@ lock:  ## requirements.lock anew, needs uv; ARGS=--upgrade takes newer releases
 	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	  --all-extras --custom-compile-command "make lock" $(ARGS) --output-file requirements.lock pyproject.toml
 	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
-	  --custom-compile-command "make lock" $(ARGS) --output-file pipelines/compare/peers.lock pipelines/compare/peers.in
+	  --custom-compile-command "make lock" $(ARGS) --output-file pipelines/benchmarks/compare/peers.lock pipelines/benchmarks/compare/peers.in
 
 train: $(READY)  ## the default model bundle anew, in models/
 	$(BIN)/faultml train --out models --registry faultml-registry
 
 # The peers hold numpy and pandas back and bring several gigabytes: they live in an environment of their own.
-$(PEERS)/ready: pipelines/compare/peers.lock | $(READY)
+$(PEERS)/ready: pipelines/benchmarks/compare/peers.lock | $(READY)
 	$(BIN)/python -m venv $(PEERS)
 	$(PEERS)/bin/python -m pip --disable-pip-version-check --no-input --quiet install --require-hashes --requirement $<
 	@touch $@
 
 compare: $(READY) $(PEERS)/ready  ## the model beside its peers, in models/COMPARE.md: half an hour; ARGS=--quick only tries it
-	$(BIN)/faultml compare --out models --peers $(PEERS)/bin/python $(ARGS)
+	$(BIN)/python -m faultml.pipelines.benchmarks.compare --out models --peers $(PEERS)/bin/python $(ARGS)
 
 benchmark: $(READY) $(PEERS)/ready  ## pace and memory, in models/BENCHMARK.md; wants a machine that does nothing else
-	$(BIN)/faultml benchmark --out models --peers $(PEERS)/bin/python $(ARGS)
+	$(BIN)/python -m faultml.pipelines.benchmarks --out models --peers $(PEERS)/bin/python $(ARGS)
 
 throughput: $(READY)  ## swings a second with 1 and 2 workers, on a season drawn for it; wants an idle machine
-	$(BIN)/python -m faultml.pipelines.throughput
+	$(BIN)/python -m faultml.pipelines.benchmarks.throughput
 
 models:  ## everything in models/ anew: bundle, comparison, pace, and the card with all of it
 	@for step in train compare benchmark; do $(MAKE) $$step || exit 1; done

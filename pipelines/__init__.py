@@ -1,1 +1,1 @@
-"""Training and evaluation of the default bundle."""
+"""Training, retraining, the registry of models, and benchmarks."""

@@ -37,8 +37,6 @@ COMMANDS: Final = {
     "serve": "Answer other programs over HTTP.",
     "train": "Train the default model from a seed.",
     "models": "Keep models, and promote the better one.",
-    "compare": "Compare the model with its peers, under shifts.",
-    "benchmark": "Measure how fast it is, beside peers.",
 }
 """Every command in the order a coach meets them, with its line of help; for its module see `module_of`."""
 

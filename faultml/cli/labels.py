@@ -264,7 +264,7 @@ def show_promise(
     from faultml.classifier.bundle import load_bundle
     from faultml.classifier.coach_adaptation import load_adaptation
     from faultml.faults.catalogue import load_catalogue
-    from faultml.pipelines.own_promise import encode, learn_own_promise, tell
+    from faultml.pipelines.retraining.own_promise import encode, learn_own_promise, tell
     from faultml.results import read_results
 
     learned, catalogue = load_adaptation(adaptation) if adaptation else (None, load_catalogue())

@@ -11,7 +11,7 @@ import click
 from faultml.cli import options
 
 if TYPE_CHECKING:
-    from faultml.pipelines.promotion import TestedVersion
+    from faultml.pipelines.registry.promotion import TestedVersion
 
 HELD_BACK = 1
 
@@ -42,7 +42,7 @@ def register_bundle(bundle: Path, registry: Path) -> None:
     Example:
       faultml models register mymodel/
     """
-    from faultml.pipelines.registry import register
+    from faultml.pipelines.registry.registry import register
 
     version = register(registry, bundle)
     click.echo(f"Version {version.number}: {version.model}, now the challenger.")
@@ -57,7 +57,7 @@ def list_versions(registry: Path) -> None:
     Example:
       faultml models list
     """
-    from faultml.pipelines.registry import all_versions
+    from faultml.pipelines.registry.registry import all_versions
 
     found = all_versions(registry)
     if not found:
@@ -117,7 +117,7 @@ def promote_version(
       faultml models promote --season season/ --store faultml-store.sqlite
       faultml models promote --coach ann --results results/
     """
-    from faultml.pipelines.promotion import promote
+    from faultml.pipelines.registry.promotion import promote
 
     number = version or "challenger"
     if bool(coach) != bool(results) or (coach and season):
@@ -139,7 +139,7 @@ def promote_version(
 def _evaluate_model(
     registry: Path, number: int | str, season: tuple[Path, ...], store: Path | None, jobs: int
 ) -> TestedVersion:
-    from faultml.pipelines.promotion import evaluate_version
+    from faultml.pipelines.registry.promotion import evaluate_version
 
     verdicts, learned = None, None
     if season:
@@ -158,7 +158,7 @@ def _evaluate_model(
 def _evaluate_adaptation(
     registry: Path, coach: str, number: int | str, results: tuple[Path, ...], store: Path | None, jobs: int
 ) -> TestedVersion:
-    from faultml.pipelines.adaptation_promotion import evaluate_adaptation
+    from faultml.pipelines.registry.adaptation_promotion import evaluate_adaptation
     from faultml.results import read_results
     from faultml.store import open_store, store_path
 
@@ -177,7 +177,7 @@ def roll_back_champion(coach: str, registry: Path) -> None:
     Example:
       faultml models rollback
     """
-    from faultml.pipelines.registry import MODEL, coach_model, roll_back
+    from faultml.pipelines.registry.registry import MODEL, coach_model, roll_back
 
     version = roll_back(registry, coach_model(coach) if coach else MODEL)
     click.echo(f"Version {version.number} ({version.model}) is the champion again.")

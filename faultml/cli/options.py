@@ -90,6 +90,6 @@ def chosen_model(model: Path | None, registry: Path | None, coach: str = "") -> 
         raise click.UsageError("--model and --registry both say which model to use: give one of them.")
     if not registry:
         return Chosen(model, None)
-    from faultml.pipelines.registry import MODEL, coach_model, locate
+    from faultml.pipelines.registry.registry import MODEL, coach_model, locate
 
     return Chosen(*locate(registry, of=coach_model(coach) if coach else MODEL))

@@ -62,7 +62,7 @@ def command(
     from faultml.classifier.assess import Assessor
     from faultml.classifier.bundle import load_bundle
     from faultml.faults.catalogue import load_catalogue
-    from faultml.pipelines.retrain import retrain
+    from faultml.pipelines.retraining.retrain import retrain
     from faultml.results import read_results
     from faultml.season import classify_season
     from faultml.store import open_store, store_path
@@ -83,8 +83,8 @@ def command(
         click.echo(line)
     if registry:
         from faultml.classifier.bundle import default_bundle_path
-        from faultml.pipelines.coach_curve import coach_curve
-        from faultml.pipelines.registry import register_adaptation
+        from faultml.pipelines.registry.registry import register_adaptation
+        from faultml.pipelines.retraining.coach_curve import coach_curve
 
         curve = coach_curve(catalogue, bundle.classifier, learned.labelled)
         version = register_adaptation(registry, chosen.path or default_bundle_path(), out, curve)
@@ -94,7 +94,7 @@ def command(
 def _measured_with(model: Path | None, registry: Path | None) -> options.Chosen:
     """The model whose measures were judged: the one said, else a registry's champion, else the one that comes along."""
     if registry and not model:
-        from faultml.pipelines.registry import champion_or_none
+        from faultml.pipelines.registry.registry import champion_or_none
 
         if champion_or_none(registry):
             return options.chosen_model(None, registry)

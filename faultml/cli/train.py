@@ -41,14 +41,14 @@ def command(out: Path, seed: int, jobs: int, scale: float, registry: Path | None
       faultml train --out mymodel/ --registry faultml-registry
     """
     from faultml.faults.catalogue import load_catalogue
-    from faultml.pipelines.train import Plan, train
+    from faultml.pipelines.training.train import Plan, train
 
     if not quiet:
         logging.basicConfig(level=logging.INFO, format="%(message)s")
     manifest = train(load_catalogue(), Plan(seed=seed).scaled(scale), out, jobs=jobs)
     click.echo(f"Model {manifest.name} {manifest.version}: {out} ({manifest.sha256[:12]})")
     if registry:
-        from faultml.pipelines.registry import register, version_of
+        from faultml.pipelines.registry.registry import register, version_of
 
         known = version_of(registry, manifest.sha256)
         version = known or register(registry, out)

@@ -152,7 +152,7 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
 def _retrain(folder: DeskFolder, work: RetrainWork) -> list[str]:
     from faultml.classifier.bundle import load_bundle
     from faultml.faults.catalogue import load_catalogue
-    from faultml.pipelines.retrain import retrain
+    from faultml.pipelines.retraining.retrain import retrain
     from faultml.results import read_results
     from faultml.store import open_store
 

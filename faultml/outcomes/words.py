@@ -30,7 +30,7 @@ POWER: Final = (
     "Small gains are often missed: in simulated groups of 12, with three sessions a side, a true gain of 4, 8 or 12 "
     "degrees is claimed in 27, 79 or 99 % of players (14, 44 or 77 % where sessions differ more)."
 )
-"""What a claim can miss; measured by `faultml.pipelines.outcome_power` at a session SD of 3 (and 5) degrees."""
+"""What a claim can miss; measured by `pipelines/benchmarks/outcome_power.py` at a session SD of 3 (and 5) degrees."""
 GONE_BELOW: Final = 0.15
 """A fault is gone where it shows in less than this share of the swings."""
 

@@ -1,7 +1,7 @@
 """How the sensor seems to be turned about the forearm, from a swing alone: a weak estimate, reported with its error.
 
 A turn mixes flexion and ulnar deviation all through the swing, and golfers move alike enough for half of it to be seen.
-The figures in ``mounting.toml`` are a linear regression on generated golfers (`faultml.pipelines.mounting`).
+The figures in ``mounting.toml`` are a linear regression on generated golfers (`faultml.pipelines.training.mounting`).
 """
 
 from __future__ import annotations

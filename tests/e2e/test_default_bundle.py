@@ -12,10 +12,10 @@ import pytest
 
 from faultml.classifier.bundle import MODEL_FILE, Bundle, default_bundle_path, load_bundle, read_manifest
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines import train as training
-from faultml.pipelines.card import CARD_FILE, COMPARED, TIMED, figures_of, recipe_digest, write_card
-from faultml.pipelines.fixed_part import TOLERANCE, fixed_part
-from faultml.pipelines.risk_figure import RISK_FIGURE
+from faultml.pipelines.training import train as training
+from faultml.pipelines.training.card import CARD_FILE, COMPARED, TIMED, figures_of, recipe_digest, write_card
+from faultml.pipelines.training.fixed_part import TOLERANCE, fixed_part
+from faultml.pipelines.training.risk_figure import RISK_FIGURE
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +54,7 @@ def test_the_card_and_its_picture_are_what_the_figures_beside_it_give(tmp_path: 
     for name in (CARD_FILE, RISK_FIGURE):
         again = (tmp_path / name).read_text(encoding="utf-8")
         assert again == (here / name).read_text(encoding="utf-8"), (
-            "python -m faultml.pipelines.card models writes it anew"
+            "python -m faultml.pipelines.training.card models writes it anew"
         )
 
 

@@ -21,9 +21,9 @@ from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import default_bundle_path
 from faultml.classifier.tables import faults_frame
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines import registry
-from faultml.pipelines.served import NUMBERS_OUT
-from faultml.pipelines.tracking import database_uri
+from faultml.pipelines.registry import registry
+from faultml.pipelines.registry.served import NUMBERS_OUT
+from faultml.pipelines.registry.tracking import database_uri
 from faultml.recordings.read import read_frame
 from faultml.synthetic.season import SyntheticSeason
 

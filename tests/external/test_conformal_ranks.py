@@ -12,8 +12,8 @@ from scipy.stats import beta
 
 from faultml.classifier.bundle import Bundle
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.data import draw
-from faultml.pipelines.evaluate import features_of, seen_measures
+from faultml.pipelines.training.data import draw
+from faultml.pipelines.training.evaluate import features_of, seen_measures
 from faultml.synthetic.recipe import Recipe
 
 ALPHA = 0.1

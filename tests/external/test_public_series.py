@@ -12,13 +12,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultml.pipelines.compare.public_series import (
+from faultml.pipelines.benchmarks.compare.public_series import (
     PUBLISHED,
     general_classifier,
     load_split,
     public_section,
 )
-from faultml.pipelines.compare.window_features import WindowFeatures
+from faultml.pipelines.benchmarks.compare.window_features import WindowFeatures
 
 
 @pytest.mark.parametrize(("name", "least"), [("GunPoint", 0.986), ("BasicMotions", 1.0)])

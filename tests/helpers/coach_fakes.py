@@ -6,7 +6,7 @@ import numpy as np
 
 from faultml.classifier.faults import FaultClassifier
 from faultml.faults.catalogue import load_catalogue
-from faultml.pipelines.coach_suite import Suite
+from faultml.pipelines.benchmarks.coach_suite import Suite
 from faultml.runtime.dense import DenseNetwork
 from faultml.runtime.faults import FaultModel, MeasureNetworks, Posterior
 

@@ -24,7 +24,7 @@ ROWS = {
     for command in re.findall(r"`([\w-]+)`", cells[0])
     if command != "command"
 }
-MINUTES = {"train", "models", "compare", "benchmark", "desk"}
+MINUTES = {"train", "models", "desk"}
 """Commands that take minutes, or until they are stopped: their verbs are stated and not called."""
 
 

@@ -32,7 +32,7 @@ KEYS: Final = {
     ".": "cursor on",
 }
 FEWEST_GOLFERS: Final = 5
-"""To hold golfers out; a test holds it against `faultml.pipelines.cross_validation`."""
+"""To hold golfers out; a test holds it against `faultml.pipelines.retraining.cross_validation`."""
 
 
 class VerdictPlace:

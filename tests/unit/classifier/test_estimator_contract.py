@@ -33,8 +33,8 @@ from faultml.motion.landmark_model import Landmarks
 from faultml.motion.landmarks import LandmarkDetector
 from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
 from faultml.network import Network
-from faultml.pipelines.compare.window_features import WindowFeatures
-from faultml.pipelines.data import take_windows
+from faultml.pipelines.benchmarks.compare.window_features import WindowFeatures
+from faultml.pipelines.training.data import take_windows
 
 ONE = np.ones(1)
 

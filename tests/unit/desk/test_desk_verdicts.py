@@ -15,7 +15,7 @@ from faultml.labels.other import OtherFault, add_other, export_others, named_fau
 from faultml.labels.queue import NOT_BLIND, VerdictQueue
 from faultml.labels.rules import QueueRules
 from faultml.labels.verdict import verdicts
-from faultml.pipelines import cross_validation
+from faultml.pipelines.retraining import cross_validation
 from faultml.results import read_results
 from faultml.store import open_store
 

@@ -14,7 +14,7 @@ from faultml.faults.measure import evaluate_all
 from faultml.features.table import Features, compute_features
 from faultml.motion.curves import Curves
 from faultml.motion.landmark_model import Landmarks
-from faultml.pipelines.data import take_windows
+from faultml.pipelines.training.data import take_windows
 
 
 @pytest.fixture(scope="module")

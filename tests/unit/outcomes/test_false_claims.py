@@ -1,4 +1,4 @@
-"""How often a claim is false, on groups that the simulation of `faultml.pipelines.outcome_power` draws.
+"""How often a claim is false, on groups that the simulation of `faultml.pipelines.benchmarks.outcome_power` draws.
 
 Bounds are exact binomial ones at 99.9 %, with the players as units: those of one group share little but the trend.
 """
@@ -15,7 +15,7 @@ from scipy import stats
 
 from faultml.faults.catalogue import load_catalogue
 from faultml.outcomes.rules import OutcomeRules, load_outcome_rules
-from faultml.pipelines.outcome_power import FAULT, PLAIN, Scenario, draw_group, judged
+from faultml.pipelines.benchmarks.outcome_power import FAULT, PLAIN, Scenario, draw_group, judged
 
 CATALOGUE = load_catalogue()
 RULES = load_outcome_rules()

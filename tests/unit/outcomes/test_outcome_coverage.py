@@ -14,7 +14,7 @@ from faultml.faults.catalogue import load_catalogue
 from faultml.outcomes.change import CHANGE_COLUMNS, changes
 from faultml.outcomes.effects import drill_effects
 from faultml.outcomes.rules import load_outcome_rules
-from faultml.pipelines.outcome_power import measure_changes
+from faultml.pipelines.benchmarks.outcome_power import measure_changes
 
 CATALOGUE = load_catalogue()
 STRENGTHS = {DRILL: {FAULT: 0.5}}

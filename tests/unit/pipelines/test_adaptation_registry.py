@@ -18,13 +18,13 @@ from faultml.cli import main
 from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import Verdict, add
-from faultml.pipelines import registry
-from faultml.pipelines.adaptation_promotion import COMMON, HELD_OUT, evaluate_adaptation
-from faultml.pipelines.coach_curve import coach_curve
-from faultml.pipelines.promotion import promote
-from faultml.pipelines.retrain import Learned, gather, retrain
-from faultml.pipelines.served import ServedModel
-from faultml.pipelines.tracking import run_folder
+from faultml.pipelines.registry import registry
+from faultml.pipelines.registry.adaptation_promotion import COMMON, HELD_OUT, evaluate_adaptation
+from faultml.pipelines.registry.promotion import promote
+from faultml.pipelines.registry.served import ServedModel
+from faultml.pipelines.registry.tracking import run_folder
+from faultml.pipelines.retraining.coach_curve import coach_curve
+from faultml.pipelines.retraining.retrain import Learned, gather, retrain
 from faultml.recordings.write import write_season
 from faultml.results import Results, read_results
 from faultml.season import classify_season
@@ -116,7 +116,7 @@ def opened(judged: Judged, tmp_path: Path) -> Store:
 
 
 def test_a_run_holds_what_was_learned_and_no_player(kept: Kept, judged: Judged) -> None:
-    from faultml.pipelines.tracking import open_client
+    from faultml.pipelines.registry.tracking import open_client
 
     assert (kept.version.number, kept.version.aliases, kept.version.coach) == (1, ("challenger",), COACH)
     adaptation, _ = load_adaptation(kept.adaptation)
@@ -250,7 +250,7 @@ def test_the_commands_keep_a_training_in_a_registry(
         shutil.copytree(default_bundle_path(), tmp_path / "model", dirs_exist_ok=True)
         return read_manifest(default_bundle_path())
 
-    monkeypatch.setattr("faultml.pipelines.train.train", trained)
+    monkeypatch.setattr("faultml.pipelines.training.train.train", trained)
     at = ("--registry", tmp_path / "registry")
     assert "as version 1" in run("train", "--out", tmp_path / "model", "--quiet", *at)
     assert "Was in" in run("train", "--out", tmp_path / "model", "--quiet", *at)

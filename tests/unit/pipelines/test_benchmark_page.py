@@ -1,4 +1,4 @@
-"""What `faultml benchmark` measures and leaves beside a bundle."""
+"""What `make benchmark` measures and leaves beside a bundle."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 
 from faultml.classifier.bundle import MANIFEST_FILE, default_bundle_path, read_manifest
-from faultml.pipelines.benchmark import SWINGS_PER_PLAYER, write_long_season
-from faultml.pipelines.benchmark_page import PAGE_FILE, as_json, as_page, as_text, write_page
-from faultml.pipelines.card import CARD_FILE, TIMED, figures_of
+from faultml.pipelines.benchmarks.benchmark import SWINGS_PER_PLAYER, write_long_season
+from faultml.pipelines.benchmarks.benchmark_page import PAGE_FILE, as_json, as_page, as_text, write_page
+from faultml.pipelines.training.card import CARD_FILE, TIMED, figures_of
 from faultml.recordings.read import open_season
 from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.season import draw_season

@@ -20,10 +20,10 @@ from faultml.classifier.coach_adaptation import (
     with_adaptation,
 )
 from faultml.errors import BundleError
-from faultml.pipelines.adapt import learn_adaptation
-from faultml.pipelines.coach_suite import Suite, labelled_by
-from faultml.pipelines.labelled import Labelled, believed, chance, default_adaptation, guard_chance
-from faultml.pipelines.learning_curves import Point, learning_curves
+from faultml.pipelines.benchmarks.coach_suite import Suite, labelled_by
+from faultml.pipelines.benchmarks.learning_curves import Point, learning_curves
+from faultml.pipelines.retraining.adapt import learn_adaptation
+from faultml.pipelines.retraining.labelled import Labelled, believed, chance, default_adaptation, guard_chance
 from faultml.synthetic.coach import Coach
 
 

@@ -16,18 +16,25 @@ from sklearn.metrics import average_precision_score
 
 from faultml.channels import FLEXION, PRONATION, ULNAR
 from faultml.classifier.bundle import load_bundle
-from faultml.cli import main
 from faultml.errors import InputError, MissingExtraError
 from faultml.faults.catalogue import Catalogue, load_catalogue
-from faultml.pipelines.compare import contenders, pendulum, run
-from faultml.pipelines.compare import page as page_words
-from faultml.pipelines.compare.contenders import Truth, ask_peer, calibrated, hold_out, ours, peer_windows
-from faultml.pipelines.compare.pendulum import STEP_S, Pushes, release_by_dynamics, swing_down
-from faultml.pipelines.compare.recorder import _understood, through_recorder
-from faultml.pipelines.compare.run import DATA_FILE, PAGE_FILE, Sizes, compare
-from faultml.pipelines.compare.scores import fault_scores, macro_scores, severity_scores
-from faultml.pipelines.compare.suites import NEW_PAIRS, SUITES, Suite
-from faultml.pipelines.data import Drawn
+from faultml.pipelines.benchmarks.compare import contenders, pendulum, run
+from faultml.pipelines.benchmarks.compare.__main__ import command
+from faultml.pipelines.benchmarks.compare.contenders import (
+    Truth,
+    ask_peer,
+    calibrated,
+    hold_out,
+    ours,
+    peer_windows,
+)
+from faultml.pipelines.benchmarks.compare.pendulum import STEP_S, Pushes, release_by_dynamics, swing_down
+from faultml.pipelines.benchmarks.compare.recorder import _understood, through_recorder
+from faultml.pipelines.benchmarks.compare.run import DATA_FILE, PAGE_FILE, Sizes, compare
+from faultml.pipelines.benchmarks.compare.scores import fault_scores, macro_scores, severity_scores
+from faultml.pipelines.benchmarks.compare.suites import NEW_PAIRS, SUITES, Suite
+from faultml.pipelines.training import comparison
+from faultml.pipelines.training.data import Drawn
 from faultml.synthetic.golfers import _compatible
 from faultml.synthetic.motion import Motion
 from faultml.synthetic.recipe import Recipe
@@ -153,7 +160,7 @@ def test_training_never_sees_the_pendulum() -> None:
         for path in (ROOT / folder).rglob("*.py"):
             assert "compare.pendulum" not in path.read_text(encoding="utf-8"), path
     for name in ("data.py", "train.py", "evaluate.py"):
-        tree = ast.parse((ROOT / "pipelines" / name).read_text(encoding="utf-8"))
+        tree = ast.parse((ROOT / "pipelines" / "training" / name).read_text(encoding="utf-8"))
         modules = [node.module or "" for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)]
         assert not any("compare" in module for module in modules), name
 
@@ -288,7 +295,7 @@ def test_a_comparison_end_to_end(
         [ours / oracle, 0.97, ours / recorder], abs=6e-4
     )
     assert {"edges", "minirocket", "quant", "tsfresh"} <= {
-        name for name, words in page_words.NAMES.items() if words in rivals.splitlines()[4]
+        name for name, words in comparison.NAMES.items() if words in rivals.splitlines()[4]
     }
 
 
@@ -302,9 +309,9 @@ def test_who_is_ahead_in_either_figure_is_named() -> None:
         return {"faults": 1, "average_precision": average_precision, "log_loss": log_loss}
 
     own = macro(0.9, 0.1)
-    assert not page_words._is_better(macro(0.89, 0.11), own)
-    assert page_words._is_better(macro(0.91, 0.2), own) and page_words._is_better(macro(0.5, 0.09), own)
-    assert not page_words._is_better({"faults": 0}, own)
+    assert not comparison._is_better(macro(0.89, 0.11), own)
+    assert comparison._is_better(macro(0.91, 0.2), own) and comparison._is_better(macro(0.5, 0.09), own)
+    assert not comparison._is_better({"faults": 0}, own)
 
 
 def test_readings_at_the_true_landmarks_lose_what_the_recorder_loses(
@@ -346,27 +353,27 @@ def test_nothing_is_left_where_it_cannot_be_written(tmp_path: Path) -> None:
 
 
 def test_the_command_says_what_it_takes() -> None:
-    said = CliRunner().invoke(main, ["compare", "--help"])
+    said = CliRunner().invoke(command, ["--help"])
     assert said.exit_code == 0
     assert "Example" in said.output
-    assert CliRunner().invoke(main, ["compare"]).exit_code == 2
+    assert CliRunner().invoke(command, []).exit_code == 2
 
 
 def test_a_card_beside_the_comparison_is_written_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(run, "compare", lambda *args, **settings: {})
-    ran = CliRunner().invoke(main, ["compare", "--quiet", "--out", str(tmp_path / "elsewhere")])
+    ran = CliRunner().invoke(command, ["--quiet", "--out", str(tmp_path / "elsewhere")])
     assert ran.exit_code == 0 and not (tmp_path / "elsewhere").exists()
     for name in ("manifest.json", DATA_FILE):
         shutil.copy(ROOT / "models" / name, tmp_path / name)
-    assert CliRunner().invoke(main, ["compare", "--quiet", "--out", str(tmp_path)]).exit_code == 0
+    assert CliRunner().invoke(command, ["--quiet", "--out", str(tmp_path)]).exit_code == 0
     card = (tmp_path / "CARD.md").read_text(encoding="utf-8")
     assert "## Targets" in card and "## What is refused" in card and "risk_coverage.svg" in card
 
 
 def test_the_peers_script_needs_nothing_of_ours() -> None:
-    tree = ast.parse((ROOT / "pipelines/compare/peers.py").read_text(encoding="utf-8"))
+    tree = ast.parse((ROOT / "pipelines/benchmarks/compare/peers.py").read_text(encoding="utf-8"))
     names = [node.module or "" for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)]
     names += [alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names]
     assert not any(name.startswith("faultml") for name in names)

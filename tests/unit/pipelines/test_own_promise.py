@@ -20,7 +20,7 @@ from faultml.coaching.rules import load_coaching
 from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import Verdict, add
-from faultml.pipelines.own_promise import encode, learn_own_promise, tell
+from faultml.pipelines.retraining.own_promise import encode, learn_own_promise, tell
 from faultml.report.promise import promise_words
 from faultml.results import FAULTS, PROBLEMS, SWINGS, Results, ResultsWriter, read_results
 from faultml.store import Store, open_store

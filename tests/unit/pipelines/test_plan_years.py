@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from faultml.pipelines import plan_years
+from faultml.pipelines.benchmarks import plan_years
 
 
 def test_a_season_of_the_plan(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,8 +14,8 @@ from sklearn.metrics import average_precision_score, log_loss
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.promotion_report import report
-from faultml.pipelines.promotion_rule import (
+from faultml.pipelines.registry.promotion_report import report
+from faultml.pipelines.registry.promotion_rule import (
     CERTAINTY,
     DECIDES,
     LEADS,
@@ -168,7 +168,7 @@ def test_the_report_says_why_not_and_names_every_fault() -> None:
 def test_a_coachs_answers_meet_their_swings(
     generated: SyntheticSeason, bundle: Bundle, assessor: Assessor, catalogue: Catalogue, tmp_path: Path
 ) -> None:
-    from faultml.pipelines.promotion_suites import coach_answers
+    from faultml.pipelines.registry.promotion_suites import coach_answers
 
     write_season(generated.batch, tmp_path / "season.parquet")
     assessment = assessor.assess(next(iter(open_season([tmp_path]).batches())))

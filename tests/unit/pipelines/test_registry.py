@@ -21,11 +21,11 @@ from faultml.classifier.tensors import Model
 from faultml.cli.models import command
 from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines import registry
-from faultml.pipelines.data import draw
-from faultml.pipelines.evaluate import features_of, seen_measures
-from faultml.pipelines.promotion import evaluate_version, promote
-from faultml.pipelines.tracking import DATABASE, run_folder
+from faultml.pipelines.registry import registry
+from faultml.pipelines.registry.promotion import evaluate_version, promote
+from faultml.pipelines.registry.tracking import DATABASE, run_folder
+from faultml.pipelines.training.data import draw
+from faultml.pipelines.training.evaluate import features_of, seen_measures
 from faultml.synthetic.recipe import Recipe
 
 pytest.importorskip("mlflow")
@@ -106,7 +106,7 @@ def test_versions_are_promoted_rolled_back_and_reopened_elsewhere(
 
 
 def test_a_run_holds_parameters_hashes_tables_and_figures(folder: Path) -> None:
-    from faultml.pipelines.tracking import open_client
+    from faultml.pipelines.registry.tracking import open_client
 
     version = registry.register(folder, default_bundle_path())
     run = open_client(folder).get_run(version.run)
@@ -171,7 +171,7 @@ class TestAttacks:
         for path in (model / "code" / "harm.py", model / "data" / "bundle" / "__init__.py"):
             path.write_text(f"{harm}def _load_pyfunc(path):\n    {harm}")
         (model / "python_model.pkl").write_bytes(b"cbuiltins\nexec\n(V" + harm.strip().encode() + b"\ntR.")
-        text = (model / "MLmodel").read_text().replace("faultml.pipelines.served", "harm")
+        text = (model / "MLmodel").read_text().replace("faultml.pipelines.registry.served", "harm")
         (model / "MLmodel").write_text(text + "\n")
         registry.load_version(folder, 1)
         assert not mark.exists()
@@ -215,7 +215,7 @@ class TestCommand:
 
 
 def test_telemetry_is_off_once_mlflow_is_there() -> None:
-    from faultml.pipelines.tracking import mlflow_module
+    from faultml.pipelines.registry.tracking import mlflow_module
 
     mlflow_module()
     assert os.environ["MLFLOW_DISABLE_TELEMETRY"] == "true"

@@ -16,7 +16,7 @@ from season_fakes import fake_season
 from faultml.classifier.bundle import MODEL_FILE, Registered, default_bundle_path, read_manifest
 from faultml.cli import main
 from faultml.errors import BundleError
-from faultml.pipelines import registry
+from faultml.pipelines.registry import registry
 from faultml.service import Settings, create_app
 from faultml.service.jobs import Jobs
 from faultml.service.worker_requests import WorkerRequest

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from faultml.pipelines.relevance import group_losses, groups_of, relevance_section, relevant_features
+from faultml.pipelines.training.relevance import group_losses, groups_of, relevance_section, relevant_features
 
 pytest.importorskip("tsfresh")
 

@@ -20,13 +20,20 @@ from faultml.classifier.bundle import Bundle, load_bundle
 from faultml.classifier.coach_adaptation import ADAPTATION_FILE, load_adaptation, with_adaptation
 from faultml.errors import BundleError
 from faultml.labels import Verdict, add
-from faultml.pipelines.adapt import learn_adaptation
-from faultml.pipelines.coach_suite import Simulated, Suite, draw_suite, labelled_by
-from faultml.pipelines.covariates import MIN_ANSWERS, _Fit, learn_covariate_adaptation
-from faultml.pipelines.labelled import UNSURE, Adaptation, Labelled, chance, log_losses, saved_adaptation
-from faultml.pipelines.learning_curves import learning_curves
-from faultml.pipelines.learning_page import FIGURE_FILE, PAGE_FILE, table, write_page
-from faultml.pipelines.retrain import Learned, labelled_swings, labels_digest, retrain
+from faultml.pipelines.benchmarks.coach_suite import Simulated, Suite, draw_suite, labelled_by
+from faultml.pipelines.benchmarks.learning_curves import learning_curves
+from faultml.pipelines.benchmarks.learning_page import FIGURE_FILE, PAGE_FILE, table, write_page
+from faultml.pipelines.retraining.adapt import learn_adaptation
+from faultml.pipelines.retraining.covariates import MIN_ANSWERS, _Fit, learn_covariate_adaptation
+from faultml.pipelines.retraining.labelled import (
+    UNSURE,
+    Adaptation,
+    Labelled,
+    chance,
+    log_losses,
+    saved_adaptation,
+)
+from faultml.pipelines.retraining.retrain import Learned, labelled_swings, labels_digest, retrain
 from faultml.recordings.write import write_season
 from faultml.results import read_results
 from faultml.season import classify_season

@@ -7,8 +7,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from faultml.pipelines.risk_coverage import COVERAGES, risk_by_coverage, risk_curve, risk_section
-from faultml.pipelines.risk_figure import risk_figure
+from faultml.pipelines.training.risk_coverage import COVERAGES, risk_by_coverage, risk_curve, risk_section
+from faultml.pipelines.training.risk_figure import risk_figure
 
 
 def test_honest_doubt_lowers_risk_with_every_answer_left_out() -> None:

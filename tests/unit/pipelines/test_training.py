@@ -14,13 +14,13 @@ from faultml.channels import PRONATION
 from faultml.classifier.assess import NOT_LEARNED, Assessor
 from faultml.classifier.bundle import MANIFEST_FILE, MODEL_FILE, Manifest, load_bundle
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines import train as training
-from faultml.pipelines import training_sets
-from faultml.pipelines.card import CARD_FILE
-from faultml.pipelines.data import Drawn, draw, take_windows, vary
-from faultml.pipelines.evaluate import calibration_error, macro, seen_measures, with_marks
-from faultml.pipelines.risk_figure import RISK_FIGURE
-from faultml.pipelines.training_sets import BREADTHS
+from faultml.pipelines.training import train as training
+from faultml.pipelines.training import training_sets
+from faultml.pipelines.training.card import CARD_FILE
+from faultml.pipelines.training.data import Drawn, draw, take_windows, vary
+from faultml.pipelines.training.evaluate import calibration_error, macro, seen_measures, with_marks
+from faultml.pipelines.training.risk_figure import RISK_FIGURE
+from faultml.pipelines.training.training_sets import BREADTHS
 from faultml.quality.reference import REFERENCE_FILE
 from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.season import SyntheticSeason

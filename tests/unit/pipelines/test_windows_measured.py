@@ -10,7 +10,7 @@ from faultml.classifier.bundle import load_bundle
 from faultml.coaching.rules import load_coaching
 from faultml.coaching.window import SpreadWindow
 from faultml.faults.catalogue import load_catalogue
-from faultml.pipelines.windows import NEEDED, as_markdown, measure_windows
+from faultml.pipelines.benchmarks.windows import NEEDED, as_markdown, measure_windows
 from faultml.synthetic.recipe import Recipe
 
 COACHING = load_coaching(load_catalogue())

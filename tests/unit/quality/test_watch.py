@@ -12,7 +12,7 @@ from scipy.stats import ks_2samp
 
 from faultml.classifier.bundle import MANIFEST_FILE, MODEL_FILE, default_bundle_path, load_bundle
 from faultml.errors import BundleError
-from faultml.pipelines.reference import likeness, reference_of
+from faultml.pipelines.training.reference import likeness, reference_of
 from faultml.quality.reference import BINS, REFERENCE_FILE, Reference, load_reference, save_reference
 from faultml.quality.watch import (
     Tally,

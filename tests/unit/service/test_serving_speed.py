@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from http_fakes import serving
 
-from faultml.pipelines import serving as speed
+from faultml.pipelines.benchmarks import serving as speed
 
 
 def test_answers_are_counted_and_compared(tmp_path: Path) -> None:

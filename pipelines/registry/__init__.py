@@ -1,0 +1,1 @@
+"""Keep trained models and coach adaptations as versions, and promote them."""

@@ -1,0 +1,1 @@
+"""Learn coach adaptations from verdicts, and what verdicts show of the flags."""

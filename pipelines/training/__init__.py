@@ -1,0 +1,1 @@
+"""Train and evaluate the default bundle, and write its card."""

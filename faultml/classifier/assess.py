@@ -173,7 +173,7 @@ class Assessor:
         self.false_share = false_share
         self.detector: DetectorStep = detector or bundle.detector
         self.compute_features: FeatureStep = compute_features or default_features
-        self.swing_filter: FilterStep = swing_filter or bundle.gate
+        self.swing_filter: FilterStep = swing_filter or bundle.swing_filter
         self.classifier: ClassifierStep = classifier or bundle.classifier
         steps = {
             "detector": detector,

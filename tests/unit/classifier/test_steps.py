@@ -80,7 +80,7 @@ def learned(assessed: Assessment, generated: SyntheticSeason, bundle: Bundle) ->
 
 
 DETECTORS = {"default": lambda bundle: bundle.detector, "own": lambda bundle: LaterTop(bundle.detector)}
-FILTERS = {"default": lambda bundle: bundle.gate, "own": lambda bundle: LetsPass()}
+FILTERS = {"default": lambda bundle: bundle.swing_filter, "own": lambda bundle: LetsPass()}
 FEATURES = {"default": compute_features, "own": measured}
 
 

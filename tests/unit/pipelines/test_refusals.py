@@ -6,7 +6,8 @@ import pytest
 from scipy.stats import binomtest
 
 from faultml.classifier.assess import Assessor
-from faultml.pipelines.benchmarks.compare.refusals import GROUPS, _interval, add, refusal_section, refused
+from faultml.pipelines.benchmarks.compare.refusals import add, refused
+from faultml.pipelines.training.comparison import GROUPS, _interval, refusal_section
 from faultml.synthetic.other_activities import HELD_OUT, LEARNED
 
 

@@ -259,7 +259,14 @@ def classify_season(
         if layout.suspected:
             merge.take_problems([layout.problem("season")])
         merge.prescribe(
-            n_buckets, known, coaching, day, effects, plans, tracker.players, layout_suspected=layout.suspected
+            n_buckets,
+            known,
+            coaching,
+            day,
+            effects,
+            plans,
+            tracker.players,
+            layout_suspected=layout.suspected,
         )
         if changed is not None:
             results.write("outcomes", changed)

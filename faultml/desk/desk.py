@@ -9,10 +9,13 @@ from functools import cached_property
 from pathlib import Path
 
 import msgspec
+import pandas as pd
 
 from faultml.coaching.rules import Coaching, load_coaching
 from faultml.desk.folder import Adaptation, DeskFolder, Remembered
 from faultml.desk.jobs import ClassifyWork, Job, Jobs, RetrainWork
+from faultml.desk.landmarks import landmarks_now
+from faultml.desk.motion import RawCurves, SwingCurves
 from faultml.desk.season import Season
 from faultml.desk.sessions import Sessions
 from faultml.errors import FaultmlError
@@ -67,6 +70,10 @@ class Desk:
     def remembered(self) -> Remembered:
         """What the desk remembers."""
         return self.folder.recall()
+
+    def motion(self, row: pd.Series) -> SwingCurves | RawCurves | None:
+        """The motion of a swing with its landmarks as they are now; see `Recordings.curves`."""
+        return self.season.recordings.curves(landmarks_now(self.store, row))
 
     def name_coach(self, name: str) -> None:
         """Keep who gives verdicts here."""

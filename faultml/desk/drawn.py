@@ -27,10 +27,13 @@ from faultml.drawings.records import Axis, Edge, Item, Line, Mark, Moment, Panel
 from faultml.drawings.words import CHANNEL_ENDS, CHANNEL_NAMES, degrees
 from faultml.faults.catalogue import parse_position
 from faultml.faults.measure import coordinate
+from faultml.recordings.corrections import MOVABLE
 from faultml.svg import padded_range, ticks_of
 
 SHOWN: Final = "straight"
 PINNED: Final = "pinned"
+AROUND_S: Final = 0.8
+"""So much of the recording is drawn before the takeaway and after impact where landmarks are moved, s."""
 SPEED_LOOKS: Final = ("bend", "hinge", "roll")
 _SPEED_STEP_DPS: Final = 500.0
 
@@ -163,6 +166,41 @@ def raw_picture(raw: RawCurves) -> Picture:
             )
         )
     return Picture("The recorded angles over time", tuple(panels))
+
+
+def landmark_picture(over_time: RawCurves, landmarks_s: Sequence[float], sd_s: Sequence[float]) -> Picture:
+    """The angles around a swing over time, with takeaway, top and impact to be moved.
+
+    Parameters
+    ----------
+    landmarks_s, sd_s
+        ``(3,)`` takeaway, top and impact on the recording's clock, and how surely they are known.
+    """
+    t_s = over_time.t_s + over_time.fastest_s
+    lo = max(float(t_s[0]), min(landmarks_s) - AROUND_S)
+    hi = min(float(t_s[-1]), max(landmarks_s) + AROUND_S)
+    inside = (t_s >= lo) & (t_s <= hi)
+    moments = tuple(
+        Moment(at, name, sd=sd if np.isfinite(sd) else 0.0)
+        for name, at, sd in zip(MOVABLE, landmarks_s, sd_s, strict=True)
+    )
+    panels = []
+    for column, channel in enumerate(CHANNELS):
+        values = over_time.angles_deg[column][inside]
+        if not np.isfinite(values).any():
+            continue
+        y = padded_range(values, (-15, 15), 5)
+        step = 20 if y[1] - y[0] < 110 else 40
+        panels.append(
+            Panel(
+                CHANNEL_NAMES[channel],
+                Axis(lo, hi, tuple(Tick(at, f"{at:g} s") for at in ticks_of(lo, hi, 0.5))),
+                Axis(*y, tuple(Tick(at, degrees(at)) for at in ticks_of(*y, step)), *CHANNEL_ENDS[channel]),
+                (Line(t_s[inside], values, SHOWN, strong=True),),
+                moments=moments,
+            )
+        )
+    return Picture("The angles over time, with takeaway, top and impact", tuple(panels))
 
 
 def _landmarks(shown: SwingCurves) -> tuple[Moment, ...]:

@@ -71,10 +71,21 @@ class SwingCurves:
 
 @dataclass(frozen=True)
 class RawCurves:
-    """The samples of a swing that was not assessed: ``t_s`` from the fastest moment, and ``(n_channels, n)`` angles."""
+    """A swing over time as recorded.
+
+    Attributes
+    ----------
+    t_s
+        ``(n_samples,)`` seconds from the fastest moment.
+    angles_deg
+        ``(n_channels, n_samples)``, NaN where not recorded.
+    fastest_s
+        The fastest moment on the recording's clock.
+    """
 
     t_s: Array
     angles_deg: Array
+    fastest_s: float
 
 
 class _Player:
@@ -112,11 +123,10 @@ class Recordings:
         -------
         Raw samples where it was not assessed; None where the recording is not in the season, or holds no samples.
         """
-        with self._lock:
-            player = self._player(str(row["player"]))
-        at = player.rows.get((str(row["session"]), str(row["swing"])))
-        if at is None or not player.n_samples[at]:
+        found = self._find(row)
+        if found is None:
             return None
+        player, at = found
         if not row["assessed"]:
             return _raw(player.windows, at)
         landmarks_s = np.array([row[f"{name}_s"] for name in LANDMARKS], dtype=float)
@@ -132,6 +142,17 @@ class Recordings:
             landmarks_s,
             sd_s,
         )
+
+    def over_time(self, row: pd.Series) -> RawCurves | None:
+        """The recorded angles of a swing over time; None as in `curves`."""
+        found = self._find(row)
+        return None if found is None else _raw(found[0].windows, found[1])
+
+    def _find(self, row: pd.Series) -> tuple[_Player, int] | None:
+        with self._lock:
+            player = self._player(str(row["player"]))
+        at = player.rows.get((str(row["session"]), str(row["swing"])))
+        return None if at is None or not player.n_samples[at] else (player, at)
 
     def _player(self, name: str) -> _Player:
         if name not in self._players:
@@ -151,4 +172,4 @@ def _raw(windows: Windows, at: int) -> RawCurves:
     angles = windows.angles_deg[at][:, inside].copy()
     if not windows.has_pronation[at]:
         angles[CHANNELS.index("pronation_deg")] = np.nan
-    return RawCurves(OFFSETS_S[inside], angles)
+    return RawCurves(OFFSETS_S[inside], angles, float(windows.anchor_s[at]))

@@ -113,6 +113,7 @@ def _check_new(part: Path, season: Path) -> None:
 
 def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
     from faultml.outcomes.assignments import assignments
+    from faultml.plan.store_notes import read_notes
     from faultml.recordings.findings import findings
     from faultml.recordings.read import open_season
     from faultml.season import ModelSource, classify_season
@@ -125,7 +126,7 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
         _report(Progress(done.n_done, done.n_swings))
 
     with open_store(folder.store) as store:
-        given = assignments(store)
+        given, notes = assignments(store), read_notes(store)
     run = classify_season(
         # Relative: the results then say nothing of where on this machine they were made.
         open_season([folder.season.relative_to(folder.root)]),
@@ -133,6 +134,7 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
         source=source,
         assigned=given,
         store=folder.store,
+        notes=notes,
         progress=advance,
     )
     players = run.results.players["player"].nunique()

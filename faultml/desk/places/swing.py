@@ -17,6 +17,7 @@ from faultml.desk.drawn import Onset, raw_picture, window_edges
 from faultml.desk.frame import frame
 from faultml.desk.linked import LinkedDrawings, Shown, plain_chart
 from faultml.desk.motion import SwingCurves
+from faultml.desk.places.landmarks import LandmarkPanel
 from faultml.desk.video import SwingVideo
 from faultml.desk.words import Words, bullets, heading, keys, para
 from faultml.drawings.corridor import corridor_for
@@ -25,7 +26,15 @@ from faultml.faults.catalogue import PHASE_STARTS
 from faultml.recordings.findings import findings
 from faultml.report.text import measure_words, percent, shown, size
 
-KEYS: Final = {"b": "back", "n": "next", "p": "pin, let go", ",": "cursor back", ".": "cursor on"}
+KEYS: Final = {
+    "b": "back",
+    "n": "next",
+    "p": "pin, let go",
+    ",": "cursor back",
+    ".": "cursor on",
+    "l": "move a landmark",
+    "z": "take a landmark back",
+}
 
 
 class SwingPlace:
@@ -39,6 +48,7 @@ class SwingPlace:
         self._pinned: tuple[str, SwingCurves] | None = None
         self._curves: SwingCurves | None = None
         self._drawings: LinkedDrawings | None = None
+        self._landmarks: LandmarkPanel
 
     def build(self) -> None:
         """Fill the page."""
@@ -52,8 +62,10 @@ class SwingPlace:
                 ui.button("Back", on_click=lambda: self.step(-1)).props("outline")
                 ui.button("Next", on_click=lambda: self.step(1)).props("outline")
                 self._pin = ui.button("Pin", on_click=self.pin).props("outline")
+                ui.button("Move a landmark", on_click=lambda: self._landmarks.toggle()).props("outline")
             keys(KEYS)
             self._title = para("", "lead").mark("title")
+            self._landmarks = LandmarkPanel(self._desk, self._changed)
             self._body = ui.element("div")
             self._video = SwingVideo()
         ui.keyboard(on_key=self._key)
@@ -69,6 +81,13 @@ class SwingPlace:
             self._pinned = None
         elif self._curves is not None:
             self._pinned = (self._name(), self._curves)
+        self._draw()
+
+    def _changed(self) -> None:
+        """A landmark was moved or taken back, or the season assessed anew."""
+        row = self._rows.iloc[self._at]
+        self._take(self._player)
+        self._at = self._find(str(row["session"]), str(row["swing"]))
         self._draw()
 
     def _take(self, player: str) -> None:
@@ -104,7 +123,8 @@ class SwingPlace:
         row = self._rows.iloc[self._at]
         self._title.set_text(self._name() + swing_facts(row))
         self._pin.set_text("Let go of the pinned swing" if self._pinned else "Pin")
-        curves = self._desk.season.recordings.curves(row)
+        self._landmarks.show(row)
+        curves = self._desk.motion(row)
         self._curves = curves if isinstance(curves, SwingCurves) else None
         if isinstance(curves, SwingCurves):
             self._draw_assessed(row, curves)
@@ -147,7 +167,11 @@ class SwingPlace:
     def _key(self, event: KeyEventArguments) -> None:
         if not event.action.keydown or event.modifiers.ctrl or event.modifiers.alt or event.modifiers.meta:
             return
+        if self._landmarks.key(event.key.name, event.modifiers.shift):
+            return
         match event.key.name:
+            case "l":
+                self._landmarks.toggle()
             case "n":
                 self.step(1)
             case "b":

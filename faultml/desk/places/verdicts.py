@@ -148,7 +148,7 @@ class VerdictPlace:
 
     def _draw(self, question: Question) -> None:
         row = self._desk.season.swing(question.player, question.session, question.swing)
-        curves = None if row is None else self._desk.season.recordings.curves(row)
+        curves = None if row is None else self._desk.motion(row)
         # Without the corridor: where its edge runs would say what the tool thinks.
         drawn = Shown(curves) if isinstance(curves, SwingCurves) else None
         if drawn is not None and self._drawings is not None and self._drawings.show(drawn):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Final
 
 import pandas as pd
@@ -20,6 +21,10 @@ from faultml.coaching.rules import Coaching
 from faultml.coaching.tables import read_plans
 from faultml.desk.desk import Desk
 from faultml.outcomes.assignments import add_assignments, assignments
+from faultml.plan.lines import plan_lines
+from faultml.plan.of_results import plans_of_results
+from faultml.plan.store_notes import read_notes
+from faultml.plan.table import PlanRow
 from faultml.results import Results
 from faultml.results.sessions import session_date
 
@@ -47,13 +52,13 @@ class Person:
         Name as in the recordings.
     reasons
         Why to see them, the most pressing first; empty where there is none.
-    next
-        What to work on next, or why there is no drill, in words.
+    plan
+        The plan as of today, in the lines of ``faultml plan``: state and drill, why, what comes next.
     """
 
     player: str
     reasons: tuple[Reason, ...]
-    next: str
+    plan: tuple[str, ...]
 
     @property
     def urgency(self) -> tuple[int, int]:
@@ -90,11 +95,25 @@ class People:
             Person(
                 player,
                 tuple(self._reasons(player, given, player in drifted, last.get(player))),
-                self._next(player),
+                self.plan_lines(player),
             )
             for player in sorted(self.recorded)
         ]
         return sorted(people, key=lambda each: (each.urgency, each.player))
+
+    @cached_property
+    def lessons(self) -> Mapping[str, PlanRow]:
+        """Every player's plan as of today, as ``faultml plan`` has it."""
+        notes = read_notes(self._desk.store)
+        # A season that lies ahead, such as a generated one, is seen from its last session.
+        day = max([self.today, *self._last_sessions().values()])
+        rows = plans_of_results(self._results, notes, self.known, self.coaching, day, self.today)
+        return {row.player: row for row in rows}
+
+    def plan_lines(self, player: str) -> tuple[str, ...]:
+        """A player's plan in the lines of ``faultml plan``."""
+        row = self.lessons.get(player)
+        return () if row is None else tuple(plan_lines(row, self.coaching))
 
     def paused(self, player: str) -> bool:
         """Whether care stops every drill of a player."""
@@ -171,12 +190,3 @@ class People:
             if len(found) and found["verdict"].iloc[-1] in ("no-change", "worse"):
                 return [Reason("unmoved", f"given but not moving: {name}, since {latest['since']}")]
         return []
-
-    def _next(self, player: str) -> str:
-        plan = self.plans.get(player)
-        if plan is None:
-            return ""
-        if plan.drills:
-            drill = plan.drills[0]
-            return f"{self.coaching.book[drill.drill].name}, for {self.coaching.words[drill.faults[0]]}"
-        return "paused" if self.paused(player) else "no drill now"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from datetime import date
 
 from nicegui import ui
@@ -82,6 +83,8 @@ class PlayerPlace:
         plan = people.plans.get(self._player)
         self._giving.clear()
         with self._giving:
+            for at, line in enumerate(people.plan_lines(self._player)):
+                para(line, "note" if at else "lead")
             given = assignments(self._desk.store)
             own = given[given["player"] == self._player]
             if len(own):
@@ -188,7 +191,9 @@ def source_of(desk: Desk, people: People) -> ReportSource:
     """What the report's page is made of, with what care says now."""
     results = desk.season.results
     assert results is not None, "the season was classified"
-    return read_source(results, people.known, people.coaching, people.today)
+    source = read_source(results, people.known, people.coaching, people.today)
+    # As of today and with what was noted since, where the results hold the plans of their own day.
+    return replace(source, lessons=people.lessons)
 
 
 def _drill_name(people: People, drill: str) -> str:

@@ -8,7 +8,7 @@ from nicegui import ui
 
 from faultml.desk.desk import Desk
 from faultml.desk.frame import frame
-from faultml.desk.people import People
+from faultml.desk.people import People, Person
 from faultml.desk.sessions import Session
 from faultml.desk.words import Words, para
 from faultml.report.text import shown
@@ -37,8 +37,13 @@ class PlayersPlace:
                         Words("a", name).props(f'href="/player/{self._session.key(person.player)}"').classes(
                             "who"
                         )
-                        Words("span", f" {person.next}")
+                        Words("span", _state(person))
                     line.bind_visibility_from(find, "value", partial(_fits, name))
+
+
+def _state(person: Person) -> str:
+    paused = "; paused" if any(reason.kind == "paused" for reason in person.reasons) else ""
+    return f" {person.plan[0] if person.plan else ''}{paused}"
 
 
 def _fits(name: str, said: str | None) -> bool:

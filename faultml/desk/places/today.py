@@ -85,15 +85,15 @@ class TodayPlace:
                 for each in others:
                     with ui.element("li"):
                         self._link(each)
-                        Words("span", f" {each.next}")
+                        Words("span", f" {each.plan[0] if each.plan else ''}")
 
     def _person(self, person: Person) -> None:
         with ui.element("div").classes("person"):
             with ui.element("div").classes("grow"):
                 self._link(person)
                 Words("p", "; ".join(reason.words for reason in person.reasons)).classes("tight")
-                if person.next:
-                    Words("p", f"Next: {person.next}").classes("note tight")
+                for line in person.plan[:2]:
+                    Words("p", line).classes("note tight")
             button = ui.button("Hurts", on_click=lambda: self._hurts.press(person.player)).props("outline")
             button.props["aria-label"] = f"Hurts: hold every drill of {shown(person.player)}"
 

@@ -5,12 +5,14 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from desk_fakes import visit
 from nicegui import ui
 from nicegui.testing import User
 
 from faultml.care.known import known_from_file
 from faultml.care.statements import Statement, add_statements, statements
+from faultml.cli import main
 from faultml.desk.desk import Desk
 from faultml.desk.folder import DeskFolder
 from faultml.desk.people import People
@@ -123,11 +125,7 @@ def test_who_is_paused_stands_first_and_says_no_more(healthy: Path) -> None:
         assert People(desk).persons()[0].player != last
         People(desk).hurts(last, "ann")
         first = People(desk).persons()[0]
-        assert (first.player, [each.kind for each in first.reasons], first.next) == (
-            last,
-            ["paused"],
-            "paused",
-        )
+        assert (first.player, [each.kind for each in first.reasons]) == (last, ["paused"])
         await user.open("/")
         await user.should_see("See first: 1 player of 6")
 
@@ -222,5 +220,27 @@ def test_results_of_another_version_are_said_to_be_and_break_no_page(healthy: Pa
             await user.should_see("The results cannot be read as they are")
         await user.open("/swings")
         await user.should_see("Bend against hinge")
+
+    visit(healthy, story)
+
+
+def test_today_and_player_say_the_plan_in_the_words_of_the_command(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        player = with_drill(desk)
+        drill = People(desk).plans[player].drills[0]
+        day = date.today().isoformat()
+        cells = {"player": player, "drill": drill.drill, "fault": drill.faults[0], "since": day}
+        People(desk).give({**cells, "balls_a_week": "", "hurts": "none"})
+        command = ["plan", str(desk.folder.results), "--player", player, "--store", str(desk.folder.store)]
+        seen_from = max(desk.season.swings["session"])
+        command += ["--roster", str(desk.folder.roster), "--on", seen_from]
+        told = CliRunner().invoke(main, command).output.splitlines()
+        lines = [line.strip() for line in told[1:] if line.strip()]
+        assert lines[0].startswith("Carry on: ") and lines[0].endswith(f"since {day}")
+        await user.open("/")
+        await user.should_see(lines[0])
+        await user.open(f"/player/{key(desk, player)}")
+        for line in lines:
+            await user.should_see(line, retries=100)
 
     visit(healthy, story)

@@ -54,5 +54,6 @@ def keys(known: dict[str, str]) -> None:
     """The keys of a page and what each does."""
     with ui.element("p").classes("key no-print"):
         for key, what in known.items():
-            Words("kbd", key)
-            Words("span", f" {what}").classes("what")
+            with ui.element("span").classes("what"):
+                Words("kbd", key)
+                Words("span", f" {what}")

@@ -194,6 +194,10 @@ def _area(box: Box) -> list[Options]:
 
 def _edge(edge: Edge) -> list[Options]:
     where = "insideMiddleTop" if edge.outward > 0 else "insideMiddleBottom"
+    if (
+        edge.kind == "window"
+    ):  # on the other side of its line than names of the corridor, which often ends near it
+        where = "insideEndBottom" if edge.outward > 0 else "insideEndTop"
     label = _TEXT | {"formatter": edge.name, "position": where, "fontSize": 11, "color": INK}
     style = {"color": EDGE, "width": 2, "type": "solid"}
     if edge.kind == "window":

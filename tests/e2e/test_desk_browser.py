@@ -12,6 +12,7 @@ import pytest
 from browser import RunningDesk, axe_script, browser, running_desk
 
 from faultml.faults.catalogue import load_catalogue
+from faultml.labels.landmarks import all_moved
 from faultml.labels.verdict import verdicts
 from faultml.season import classify_season
 from faultml.store import open_store
@@ -21,10 +22,15 @@ from faultml.synthetic.tables import draw_roster
 from faultml.synthetic.write import write_synthetic
 
 WAIT_MS = 60_000
-PLACES = ("/", "/tray", "/players", "/swings", "/verdicts", "player", "notes")
+PLACES = ("/", "/tray", "/players", "/swings", "/verdicts", "player", "notes", "landmark")
 FOCUSED = """() => {
   const focused = document.activeElement;
   return (focused.innerText || focused.getAttribute('aria-label') || focused.tagName).trim();
+}"""
+TOP_LINE = """() => {
+  const box = document.querySelector('.grab');
+  const at = JSON.parse(box.dataset.landmarks).top;
+  return [getElement(Number(box.id.slice(1))).chart.convertToPixel({ xAxisIndex: 0 }, at), at];
 }"""
 NARROW, WIDE = {"width": 390, "height": 800}, {"width": 1280, "height": 900}
 
@@ -82,10 +88,14 @@ def page(chromium: Any) -> Iterator[Any]:
 
 
 def opened(page: Any, desk: RunningDesk, place: str) -> None:
-    """Open a place; ``player`` and ``notes`` are those of the second player of the list."""
-    page.goto(desk.url + (place if place.startswith("/") else "/players"))
+    """Open a place; ``player`` and ``notes`` are those of the second player of the list, ``landmark`` of a swing."""
+    start = "/swings" if place == "landmark" else "/players"
+    page.goto(desk.url + (place if place.startswith("/") else start))
     page.wait_for_selector("h1")
-    if not place.startswith("/"):
+    if place == "landmark":
+        page.get_by_role("button", name="Move a landmark").click()
+        page.locator(".grab canvas").wait_for()
+    elif not place.startswith("/"):
         page.locator("a.who").nth(1).click()
         page.locator(".report article").wait_for()
     if place == "notes":
@@ -200,6 +210,31 @@ def test_the_keyboard_alone_gets_everywhere(page: Any, folder: Path) -> None:
         page.evaluate("() => document.activeElement.blur()")
         page.keyboard.press("n")
         page.wait_for_function("before => document.querySelector('p.lead').innerText !== before", arg=before)
+
+
+def test_a_landmark_is_dragged_with_the_mouse_and_taken_back_with_a_key(page: Any, folder: Path) -> None:
+    with running_desk(folder) as desk:
+        opened(page, desk, "landmark")
+        page.get_by_label("Your name").fill("ann")
+        chart = page.locator(".grab")
+        chart.scroll_into_view_if_needed()
+        box = chart.bounding_box()
+        top_px, top_s = page.evaluate(TOP_LINE)
+        y = box["y"] + 100
+        page.mouse.move(box["x"] + top_px, y)
+        page.mouse.down()
+        page.mouse.move(box["x"] + top_px - 24, y, steps=4)
+        page.mouse.up()
+        page.get_by_text("Top moved by ann").wait_for()
+        path = folder / "faultml-store.sqlite"
+        with open_store(path, create=False) as store:
+            (kept,) = all_moved(store)
+        assert kept.landmark == "top" and 0.01 < top_s - kept.at_s < 0.3
+        page.evaluate("() => document.activeElement.blur()")
+        page.keyboard.press("z")
+        page.get_by_text("Top moved by ann").wait_for(state="detached")
+        with open_store(path, create=False) as store:
+            assert all_moved(store) == []
 
 
 def test_two_tabs_and_a_command_see_the_same_answers(chromium: Any, folder: Path) -> None:

@@ -83,8 +83,9 @@ class PlayerPlace:
         plan = people.plans.get(self._player)
         self._giving.clear()
         with self._giving:
-            for at, line in enumerate(people.plan_lines(self._player)):
-                para(line, "note" if at else "lead")
+            # Why, and what comes next, stand in the report's part below.
+            for line in people.plan_lines(self._player)[:1]:
+                para(line, "lead")
             given = assignments(self._desk.store)
             own = given[given["player"] == self._player]
             if len(own):
@@ -114,11 +115,13 @@ class PlayerPlace:
                 for each in drills
             }
             chosen = ui.select(choices, value=drills[0].drill, label="Drill").classes("wide")
-            balls = ui.number("Balls a week, if it was said", min=1, max=99_999, precision=0)
-            asked = ui.checkbox("I have asked today, and the player may practise")
-            ui.button(
-                "Give it", on_click=lambda: self._give(people, drills, chosen.value, balls.value, asked.value)
-            )
+            balls = ui.number("Balls a week, if it was said", min=1, max=99_999, precision=0).classes("wide")
+            with ui.element("div").classes("bar"):
+                asked = ui.checkbox("I have asked today, and the player may practise")
+                ui.button(
+                    "Give it",
+                    on_click=lambda: self._give(people, drills, chosen.value, balls.value, asked.value),
+                )
 
     def _give(
         self, people: People, drills: tuple[PlayerDrill, ...], drill: str, balls: float | None, asked: bool

@@ -33,7 +33,7 @@ KEYS: Final = {
     ",": "cursor back",
     ".": "cursor on",
     "l": "move a landmark",
-    "z": "take a landmark back",
+    "z": "take it back",
 }
 
 

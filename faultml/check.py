@@ -183,8 +183,8 @@ def check_season(
         first[LAYOUT] = ("the season", layout.expected, layout.found)
 
     drifts = address_drifts(running.total()["address"], number_sessions, limits().motion)
-    judged = drifts[drifts["change_deg"].notna()]
-    able["earlier-session"] = len(judged[["player", "session"]].drop_duplicates())
+    compared = drifts[drifts["change_deg"].notna()]
+    able["earlier-session"] = len(compared[["player", "session"]].drop_duplicates())
     drifted = drifts[drifts["drifted"].astype(bool)]
     counts[DRIFT] = len(drifted[["player", "session"]].drop_duplicates())
     if len(drifted):

@@ -38,7 +38,7 @@ Channel = Literal["flexion_deg", "ulnar_deg", "pronation_deg"]
 Unit = Literal["deg", "share"]
 
 EDGE_BOUNDS: Final[dict[Unit, tuple[float, float]]] = {"deg": (-90.0, 90.0), "share": (0.0, 1.0)}
-"""Where an edge can lie: outside them it is a slip, such as a share written in percent."""
+"""Where an edge can lie: outside them it is a mistake, such as a share written in percent."""
 
 
 class Position(NamedTuple):

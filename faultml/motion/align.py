@@ -7,7 +7,7 @@ flexion axis (Z), rolling the forearm its long axis (Y), and a still pose with t
 
 An axis has no direction of its own: the movements begin **toward the palm** and **palm up**, which gives it one.
 What a movement cannot show is a habit that repeats itself: who always mixes some ulnar deviation into flexing shifts
-the axis unseen. Hence the table, and a doubt that is never less than `MIN_SD_DEG`.
+the axis unseen. Therefore the table, and a doubt that is never less than `MIN_SD_DEG`.
 """
 
 from __future__ import annotations

@@ -87,10 +87,10 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
 
 
 def _check_sizes(
-    raw: RawSwings, flat: Flat, judged: NDArray[np.bool_], ledger: Ledger, bounds: Limits
+    raw: RawSwings, flat: Flat, checked: NDArray[np.bool_], ledger: Ledger, bounds: Limits
 ) -> Samples:
     """The samples of swings to be judged that have a fair number of them."""
-    open_rows = np.flatnonzero(judged & ~ledger.refused(np.arange(len(raw))))
+    open_rows = np.flatnonzero(checked & ~ledger.refused(np.arange(len(raw))))
     counts = raw.lengths[open_rows]
     few, many = open_rows[counts < bounds.min_samples], open_rows[counts > bounds.max_samples]
     ledger.note(
@@ -99,7 +99,7 @@ def _check_sizes(
     ledger.note(
         many, "too-long", f"at most {bounds.max_samples} samples", [f"{raw.lengths[row]}" for row in many]
     )
-    kept = judged & ~ledger.refused(np.arange(len(raw)))
+    kept = checked & ~ledger.refused(np.arange(len(raw)))
     samples = np.repeat(kept, raw.lengths)
     channels = (flat.flexion_deg, flat.ulnar_deg, flat.pronation_deg)
     angles_deg = np.stack([channel[samples].astype(float) for channel in channels])
@@ -107,18 +107,18 @@ def _check_sizes(
 
 
 def _pad(
-    judged: Samples, flat: Flat, sound: NDArray[np.int64]
+    checked: Samples, flat: Flat, sound: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
     """Padded times, angles and lengths of all swings, from the samples that were judged and those that passed."""
     n_rows, n_samples = len(flat.lengths), np.zeros(len(flat.lengths), dtype=np.int64)
-    n_samples[judged.rows], n_samples[sound] = judged.lengths, flat.lengths[sound]
+    n_samples[checked.rows], n_samples[sound] = checked.lengths, flat.lengths[sound]
     width = int(n_samples.max(initial=0))
     t_s, angles_deg = np.empty((n_rows, width)), np.empty((n_rows, len(CHANNELS), width))
     others = np.setdiff1d(np.arange(n_rows), sound)
     t_s[others], angles_deg[others] = np.nan, np.nan
     pad_flat(flat, sound, t_s, angles_deg)
-    if len(judged):
-        own_t_s, own_deg, _ = replace(judged, rows=np.arange(len(judged))).pad(len(judged))
-        t_s[judged.rows, : own_t_s.shape[1]] = own_t_s
-        angles_deg[judged.rows, :, : own_t_s.shape[1]] = own_deg
+    if len(checked):
+        own_t_s, own_deg, _ = replace(checked, rows=np.arange(len(checked))).pad(len(checked))
+        t_s[checked.rows, : own_t_s.shape[1]] = own_t_s
+        angles_deg[checked.rows, :, : own_t_s.shape[1]] = own_deg
     return t_s, angles_deg, n_samples

@@ -17,11 +17,11 @@ from faultml.recordings.schema import DEFAULT_CONTEXT
 from faultml.recordings.stream import Block
 from faultml.recordings.swings import SwingBatch
 from faultml.streams.activity import Activity, activity, movements
-from faultml.streams.judge import FINISH, IMPACT, TAKEAWAY, Judge, Judged, Samples
+from faultml.streams.classify import FINISH, IMPACT, TAKEAWAY, ClassifiedMovement, MovementClassifier, Samples
 from faultml.streams.runs import Window, windows
 
 AT_ONCE: Final = 48
-"""Movements are judged when so many have come, at the next pause."""
+"""Movements are classified when so many have come, at the next pause."""
 MAX_AT_ONCE: Final = 256
 PAUSE_S: Final = 4.0
 
@@ -88,13 +88,13 @@ class Ids:
 
 @dataclass(frozen=True)
 class _Record:
-    """One row of the table to be: a movement, judged unless it was refused before, or a gap."""
+    """One row of the table to be: a movement, classified unless it was refused before, or a gap."""
 
     start_s: float
     end_s: float
     peak_s: float
     reason: str
-    judged: Judged | None = None
+    classified: ClassifiedMovement | None = None
     ball: str = ""
 
 
@@ -121,15 +121,15 @@ def cut_stream(
     marks_contacts
         Whether the recorder marks contacts; by default it does once it has marked one, and swings before that wait.
     """
-    judge = Judge(bundle or load_bundle(), catalogue or load_catalogue())
+    classifier = MovementClassifier(bundle or load_bundle(), catalogue or load_catalogue())
     number = ids.first_swing
-    heard = _Marks(marks_contacts)
-    for records in heard.settle(_records(blocks, judge)):
+    contacts = _Marks(marks_contacts)
+    for records in contacts.settle(_records(blocks, classifier)):
         piece, number = _piece(records, ids, number)
         yield piece
 
 
-def _records(blocks: Iterable[Block], judge: Judge) -> Iterator[list[_Record]]:
+def _records(blocks: Iterable[Block], classifier: MovementClassifier) -> Iterator[list[_Record]]:
     """Judged movements and gaps in order, a batch at a time; what belongs together is in one batch."""
     held: list[tuple[_Record, Samples | None]] = []
     last: tuple[float, bool] | None = None
@@ -152,14 +152,14 @@ def _records(blocks: Iterable[Block], judge: Judge) -> Iterator[list[_Record]]:
         if fresh and held:
             pause = abs(fresh[0][0].peak_s - held[-1][0].peak_s) > PAUSE_S
             if (len(held) >= AT_ONCE and pause) or len(held) >= MAX_AT_ONCE:
-                yield _judged(held, judge)
+                yield _classified(held, classifier)
                 held = []
         held += fresh
         if window.ends_run:
             end_s = float(window.t_s[-1])
             last = end_s, _moving(speed, end_s, first=False)
     if held:
-        yield _judged(held, judge)
+        yield _classified(held, classifier)
 
 
 def _moving(speed: Activity, edge_s: float, *, first: bool) -> bool:
@@ -174,14 +174,14 @@ def _mark(window: Window, peak_s: float) -> float:
     return float(nearest) if abs(nearest - peak_s) <= MARK_REACH_S else np.nan
 
 
-def _judged(held: list[tuple[_Record, Samples | None]], judge: Judge) -> list[_Record]:
+def _classified(held: list[tuple[_Record, Samples | None]], classifier: MovementClassifier) -> list[_Record]:
     moved = [samples for _, samples in held if samples is not None]
-    results = iter(judge.judge(moved) if moved else [])
+    results = iter(classifier.classify(moved) if moved else [])
     records = []
     for record, samples in held:
         if samples is not None:
-            judged = next(results)
-            record = replace(record, judged=judged, reason=judged.reason)
+            classified = next(results)
+            record = replace(record, classified=classified, reason=classified.reason)
         records.append(record)
     return _without_doubles(records)
 
@@ -190,8 +190,8 @@ def _without_doubles(records: list[_Record]) -> list[_Record]:
     """Keep the surest of swings that share their motion; movements within a swing count as part of it."""
     kept: list[_Record] = []
     for record in sorted(
-        (each for each in records if each.judged and not each.reason),
-        key=lambda each: (-(each.judged.score if each.judged else 0), each.peak_s),
+        (each for each in records if each.classified and not each.reason),
+        key=lambda each: (-(each.classified.score if each.classified else 0), each.peak_s),
     ):
         if not any(_shares(record, other) for other in kept):
             kept.append(record)
@@ -205,14 +205,14 @@ def _without_doubles(records: list[_Record]) -> list[_Record]:
 
 
 def _shares(one: _Record, other: _Record) -> bool:
-    assert one.judged and other.judged
-    mine, its = one.judged.landmarks_s, other.judged.landmarks_s
+    assert one.classified and other.classified
+    mine, its = one.classified.landmarks_s, other.classified.landmarks_s
     return bool(mine[TAKEAWAY] < its[IMPACT] and its[TAKEAWAY] < mine[IMPACT])
 
 
 def _within(record: _Record, swing: _Record) -> bool:
-    assert swing.judged
-    at_s = swing.judged.landmarks_s
+    assert swing.classified
+    at_s = swing.classified.landmarks_s
     return bool(at_s[TAKEAWAY] - 0.3 <= record.peak_s <= at_s[FINISH] + 0.3)
 
 
@@ -249,11 +249,11 @@ class _Marks:
 
 
 def _swings(record: _Record) -> bool:
-    return record.judged is not None and not record.reason
+    return record.classified is not None and not record.reason
 
 
 def _marked(record: _Record) -> bool:
-    return _swings(record) and bool(np.isfinite(record.judged.cut.mark_s))  # type: ignore[union-attr]
+    return _swings(record) and bool(np.isfinite(record.classified.cut.mark_s))  # type: ignore[union-attr]
 
 
 def _piece(records: list[_Record], ids: Ids, number: int) -> tuple[Cuts, int]:
@@ -265,13 +265,13 @@ def _piece(records: list[_Record], ids: Ids, number: int) -> tuple[Cuts, int]:
     for record in records:
         row = dict.fromkeys(CUT_COLUMNS, "") | {"player": ids.player, "session": ids.session, "movements": 1}
         row |= {"start_s": record.start_s, "end_s": record.end_s, "reason": record.reason, "kind": LEFT_OUT}
-        row |= {"impact_s": np.nan, "score": record.judged.score if record.judged else np.nan}
+        row |= {"impact_s": np.nan, "score": record.classified.score if record.classified else np.nan}
         if _swings(record):
-            assert record.judged
-            cut = record.judged.cut
+            assert record.classified
+            cut = record.classified.cut
             row |= {"swing": f"{number + len(cuts):03d}", "kind": PRACTICE if record.ball == "no" else SWING}
             row |= {"start_s": cut.t_s[0], "end_s": cut.t_s[-1], "ball": record.ball}
-            row |= {"impact_s": record.judged.landmarks_s[IMPACT]}
+            row |= {"impact_s": record.classified.landmarks_s[IMPACT]}
             cuts.append(cut)
             contexts.append(PRACTICE if record.ball == "no" else ids.context)
         elif record.reason == BROKEN:

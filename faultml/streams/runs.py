@@ -127,9 +127,9 @@ class _Run:
             t_s, angles_deg = np.concatenate(self._t_s), np.concatenate(self._angles_deg, axis=1)
             last = end and self.last_s < self._core_s[1] + AFTER_S
             stop = len(t_s) if last else int(np.searchsorted(t_s, self._core_s[1] + AFTER_S))
-            heard = marks_s[(marks_s >= t_s[0]) & (marks_s <= t_s[stop - 1])]
+            marked = marks_s[(marks_s >= t_s[0]) & (marks_s <= t_s[stop - 1])]
             core_s = (self._core_s[0], np.inf) if last else self._core_s
-            yield Window(t_s[:stop], angles_deg[:, :stop], heard, self._from_s, core_s, last)
+            yield Window(t_s[:stop], angles_deg[:, :stop], marked, self._from_s, core_s, last)
             self._cores += 1
             if last:
                 return

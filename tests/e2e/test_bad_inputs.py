@@ -140,7 +140,7 @@ def test_a_small_file_that_unpacks_to_gigabytes_is_refused_quickly(tmp_path: Pat
     assert "season.csv.gz" in (tmp_path / "results" / "problems.csv").read_text(encoding="utf-8")
 
 
-def test_decimal_commas_are_read_as_meant_and_told(good_lines: list[str], tmp_path: Path) -> None:
+def test_decimal_commas_are_read_as_meant_and_reported(good_lines: list[str], tmp_path: Path) -> None:
     season = tmp_path / "season.csv"
     lines = [line.replace(",", ";").replace(".", ",") for line in good_lines]
     season.write_text("\n".join(lines), encoding="utf-8")
@@ -162,7 +162,7 @@ def test_results_of_somebody_else_are_not_replaced(good_lines: list[str], tmp_pa
     assert (out / "letter.txt").read_text(encoding="utf-8") == "dear"
 
 
-def test_a_roster_that_does_not_fit_is_told_and_pain_still_counts(
+def test_a_roster_that_does_not_fit_is_reported_and_pain_still_counts(
     good_lines: list[str], tmp_path: Path
 ) -> None:
     season, out = tmp_path / "season", tmp_path / "results"

@@ -208,7 +208,7 @@ def test_the_line_of_the_readme_runs(season: Path, tmp_path: Path) -> None:
         (["--results", "."], "not-a-results-folder"),
     ],
 )
-def test_wrong_use_is_told_before_it_listens(
+def test_wrong_use_is_reported_before_it_listens(
     options: list[str], code: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)

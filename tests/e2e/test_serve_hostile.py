@@ -92,7 +92,7 @@ def test_names_of_uploads_are_never_used(
     assert not folder(spool, job).exists()
 
 
-def test_what_unpacks_too_far_is_told(client: httpx.Client) -> None:
+def test_what_unpacks_too_far_is_reported(client: httpx.Client) -> None:
     columns = ("player", "session", "swing", "t_s", "flexion_deg", "ulnar_deg")
     row = b"p,s,1,0.0,0.0,0.0\n"
     packed = gzip.compress(",".join(columns).encode() + b"\n" + row * (220_000_000 // len(row)), 6)

@@ -78,7 +78,7 @@ def test_golfers_are_drawn_and_not_swings() -> None:
     assert row["kappa_lo"] == pytest.approx(row["kappa"]) == row["kappa_hi"]
 
 
-def test_two_raters_who_slip() -> None:
+def test_two_raters_with_lapses() -> None:
     # facts.md, derived: both flip 15 %, prevalence 0.3: 0.447 between them, 0.66 against the truth.
     hit, miss = 1 - LAPSE_RATE, LAPSE_RATE
     both = np.array([PREVALENCE * each * other + (1 - PREVALENCE) * (1 - each) * (1 - other)

@@ -43,7 +43,7 @@ def test_a_fast_release_on_a_slow_gyroscope_is_clipping(
     assert ("clipping" in batch.table["findings"][0]) is clips
 
 
-def test_two_coaches_who_slip_agree_as_derived(catalogue: Catalogue) -> None:
+def test_two_coaches_with_lapses_agree_as_derived(catalogue: Catalogue) -> None:
     """facts.md, check 6: 15 % lapses at a prevalence of 0.3: kappa 0.447 between coaches, 0.66 against the truth."""
     random = np.random.default_rng(6)
     coach = Coach(np.zeros(len(catalogue.ids)), lapse_rate=0.15)

@@ -66,7 +66,7 @@ def test_every_verb_is_called_in_the_guide() -> None:
     assert [name for name in sorted(verbs) if name.rpartition(".")[2] not in words] == []
 
 
-def test_public_names_are_told() -> None:
+def test_public_names_are_documented() -> None:
     for name in faultml.__all__:
         assert len(getattr(faultml, name).__doc__) > 40, name
         assert f"faultml.{name}" in PAGE, name

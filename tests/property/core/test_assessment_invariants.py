@@ -184,7 +184,7 @@ def test_half_the_rate_says_nearly_the_same(assessor: Assessor, assessed: Assess
     assert np.nanmedian(moved_s) < 0.01
 
 
-def test_too_low_a_rate_is_told_or_refused(generated: SyntheticSeason, tmp_path: Path) -> None:
+def test_too_low_a_rate_is_reported_or_refused(generated: SyntheticSeason, tmp_path: Path) -> None:
     rate = (generated.batch.n_samples - 1) / (
         np.nanmax(generated.batch.t_s, axis=1) - np.nanmin(generated.batch.t_s, axis=1)
     )

@@ -77,7 +77,7 @@ def marks_and_codes(assessor: Assessor, rows: list[Swing]) -> tuple[np.ndarray, 
     [(decimated, 1 / 60), (noisy, 1 / 240), (trimmed, 1 / 240)],
     ids=["decimated", "noisy", "trimmed"],
 )
-def test_a_worse_recording_moves_no_landmark_untold(
+def test_a_worse_recording_moves_no_landmark_unreported(
     change: Callable[[Swing], Swing], sample_s: float, swings: list[Swing], catalogue: Catalogue
 ) -> None:
     assessor = Assessor(load_bundle(), catalogue)

@@ -63,7 +63,7 @@ def test_another_persons_clearance_lets_nobody_through() -> None:
     assert known_roster.table[["pain", "level"]].values.tolist() == [[("wrist",), "club"]]
 
 
-def test_what_differs_is_told() -> None:
+def test_what_differs_is_reported() -> None:
     known_roster = matched("player,level\nben ,club\nDan,club\nEve,club\n", ["Ben", "Eve", "Fay"])
     assert known_roster.table["player"].tolist() == ["Ben", "Eve"] and set(known_roster.table["level"]) == {
         "club"
@@ -97,5 +97,5 @@ def test_a_comma_too_many_in_the_words_about_pain_means_no_drill() -> None:
     assert stopped(known_roster, "Ben") and not stopped(known_roster, "Eve")
 
 
-def test_without_a_roster_nobody_is_told_of() -> None:
+def test_without_a_roster_nobody_is_reported() -> None:
     assert match_roster(read_roster(None), ["Ben"]).problems == []

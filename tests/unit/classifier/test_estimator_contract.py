@@ -152,7 +152,7 @@ def test_fitting_twice_is_fitting_once(case: Case) -> None:
 
 
 @CASES
-def test_asking_before_fitting_is_told(case: Case) -> None:
+def test_asking_before_fitting_is_reported(case: Case) -> None:
     with pytest.raises(NotFittedError):
         case.ask(clone(case.estimator), case.fit[0])
 

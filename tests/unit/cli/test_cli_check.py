@@ -62,7 +62,7 @@ def test_the_same_as_json(tmp_path: Path) -> None:
     assert checks["field-count"]["status"] == "not-applicable" and checks["gap"]["status"] == "passed"
 
 
-def test_what_an_import_leaves_out_is_still_told(tmp_path: Path) -> None:
+def test_what_an_import_leaves_out_is_still_reported(tmp_path: Path) -> None:
     layout = layout_of(arm="right", hand="right")
     (tmp_path / "l.toml").write_text(write_layout(layout))
     path = write_recorder(recorder_table(season(), layout), tmp_path / "a.csv", layout)

@@ -88,5 +88,5 @@ def test_a_typed_error_is_one_message_and_exit_code_2(tmp_path: Path) -> None:
     assert wrong.startswith(f"Error: {file}: ") and "Traceback" not in wrong
 
 
-def test_the_version_is_told() -> None:
+def test_the_version_is_reported() -> None:
     assert run("--version")[1].startswith("faultml, version ")

@@ -1,6 +1,6 @@
 """Every measure on curves drawn by hand, from both sides of its edge, with decoys where it must not look.
 
-The table repeats faults.md in other words than the catalogue's data: a slip in either shows.
+The table repeats faults.md in other words than the catalogue's data: a mistake in either shows.
 """
 
 from __future__ import annotations

@@ -85,7 +85,7 @@ def test_what_the_tool_has_not_assessed_is_left_out(results: Results) -> None:
     assert agreement(verdicts, results).set_index("fault").loc["flip", "swings"] == 30
 
 
-def test_too_few_are_told_and_not_figured() -> None:
+def test_too_few_are_reported_and_not_figured() -> None:
     for golfers, enough in ((4, False), (5, True)):
         sides = (*answers("ann", golfers=golfers), *answers("bob", golfers=golfers))
         row = agreement(said(*sides)).iloc[0]
@@ -113,7 +113,7 @@ def test_kappa_of_nothing_is_nan() -> None:
     )
 
 
-def test_told_in_words() -> None:
+def test_reported_in_words() -> None:
     rules = load_label_rules()
     lines = agreement_lines(agreement(said(*answers("ann"), *answers("bob"))), rules)
     assert lines[0] == "ann against bob" and any("1.00 to 1.00" in line for line in lines)

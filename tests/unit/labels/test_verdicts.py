@@ -86,7 +86,7 @@ def test_what_already_holds_is_not_added_again(store: Store) -> None:
         ({"comment": "x" * 2001}, "comment"),
     ],
 )
-def test_a_wrong_verdict_is_told_and_nothing_is_added(
+def test_a_wrong_verdict_is_reported_and_nothing_is_added(
     store: Store, change: dict[str, object], column: str
 ) -> None:
     with pytest.raises(InputError, match=f"verdict 2, {column}: bad-verdict"):
@@ -130,7 +130,7 @@ def test_the_line_that_tells_the_delimiter_is_no_header(store: Store, tmp_path: 
     assert done.added == 1 and [each.line for each in done.problems] == [4]
 
 
-def test_a_sheet_that_contradicts_itself_is_told(store: Store, tmp_path: Path) -> None:
+def test_a_sheet_that_contradicts_itself_is_reported(store: Store, tmp_path: Path) -> None:
     head = "player,session,swing,fault,verdict,coach,when"
     first, other = "golfer0,s,1,flip,yes,ann,", "golfer0,s,1,flip,no,ann,"
     done = import_verdicts(store, sheet(tmp_path / "a.csv", first, other, first, head=head))
@@ -143,7 +143,7 @@ def test_a_sheet_that_contradicts_itself_is_told(store: Store, tmp_path: Path) -
     assert import_verdicts(store, sheet(tmp_path / "c.csv", *again, head=head)).problems == []
 
 
-def test_a_wrong_row_stops_the_sheet_unless_told_otherwise(store: Store, tmp_path: Path) -> None:
+def test_a_wrong_row_stops_the_sheet_unless_asked_otherwise(store: Store, tmp_path: Path) -> None:
     file = sheet(
         tmp_path / "sheet.csv",
         "golfer0,2031-04-05,001,flip,yes,,ann",
@@ -220,7 +220,7 @@ def test_from_the_list_to_agreement_by_command(tmp_path: Path, monkeypatch: pyte
     assert run("export", tmp_path / "out.csv").stdout.startswith("37 verdicts")
 
 
-def test_a_wrong_sheet_is_told_row_by_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_wrong_sheet_is_reported_row_by_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FAULTML_STORE", str(tmp_path / "store.sqlite"))
     file = sheet(
         tmp_path / "sheet.csv",

@@ -81,7 +81,7 @@ def test_shuffled_labels_move_nothing(suite: Suite) -> None:
     assert learn_adaptation(CATALOGUE, edge_classifier(), labelled).unrelated < 0.01
 
 
-def test_a_fault_with_no_answers_leans_on_its_group(suite: Suite) -> None:
+def test_a_fault_with_no_answers_is_pulled_to_its_group(suite: Suite) -> None:
     labelled = _labelled(suite, Coach(-1.5 * SOFT, 0.0))
     column = CATALOGUE.ids.index("flip")
     answers = labelled.answers.copy()

@@ -248,7 +248,7 @@ def test_the_oracle_and_ours(catalogue: Catalogue, everyday: Drawn) -> None:
     assert ((said.edges_chance > 0) & (said.edges_chance < 1)).all()
 
 
-def test_a_peer_without_its_environment_is_told(tmp_path: Path) -> None:
+def test_a_peer_without_its_environment_is_reported(tmp_path: Path) -> None:
     with pytest.raises(MissingExtraError, match="make compare"):
         ask_peer(tmp_path / "python", "quant", {"train": np.zeros((2, 1, 9))})
 

@@ -206,7 +206,7 @@ class TestCommand:
         assert "now the challenger" in self.run("register", str(default_bundle_path()), *at)
         assert "challenger" in self.run("list", *at)
 
-    def test_what_is_no_registry_is_told(self, tmp_path: Path) -> None:
+    def test_what_is_no_registry_is_reported(self, tmp_path: Path) -> None:
         (tmp_path / DATABASE).write_bytes(b"no database" * 100)
         with pytest.raises(InputError, match="registry-unreadable"):
             registry.versions(tmp_path)

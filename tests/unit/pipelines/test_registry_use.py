@@ -67,7 +67,7 @@ def test_both_a_model_and_a_registry_are_wrong_use(
     assert code == 2 and "give one of them" in said
 
 
-def test_without_a_champion_it_is_told(season: Path, tmp_path: Path) -> None:
+def test_without_a_champion_it_is_reported(season: Path, tmp_path: Path) -> None:
     empty = tmp_path / "empty"
     empty.mkdir()
     code, said = run("classify", season, "--out", tmp_path / "r", "--registry", empty)
@@ -88,7 +88,7 @@ def test_another_file_than_was_registered_is_refused(folder: Path, season: Path,
     assert code == 2 and "bundle-changed" in said
 
 
-def test_the_process_that_classifies_an_upload_is_told_the_version(folder: Path, tmp_path: Path) -> None:
+def test_the_process_that_classifies_an_upload_gets_the_version(folder: Path, tmp_path: Path) -> None:
     path, registered = registry.locate(folder)
     jobs = Jobs(Settings(model=path, registered=registered), tmp_path)
     request = msgspec.json.decode(msgspec.json.encode(jobs._worker_request), type=WorkerRequest)

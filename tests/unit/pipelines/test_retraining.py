@@ -85,7 +85,7 @@ def test_unsure_answers_tell_where_the_edge_lies(suite: Suite) -> None:
     assert loss(test, used) < loss(test, left_out)
 
 
-def test_slips_are_told_apart_finely(suite: Suite) -> None:
+def test_lapse_rates_are_resolved_finely(suite: Suite) -> None:
     # A lapse rate between coarse steps went to the wrong one, and edges seemed sharper or softer than they are.
     adaptation = learn_adaptation(CATALOGUE, MODEL, said(suite, Simulated(Coach(np.zeros(len(SOFT)), 0.13))))
     assert abs(adaptation.lapse_rate - 0.13) < 0.012
@@ -183,7 +183,7 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Season:
     return Season(folder, learned, bundle)
 
 
-def test_what_was_unsure_is_heard_and_told(season: Season) -> None:
+def test_unsure_answers_are_used_and_reported(season: Season) -> None:
     answers = season.learned.labelled.answers
     assert (answers == UNSURE).sum() > 10
     reported = "\n".join(season.learned.lines)

@@ -132,7 +132,7 @@ class TestWatch:
             sums.add(tally(reference, NAMES, values[part], players[part]))
         assert compare_to(reference, sums) == whole
 
-    def test_a_kind_that_training_lacked_is_told(self, reference: Reference) -> None:
+    def test_a_kind_that_training_lacked_is_reported(self, reference: Reference) -> None:
         values, players = swings(4, 10, 9)
         values[:, 0] = 0
         (line,) = watch_sentences(compared(reference, values, players))

@@ -47,7 +47,7 @@ def test_not_compared_is_not_the_same_as_nothing_unlike() -> None:
 @pytest.mark.parametrize(
     "rows", [[ROW], ["x"], [ROW | {"known": True, "features": [{}]}], "x", 7, [ROW | {"known": 1}]]
 )
-def test_a_damaged_record_is_told(rows: Any) -> None:
+def test_a_damaged_record_is_reported(rows: Any) -> None:
     with pytest.raises(InputError, match="damaged-results"):
         read_watch({"counts": {"assessed": 100}, "watch": rows})
     with pytest.raises(InputError, match="damaged-results"):

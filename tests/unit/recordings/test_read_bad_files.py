@@ -102,7 +102,7 @@ WHOLE_FILES: dict[str, tuple[str, str | bytes, str]] = {
 
 
 @pytest.mark.parametrize("case", WHOLE_FILES)
-def test_a_bad_file_is_told_and_the_good_one_read(case: str, tmp_path: Path) -> None:
+def test_a_bad_file_is_reported_and_the_good_one_read(case: str, tmp_path: Path) -> None:
     name, content, code = WHOLE_FILES[case]
     put(tmp_path / name, content)
     write_long(fake_season(2).assign(player="good"), tmp_path / "good.csv")
@@ -167,7 +167,7 @@ def test_parquet_with_nothing_in_it(tmp_path: Path) -> None:
     assert read(tmp_path / "b.parquet")[1][0].code == "missing-column"
 
 
-def test_numbers_as_parquet_ids_are_text_and_told(tmp_path: Path) -> None:
+def test_numbers_as_parquet_ids_are_text_and_reported(tmp_path: Path) -> None:
     table, problems = read(write_parquet(fake_season(2).assign(swing=[7, 8]), tmp_path / "a.parquet"))
     assert table["swing"].tolist() == ["7", "8"] and (table["reason"] == "").all()
     assert [problem.code for problem in problems] == ["id-not-text"]
@@ -260,7 +260,7 @@ class TestRows:
         assert table["impact_s"].isna().tolist() == [False, True, False]
         assert {row.code for row in problems} == {"inconsistent-rows"} and len(problems) == 2
 
-    def test_contact_told_once(self, tmp_path: Path) -> None:
+    def test_contact_reported_once(self, tmp_path: Path) -> None:
         long = to_long(fake_season(3))
         long["impact_s"] = np.where(np.arange(len(long)) == 500, 1.36, np.nan)
         table, problems = self.read_back(tmp_path, long.to_csv(index=False))
@@ -349,7 +349,7 @@ class TestIds:
 class TestDelimiters:
     @pytest.mark.parametrize("sep", [";", "\t"])
     @pytest.mark.parametrize("decimal", [",", "."])
-    def test_read_as_meant_and_told(self, sep: str, decimal: str, tmp_path: Path) -> None:
+    def test_read_as_meant_and_reported(self, sep: str, decimal: str, tmp_path: Path) -> None:
         season = fake_season(2)
         put(tmp_path / "a.csv", to_long(season).to_csv(index=False, sep=sep, decimal=decimal))
         opened = open_season([tmp_path / "a.csv"])
@@ -422,7 +422,7 @@ class TestFolders:
     def test_empty_folder(self, tmp_path: Path) -> None:
         assert [row.code for row in read(tmp_path)[1]] == ["empty-folder"]
 
-    def test_what_is_passed_over_and_what_is_told(self, tmp_path: Path) -> None:
+    def test_what_is_passed_over_and_what_is_reported(self, tmp_path: Path) -> None:
         write_long(fake_season(1), tmp_path / "a.csv")
         (tmp_path / "deep").mkdir()
         write_parquet(fake_season(2).tail(1), tmp_path / "deep" / "b.parquet")
@@ -468,7 +468,7 @@ class TestFolders:
             )
             assert table["reason"].tolist() == [""] * 3 and problems == []
 
-    def test_a_misspelt_column_is_told_and_a_strange_one_is_not(self, tmp_path: Path) -> None:
+    def test_a_misspelt_column_is_reported_and_a_strange_one_is_not(self, tmp_path: Path) -> None:
         season = fake_season(1).assign(Hand="left", impact="1.3", temperature="20")
         _, problems = read(write_long(season, tmp_path / "a.csv"))
         assert {(row.code, row.expected) for row in problems} == {

@@ -175,7 +175,7 @@ def test_an_almost_still_channel_of_a_swing_is_not_dead() -> None:
     assert check(row)[0] == ""
 
 
-def test_coarse_sampling_is_told() -> None:
+def test_coarse_sampling_is_reported() -> None:
     assert "coarse-rate" in check(fake_swing(60.0))[1]
     assert "coarse-rate" not in check(fake_swing(90.0))[1]
 
@@ -227,7 +227,7 @@ def test_a_lost_time_is_a_lost_sample() -> None:
     assert "gap-filled" in codes and [problem.code for problem in problems] == ["missing-value"]
 
 
-def test_dropped_samples_are_told() -> None:
+def test_dropped_samples_are_reported() -> None:
     row = {name: np.delete(flat, slice(100, 108)) for name, flat in fake_swing().items()}
     reason, codes, problems, batch = check(row)
     assert (reason, problems) == ("", []) and "gap-filled" in codes and batch.n_samples[1] == 394
@@ -240,7 +240,7 @@ def test_ends_without_angles_are_trimmed() -> None:
     assert batch.n_samples[1] == 372 and batch.t_s[1, 0] == pytest.approx(0.15)
 
 
-def test_uneven_times_are_told() -> None:
+def test_uneven_times_are_reported() -> None:
     rng = np.random.default_rng(5)
     row = time_with(lambda t: np.cumsum(rng.choice([0.002, 0.009], len(t))))
     row |= {
@@ -272,7 +272,7 @@ def test_clipping_is_seen_and_a_fast_smooth_release_is_not() -> None:
     assert "clipping" not in check({**row, "ulnar_deg": smooth})[1]
 
 
-def test_a_jump_is_told() -> None:
+def test_a_jump_is_reported() -> None:
     """A step that stays: what comes back within three samples is a spike."""
     row = fake_swing()
     row["flexion_deg"] = row["flexion_deg"] + np.where(np.arange(402) < 300, 0, 30).astype(np.float32)
@@ -280,7 +280,7 @@ def test_a_jump_is_told() -> None:
 
 
 class TestPronation:
-    def test_missing_is_told(self) -> None:
+    def test_missing_is_reported(self) -> None:
         reason, codes, problems, batch = check(swing(pronation_deg=None))
         assert (reason, codes, problems) == ("", {"pronation-missing"}, [])
         assert np.isnan(batch.angles_deg[1, PRONATION]).all()
@@ -331,7 +331,7 @@ class TestWords:
             ({"shot": ["hook", "banana"]}, "unknown-shot", "shot", ("hook",)),
         ],
     )
-    def test_unknown_words_are_told_and_the_swing_assessed(
+    def test_unknown_words_are_reported_and_the_swing_assessed(
         self, given: dict, code: str, column: str, settled: object
     ) -> None:
         reason, codes, problems, batch = check(swing(**given))

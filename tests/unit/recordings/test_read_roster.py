@@ -82,7 +82,7 @@ def test_rows_of_a_player_add_up_in_any_order(order: int, tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize("word", ["ok", "fine", "no", "n/a", "?"])
-def test_unclear_words_about_pain_count_as_pain_and_are_told(word: str, tmp_path: Path) -> None:
+def test_unclear_words_about_pain_count_as_pain_and_are_reported(word: str, tmp_path: Path) -> None:
     table, problems, *_ = read(tmp_path, f"player,pain\np1,{word}\n")
     assert table["pain"][0] == (word,) and [row.code for row in problems] == ["unclear-pain"]
     assert problems[0].found == "other words: taken as pain"
@@ -152,7 +152,7 @@ def test_the_roster_beside_the_season(tmp_path: Path) -> None:
         assert opened.roster["pain"].tolist() == [("wrist",)] and opened.problems == []
 
 
-def test_headers_in_other_letters_are_read_and_told(tmp_path: Path) -> None:
+def test_headers_in_other_letters_are_read_and_reported(tmp_path: Path) -> None:
     table, problems, *_ = read(tmp_path, "Player, Hand ,Pain\n Ben ,Right,wrist\n")
     assert table[["player", "hand", "pain"]].to_numpy().tolist() == [["Ben", "right", ("wrist",)]]
     assert [problem.code for problem in problems] == ["other-header"] * 3

@@ -167,7 +167,7 @@ def test_a_server_knows_its_names() -> None:
         allowed_hosts("0.0.0.0", 81)
 
 
-def test_too_many_at_once_are_told_to_wait(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_too_many_at_once_are_asked_to_wait(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import faultml.service.swing_routes as routes
 
     go, entered = threading.Event(), threading.Semaphore(0)

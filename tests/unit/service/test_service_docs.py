@@ -24,14 +24,14 @@ def test_openapi_is_as_committed() -> None:
     assert document == path.read_text(encoding="utf-8"), "on purpose? UPDATE_OPENAPI=1 writes it anew"
 
 
-def test_every_limit_is_told_with_its_default() -> None:
+def test_every_limit_is_documented_with_its_default() -> None:
     for limit in fields(Limits):
         said = re.search(rf"^\| `{limit.name}` \| ([\d .]+) \|", PAGE, re.M)
         assert said and float(said[1].replace(" ", "")) == limit.default, limit.name
         assert limit.name in (Limits.__doc__ or "")
 
 
-def test_every_route_is_told() -> None:
+def test_every_route_is_documented() -> None:
     routes = create_app(Settings()).openapi()["paths"]
     document = [f"{method.upper()} {path}" for path, methods in routes.items() for method in methods]
     assert [each for each in document if f"`{each}`" not in PAGE] == []

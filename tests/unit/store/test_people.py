@@ -92,7 +92,7 @@ def test_no_byte_is_left_in_the_log_while_another_has_the_store_open(store: Stor
         another.close()
 
 
-def test_a_reader_in_the_way_is_told_and_the_rest_cleared_later(
+def test_a_reader_in_the_way_is_reported_and_the_rest_cleared_later(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(base, "WAIT_S", 0.05)
@@ -121,7 +121,7 @@ def test_who_is_forgotten_is_not_taken_in_again_unless_readmitted(store: Store) 
     assert add(store, [said(NAME)]).added == 1
 
 
-def test_others_words_about_a_player_are_told(store: Store) -> None:
+def test_others_words_about_a_player_are_reported(store: Store) -> None:
     add(store, [said("golfer2", "002", f"as {NAME.upper()} does it")])
     assert forget(store, NAME).mentions == {"verdicts": 2}, "the comment, and the longer name"
 
@@ -267,7 +267,7 @@ def test_a_name_with_spaces_about_it_is_found_in_others_words(store: Store) -> N
     assert forget(store, f" {NAME} ", dry_run=True).mentions["verdicts"] == 201
 
 
-def test_what_was_not_given_is_told(store: Store) -> None:
+def test_what_was_not_given_is_reported(store: Store) -> None:
     done = run("forget", NAME, "--store", store.path, "--yes")
     reported = done.stdout.partition("Not within reach")[2]
     for words in ("--season", "--results", "--pseudonyms", "copies and backups", "a running server"):
@@ -275,7 +275,7 @@ def test_what_was_not_given_is_told(store: Store) -> None:
     assert "--store)" not in reported.replace("--store COPY)", "")
 
 
-def test_nobody_of_that_name_is_told(tmp_path: Path, everything: list[object]) -> None:
+def test_nobody_of_that_name_is_reported(tmp_path: Path, everything: list[object]) -> None:
     assert run("forget", "nobody", *everything, "--yes").exit_code == 1
     assert run("export", "nobody", *everything, "--out", tmp_path / "out").exit_code == 2
     assert not (tmp_path / "out").exists()

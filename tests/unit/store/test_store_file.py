@@ -125,7 +125,7 @@ def test_what_is_no_store_is_refused_and_left_alone(tmp_path: Path) -> None:
     assert not (tmp_path / "none").exists()
 
 
-def test_a_writer_that_waits_too_long_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_writer_that_waits_too_long_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(base, "WAIT_S", 0.05)
     with (
         open_store(tmp_path / "store.sqlite") as store,

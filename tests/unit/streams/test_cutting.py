@@ -62,7 +62,7 @@ def table(stream: Block, bundle: Bundle, catalogue: Catalogue) -> pd.DataFrame:
     return table_of([stream], bundle, catalogue)
 
 
-def test_the_swings_of_a_session_are_found_and_practice_is_told(
+def test_the_swings_of_a_session_are_found_and_practice_is_reported(
     pieces: list[RangePiece], table: pd.DataFrame
 ) -> None:
     truth = pd.DataFrame([piece.truth for piece in pieces])
@@ -110,7 +110,7 @@ def test_without_marks_the_ball_is_unknown_and_nothing_becomes_practice(
     assert set(declared.loc[declared["kind"] != LEFT_OUT, "kind"]) == {PRACTICE}
 
 
-def test_a_swing_broken_by_a_gap_is_a_problem_and_a_gap_at_rest_is_told(
+def test_a_swing_broken_by_a_gap_is_a_problem_and_a_gap_at_rest_is_reported(
     stream: Block, table: pd.DataFrame, bundle: Bundle, catalogue: Catalogue
 ) -> None:
     impact_s = float(table.loc[table["kind"] != LEFT_OUT, "impact_s"].iloc[1])
@@ -138,8 +138,8 @@ def test_windows_cover_a_run_once_and_are_bounded() -> None:
     assert found[-1].core_s[1] == np.inf and found[-1].ends_run and not found[0].ends_run
     longest = max(window.t_s[-1] - window.t_s[0] for window in found)
     assert longest <= BEFORE_S + CORE_S + AFTER_S + 0.011
-    heard = [window for window in found if len(window.marks_s)]
-    assert any(window.core_s[0] <= 64.5 < window.core_s[1] for window in heard)
+    marked = [window for window in found if len(window.marks_s)]
+    assert any(window.core_s[0] <= 64.5 < window.core_s[1] for window in marked)
 
 
 def test_lost_samples_and_a_clock_that_falls_back() -> None:
@@ -193,7 +193,7 @@ def test_other_work_of_the_wrist_is_no_swing(bundle: Bundle, catalogue: Catalogu
     assert cut <= 0.05 * count * len(HELD_OUT)
 
 
-def test_stirring_is_told_as_repeated(bundle: Bundle, catalogue: Catalogue) -> None:
+def test_stirring_is_reported_as_repeated(bundle: Bundle, catalogue: Catalogue) -> None:
     found = table_of([other_activity_stream("waving", 5)], bundle, catalogue)
     assert (found["reason"] == REPEATED).any()
 

@@ -34,7 +34,7 @@ def test_a_bias_shifts_the_curve(catalogue: Catalogue) -> None:
     np.testing.assert_allclose(chance[0], 0.5)
 
 
-def test_slips_bound_the_chance(catalogue: Catalogue) -> None:
+def test_lapses_bound_the_chance(catalogue: Catalogue) -> None:
     coach = Coach(np.zeros(17), lapse_rate=0.1)
     for softnesses, chance in ((-9, 0.1), (0, 0.5), (9, 0.9)):
         reported = coach.chance_of_yes(catalogue, measures_past(catalogue, softnesses), HELD)

@@ -295,7 +295,7 @@ class TestRecorder:
         assert np.isnan(seen.impact_s).all()
         np.testing.assert_allclose(seen.t_s, seen.t_s.round(3), atol=1e-12)
 
-    def test_noise_and_drift_are_as_large_as_told(self, motion: tuple[Array, Array]) -> None:
+    def test_noise_and_drift_are_as_large_as_stated(self, motion: tuple[Array, Array]) -> None:
         plain = self.recorded(motion)
         noisy = self.recorded(motion, noise_deg=2.0)
         assert np.nanstd(noisy.angles_deg - plain.angles_deg) == pytest.approx(2.0, rel=0.1)

@@ -55,7 +55,7 @@ class Samples:
 
 
 @dataclass(frozen=True)
-class Judged:
+class ClassifiedMovement:
     """A movement as cut: landmarks on the recording's clock ``(4,)``, why it is no swing ("" if it is one), and how
     sure the swing filter is that it is one."""
 
@@ -65,15 +65,15 @@ class Judged:
     score: float
 
 
-class Judge:
-    """Judges movements in batches; what is said of one does not depend on the others."""
+class MovementClassifier:
+    """Classify movements in batches; the result of one does not depend on the others."""
 
     def __init__(self, bundle: Bundle, catalogue: Catalogue) -> None:
         self._bundle = bundle
         self._catalogue = catalogue
 
-    def judge(self, movements: Sequence[Samples]) -> list[Judged]:
-        """Cut every movement about its landmarks, and judge the cut."""
+    def classify(self, movements: Sequence[Samples]) -> list[ClassifiedMovement]:
+        """Cut every movement about its landmarks, and classify the cut."""
         cuts = self._cut(movements)
         batch = check_swings(_raw(cuts)).batch
         windows = make_windows(batch)
@@ -89,7 +89,7 @@ class Judge:
         score[reason != ""] = 0.0
         reason = np.where(reason != "", reason, np.where(~full, NOT_FULL, np.where(late, NO_BACKSWING, "")))
         return [
-            Judged(cut, at_s, str(why), float(sure))
+            ClassifiedMovement(cut, at_s, str(why), float(sure))
             for cut, at_s, why, sure in zip(cuts, landmarks_s, reason, score, strict=True)
         ]
 

@@ -24,7 +24,7 @@ LANDMARK_ROWS: Final = (
     (2.0, "impact"),
     (2.30, "shaft level after impact"),
 )
-"""Body positions at the median fractions of the GolfDB labels (McNally 2019), as in DEVELOPERS.md."""
+"""Body positions at the median fractions of the GolfDB labels (McNally 2019)."""
 
 MAX_CLUBS: Final = 3
 MIN_FOR_CLUB: Final = 2

@@ -46,9 +46,13 @@ def test_every_command_is_named() -> None:
     assert [name for name in COMMANDS if f"faultml {name}" not in guide] == []
 
 
-def test_links_lead_somewhere() -> None:
-    for target in re.findall(r"\]\(([^)#]+)\)", README):
-        assert (ROOT / target).exists(), target
+PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md"), *(ROOT / "models").glob("*.md")])
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
+def test_links_lead_somewhere(page: Path) -> None:
+    for target in re.findall(r"\]\(([^)#\s]+)[^)]*\)", page.read_text(encoding="utf-8")):
+        assert "://" in target or (page.parent / target).exists(), target
 
 
 def test_the_python_of_the_readme_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

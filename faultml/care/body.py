@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Final, Literal
 
-from faultml.care.rules import CareRules
+from faultml.care.rules import CareRules, is_name
 
 History = Literal["ulnar_history", "thumb_history", "elbow_history", "nerve_history", "hamate_history"]
 SaidKind = Literal["hurts", "none", "practised", "return"]
@@ -34,6 +34,8 @@ class Said:
         Whether pain of this kind needs a clinician's advice.
     by, role, advice, guardian
         Who recorded it and as what; of a return, on whose advice, and the guardian of a minor.
+    recorded_on
+        The day it was recorded; None where that is the day it holds for.
     """
 
     on: date
@@ -44,6 +46,7 @@ class Said:
     role: str = ""
     advice: str = ""
     guardian: str = ""
+    recorded_on: date | None = None
 
 
 @dataclass(frozen=True)
@@ -64,7 +67,9 @@ class PlayerBody:
         None where unknown.
     under_16
         What the roster's older column says, None where unknown.
-    beginner, hits_fat
+    experienced
+        Whether the player is experienced; None where no word of the closed list says so or denies it.
+    hits_fat
         As the roster says.
     """
 
@@ -75,7 +80,7 @@ class PlayerBody:
     histories: Mapping[History, bool] = field(default_factory=dict)
     birth_year: int | None = None
     under_16: bool | None = None
-    beginner: bool = False
+    experienced: bool | None = None
     hits_fat: bool = False
 
     def is_minor(self, on: date) -> bool | None:
@@ -125,7 +130,8 @@ def pain_state(body: PlayerBody, on: date, rules: CareRules) -> PainState:
     unsigned: tuple[date, tuple[str, ...]] | None = None
     returned: date | None = None
     asked: date | None = None
-    practised: set[date] = set()
+    practised: dict[date, date] = {}
+    # A day of recording counts for one day of practice: a run of them is not made up at once.
     # Sorted so that pain comes last on its day: what was said the same day does not lift it.
     for each in sorted(body.said, key=lambda each: (each.on, each.kind == "hurts")):
         if each.kind == "hurts":
@@ -145,12 +151,12 @@ def pain_state(body: PlayerBody, on: date, rules: CareRules) -> PainState:
         elif not open_pains:
             asked = each.on
             if each.kind == "practised" and returned is not None and each.on > returned:
-                practised.add(each.on)
+                practised[each.recorded_on or each.on] = each.on
     if unsigned is not None:
         return PainState("unsigned", unsigned[0], lacks=unsigned[1])
     if open_pains:
         return PainState("hurts", open_pains[-1].on)
-    run = _longest_run(sorted(practised), rules.time.return_within_days)
+    run = _longest_run(sorted(set(practised.values())), rules.time.return_within_days)
     known = asked is not None and on - asked < timedelta(days=rules.time.none_days)
     halved = returned is not None and run < rules.time.return_days
     return PainState("none" if known else "unknown", asked, halved, run)
@@ -161,9 +167,9 @@ def _lacks(
 ) -> tuple[str, ...]:
     """What a return lacks, given the pains it is to lift."""
     lacks = {
-        "name": not said.by,
+        "name": not is_name(said.by),
         "clinician": any(each.red_flag for each in pains) and not rules.is_clinician(said.advice),
-        "guardian": body.is_minor(on) is True and not said.guardian,
+        "guardian": body.is_minor(on) is True and not is_name(said.guardian),
     }
     return tuple(name for name, missing in lacks.items() if missing)
 

@@ -160,7 +160,7 @@ def _refusal(
             return _HISTORY_REASONS[history]
     if minor and _not_for_minors(demands, rules):
         return "under-16"
-    return "level-experienced" if body.beginner and demands.level == "experienced" else ""
+    return "level-experienced" if body.experienced is False and demands.level == "experienced" else ""
 
 
 def _questions(
@@ -169,6 +169,8 @@ def _questions(
     ask: list[Question] = ["ask-pain"] if state.pain == "unknown" else []
     if minor is None and _not_for_minors(demands, rules):
         ask.append("ask-age")
+    if body.experienced is None and demands.level == "experienced":
+        ask.append("ask-level")
     ask += [
         _HISTORY_QUESTIONS[history]
         for history in HISTORIES

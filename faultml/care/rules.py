@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from functools import lru_cache
 from typing import Annotated, Final, Literal, get_args
 
 import msgspec
 
 from faultml.errors import CatalogueError
+from faultml.recordings.roster_cells import cell_words
 from faultml.rules_file import Count, Record, decode, load_data
 
 Load = Literal[
@@ -42,6 +42,7 @@ PublicReason = Literal["paused", "mend-roster", "whose-row", "level-experienced"
 Question = Literal[
     "ask-pain",
     "ask-age",
+    "ask-level",
     "ask-ulnar-history",
     "ask-thumb-history",
     "ask-elbow-history",
@@ -150,9 +151,10 @@ class Bars(Record, frozen=True):
 
 
 class Words(Record, frozen=True):
-    """Whose advice counts as a clinician's, and what a drill's text may and must say."""
+    """Who may say that a player returns and on whose advice, and what a drill's text may and must say."""
 
     clinicians: tuple[str, ...]
+    others: tuple[str, ...]
     never_in_cues: tuple[str, ...]
     stop: str
     near_end: str
@@ -179,9 +181,33 @@ class CareRules(Record, frozen=True):
     reasons: dict[Reason, ReasonWords]
     questions: dict[Question, str]
 
+    def role_of(self, written: str) -> str:
+        """The role that a text of the form ``role`` or ``role: name`` names; "" where it is not on the list."""
+        role, colon, name = written.partition(":")
+        role = " ".join(role.casefold().split())
+        named = not colon or is_name(name)
+        return role if named and role in (*self.words.clinicians, *self.words.others) else ""
+
     def is_clinician(self, advice: str) -> bool:
-        """Whether words about whose advice it was name a clinician."""
-        return bool(set(re.findall(r"\w+", advice.casefold())) & set(self.words.clinicians))
+        """Whether a text about whose advice it was names a clinician's role."""
+        return self.role_of(advice) in self.words.clinicians
+
+    @property
+    def roles(self) -> str:
+        """What `role_of` expects, in words."""
+        return f"one of: {', '.join((*self.words.clinicians, *self.words.others))}; a name may follow a colon"
+
+
+def is_name(text: str) -> bool:
+    """Whether a text may be somebody's name: two letters at least, and no word for nobody."""
+    word = text.strip().casefold()
+    refused = {*cell_words().pain.none, *cell_words().answers.no}
+    return sum(map(str.isalpha, word)) > 1 and word not in refused
+
+
+def says_no(text: str) -> bool:
+    """Whether a text is a plain no."""
+    return text.strip().casefold() in cell_words().answers.no
 
 
 @lru_cache(maxsize=1)

@@ -22,6 +22,7 @@ _LACKS: Final = {
     "clinician": "a clinician's advice",
     "guardian": "a guardian's word",
 }
+_LEVELS: Final = {True: "yes", False: "no", None: "not known"}
 
 
 def care_lines(body: PlayerBody, demands: Mapping[str, Demands], on: date) -> list[str]:
@@ -44,6 +45,7 @@ def care_lines(body: PlayerBody, demands: Mapping[str, Demands], on: date) -> li
     lines += [f"  {_line(each)}" for each in said] or ["  nothing"]
     lines += [f"Asked: {name.replace('_', ' ')}: {_answer(body, name)}" for name in HISTORIES]
     lines.append(f"Age: {_age(body, on)}")
+    lines.append(f"Experienced: {_LEVELS[body.experienced]}")
     stopped = {answer.reason for answer in answers.values() if answer.verdict == "no"}
     lines += [f"Paused: {rules.reasons[reason].why}" for reason in sorted(stopped) if reason]
     lines += [

@@ -7,16 +7,17 @@ from typing import Final
 from faultml.care.check import CareAnswer
 from faultml.coaching.notes import Note, write
 
-ASKED_ANEW: Final = frozenset({"ask-pain", "ask-age", "ask-history", "half-dose"})
+ASKED_ANEW: Final = frozenset({"ask-pain", "ask-age", "ask-level", "ask-history", "half-dose"})
 """Codes that hold for a day and are written anew by each check. Hard mats rest on the balls of the season too."""
+_OWN_WORDS: Final = ("ask-pain", "ask-age", "ask-level")
 
 
 def care_notes(answer: CareAnswer) -> list[Note]:
     """What to ask before the drill is given, how far its dose is cut and for how long, and where to practise."""
     asked = set(answer.ask)
-    notes = [write(code) for code in ("ask-pain", "ask-age") if code in asked]
-    if asked - {"ask-pain", "ask-age"}:
+    notes = [write(code) for code in _OWN_WORDS if code in asked]
+    if asked - set(_OWN_WORDS):
         notes.append(write("ask-history"))
     if answer.halved:
-        notes.append(write("half-dose", days=answer.days_to_full))
+        notes.append(write("half-dose"))
     return notes + ([write("no-hard-mats")] if answer.soft_ground else [])

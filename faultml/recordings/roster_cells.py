@@ -24,6 +24,7 @@ NOT_READ: Final = "roster-not-read"
 
 PainKind = Literal["unknown", "none", "returned", "hurts", "not-read"]
 
+_PARTS: Final = re.compile(r"[\s,;:./()&+-]+")
 _DATE: Final = re.compile(r"\(?\b(\d{4}-\d{2}-\d{2})\b\)?")
 _EARLIEST_YEAR: Final = 1900
 
@@ -34,8 +35,16 @@ class PainWords(Record, frozen=True):
     none: tuple[str, ...]
     returned: tuple[str, ...]
     not_read: tuple[str, ...]
-    known: tuple[str, ...]
-    red_flags: tuple[str, ...]
+    complaints: tuple[str, ...]
+    places: tuple[str, ...]
+    beside: tuple[str, ...]
+
+
+class ColumnWords(Record, frozen=True):
+    """Names of columns that are passed over, and how the name of a note begins."""
+
+    ignored: tuple[str, ...]
+    note: str
 
 
 class AnswerWords(Record, frozen=True):
@@ -46,9 +55,10 @@ class AnswerWords(Record, frozen=True):
 
 
 class LevelWords(Record, frozen=True):
-    """Words of the level that mean a beginner."""
+    """Words of the level that mean a beginner, and those that mean somebody experienced."""
 
     beginner: tuple[str, ...]
+    experienced: tuple[str, ...]
 
 
 class CellWords(Record, frozen=True):
@@ -56,6 +66,7 @@ class CellWords(Record, frozen=True):
 
     schema: Literal[1]
     pain: PainWords
+    columns: ColumnWords
     answers: AnswerWords
     level: LevelWords
 
@@ -72,7 +83,7 @@ class PainCell(NamedTuple):
     said_on
         The ISO date written in the cell, None where it bears none.
     clear
-        Whether every word of it is known; pain in unknown words is reported.
+        Whether every word of it is understood; pain in other words is reported.
     """
 
     kind: PainKind
@@ -119,12 +130,36 @@ def read_pain(value: object) -> PainCell:
     for kind, known in kinds:
         if word in known:
             return PainCell(kind, said, said_on)
-    return PainCell("hurts", said, said_on, clear=bool(set(re.findall(r"\w+", word)) & set(words.known)))
+    return PainCell("hurts", said, said_on, clear=is_plain(said))
 
 
-def has_red_flag(said: str) -> bool:
-    """Whether words about pain name what needs a clinician, such as numbness, swelling, a fall or a fracture."""
-    return bool(set(re.findall(r"\w+", said.casefold())) & set(cell_words().pain.red_flags))
+def is_plain(said: str) -> bool:
+    """Whether words about pain are a plain complaint, or none: every word is on the closed list.
+
+    All that is not parted by spaces and plain punctuation counts as a word, so that nothing is passed over.
+    """
+    words = cell_words().pain
+    return {word for word in _PARTS.split(said.casefold()) if word} <= {
+        *words.complaints,
+        *words.places,
+        *words.beside,
+    }
+
+
+def names_complaint(said: str) -> bool:
+    """Whether a text that should say something else holds a word of the closed list of complaints."""
+    return bool(set(re.findall(r"\w+", said.casefold())) & set(cell_words().pain.complaints))
+
+
+def is_passed_over(column: str) -> bool:
+    """Whether a column, its name in small letters, is one that says nothing of a body: a known one, or a note."""
+    return column in cell_words().columns.ignored or is_note(column)
+
+
+def is_note(column: str) -> bool:
+    """Whether a column is said to be a note, which may hold anything."""
+    begin = cell_words().columns.note
+    return column.startswith(begin) and column != begin
 
 
 def read_answer(value: object) -> Answer:
@@ -149,9 +184,21 @@ def read_birth_year(value: object) -> int | None:
     return year if year >= _EARLIEST_YEAR else None
 
 
-def is_beginner(value: object) -> bool:
-    """Whether the level is a beginner's."""
-    return cell_text(value).casefold() in cell_words().level.beginner
+def read_experienced(value: object) -> bool | None:
+    """Whether a level is that of somebody experienced (True) or of a beginner (False); None in any other words."""
+    text, words = cell_text(value).casefold(), cell_words().level
+    if text in words.beginner:
+        return False
+    return True if text in words.experienced else None
+
+
+def more_careful_level(one: str, other: str) -> str:
+    """Of two levels the one that allows less: a beginner's, then one that is not understood, else the other one.
+
+    An empty one says nothing.
+    """
+    order = {False: 0, None: 1, True: 2}
+    return min(filter(None, (other, one)), key=lambda level: order[read_experienced(level)], default="")
 
 
 def _date(text: str) -> date | None:

@@ -22,6 +22,7 @@ FIRST_NOTES: Final = frozenset(
     {
         "ask-pain",
         "ask-age",
+        "ask-level",
         "ask-history",
         "half-dose",
         CARRY_ON,

@@ -6,6 +6,7 @@ whose names are spelt nearly alike.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Collection, Iterable
 from difflib import SequenceMatcher
@@ -13,6 +14,8 @@ from typing import Final
 
 _LIKE: Final = 0.85
 """Share of letters in common from which longer names are near."""
+_LIKE_DIGITS: Final = str.maketrans("oilzsb", "011258")
+"""Letters that are read as digits, in a name that holds digits."""
 
 
 def holds(
@@ -45,12 +48,36 @@ def same(first: str, second: str) -> bool:
 
 
 def near(first: str, second: str) -> bool:
-    """Whether two names differ by a letter, by two that are swapped, or share nearly all of their letters."""
+    """Whether two names may be spellings of one.
+
+    They differ by a letter, by two that are swapped, or share nearly all of their letters; all words of one are words
+    of the other; or they hold the same number, however many zeros and letters that look like digits it is written with.
+    """
     one, other = _plain(first), _plain(second)
-    if one == other or sorted(one.split()) == sorted(other.split()):
+    words = set(one.split()), set(other.split())
+    if one == other or (all(words) and (words[0] <= words[1] or words[1] <= words[0])):
+        return True
+    if _same_number(one.replace(" ", ""), other.replace(" ", "")):
         return True
     one, other = one.replace(" ", ""), other.replace(" ", "")
     return _one_letter(one, other) or SequenceMatcher(None, one, other, autojunk=False).ratio() >= _LIKE
+
+
+def _same_number(one: str, other: str) -> bool:
+    """Whether both hold digits, the same numbers but for zeros before them, and letters that do not differ."""
+    if not (any(map(str.isdecimal, one)) and any(map(str.isdecimal, other))):
+        return False
+    written = (_parts(one), _parts(other))
+    read = (_parts(one.translate(_LIKE_DIGITS)), _parts(other.translate(_LIKE_DIGITS)))
+    return any(
+        numbers == others and (letters in more or more in letters)
+        for (numbers, letters), (others, more) in (written, read)
+    )
+
+
+def _parts(name: str) -> tuple[list[int], str]:
+    """The numbers of a name, and its letters."""
+    return [int(part) for part in re.findall(r"\d+", name)], "".join(re.findall(r"\D+", name))
 
 
 def _one_letter(one: str, other: str) -> bool:

@@ -13,6 +13,8 @@ from faultml.errors import InputError
 from faultml.recordings.problems import Problem, file_problem, shorten
 
 ROSTER_FILE: Final = "roster.csv"
+ANOTHER_ROSTER: Final = "another-roster"
+"""Code of a second roster, whose rows nobody has read: no drill for anybody until there is one."""
 RESULTS_MARK: Final = "run.json"
 """A folder that holds this file is a results folder and no part of a season."""
 
@@ -76,7 +78,7 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
                 # Pain may stand in it: never passed over in silence.
                 found.problems.append(
                     file_problem(
-                        str(roster), "another-roster", "one roster for a season", f"also {found.roster}"
+                        str(roster), ANOTHER_ROSTER, "one roster for a season", f"also {found.roster}"
                     )
                 )
         candidates = list(_walk(path)) if path.is_dir() else [path]
@@ -113,6 +115,17 @@ def bad_name(path: Path) -> Problem:
     """The problem of a path that is not UTF-8, with a readable form of it."""
     shown = os.fsencode(path).decode("utf-8", "replace")
     return file_problem(shown, "name-not-utf8", "a name in UTF-8", shorten(repr(os.fsencode(path.name))))
+
+
+def season_rosters(paths: Sequence[Path]) -> list[Path]:
+    """The rosters that lie beside files or in folders of a season now, each once."""
+    found: list[Path] = []
+    for path in filter(Path.exists, paths):
+        folder = path if path.is_dir() else path.parent
+        for roster in _rosters_in(folder, deep=path.is_dir()):
+            if not any(_same_file(roster, other) for other in found):
+                found.append(roster)
+    return found
 
 
 def _rosters_in(folder: Path, *, deep: bool) -> list[Path]:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from faultml.errors import InputError
 from faultml.recordings.checks import check_swings
 from faultml.recordings.columns import check_names
-from faultml.recordings.files import FileKind, find_files
+from faultml.recordings.files import ANOTHER_ROSTER, FileKind, find_files
 from faultml.recordings.fragments import PARTITION_SWINGS, Fragment, Piece, cut_fragments
 from faultml.recordings.long_csv import CsvSeason
 from faultml.recordings.parquet import ParquetSeason, read_table
@@ -61,6 +61,8 @@ class Season:
         What was wrong with each file that was not read, or not to its end.
     batch_size
         Most swings of a batch.
+    paths
+        Files and folders in which a roster is looked for; none where it was named.
     """
 
     def __init__(
@@ -70,7 +72,9 @@ class Season:
         roster: Roster,
         problems: list[Problem],
         batch_size: int,
+        paths: Sequence[Path] = (),
     ) -> None:
+        self.paths = tuple(paths)
         self.n_swings = sum(scanned.players.values())
         self.players = scanned.players
         self.repeats = scanned.repeats
@@ -158,8 +162,13 @@ def open_season(
                 problems.extend([*file.notes, *_misspelt(file)])
         repeats = confirm(finder.repeated(), lambda: (ids for file in files for ids in file.scan()))
     known = read_roster(roster or found.roster)
+    if roster is None and any(problem.code == ANOTHER_ROSTER for problem in found.problems):
+        # What the other one says of anybody is not known.
+        known = known._replace(unreadable=True)
     problems.extend(known.problems)
-    return Season(pieces, Scanned(dict(players), repeats, unread), known, problems, batch_size)
+    return Season(
+        pieces, Scanned(dict(players), repeats, unread), known, problems, batch_size, () if roster else paths
+    )
 
 
 def read_fragment(

@@ -5,10 +5,11 @@ pain, ulnar_history, thumb_history, elbow_history, nerve_history, hamate_history
 unknown, never "no" or "none". `roster_cells` reads the cells.
 
 ``pain`` is ``none`` (asked, and nothing hurts), ``cleared`` (a return to practice; who said so and on whose
-advice is asked for) or what the player says in words such as ``wrist``, ``forearm``, ``elbow``, ``thumb``,
-``elsewhere``, ``numb``, ``clicks``, ``weak``; any other text counts as pain too. An ISO date beside the word says
-when. ``under_16`` and the histories are ``yes`` or ``no``; a history in other words is a yes. ``lessons`` are ISO
-dates, separated by spaces or semicolons. Names of columns may differ in case and have spaces around them.
+advice is asked for) or what the player says in plain words such as ``wrist``, ``sore elbow``, ``stiff 3``; any other
+text counts as pain that needs a clinician's advice. An ISO date beside the word says when. ``under_16`` and the
+histories are ``yes`` or ``no``; a history in other words is a yes. ``lessons`` are ISO dates, separated by spaces or
+semicolons. Names of columns may differ in case and have spaces around them. Other columns: the few that
+`roster_cells` passes over, and ``note_...``; whoever has a cell in any further column counts as not read.
 
 A player may stand in several rows, in any order: pain and lessons add up, one yes to a history or to an age under
 16 holds, as does the latest year of birth and a beginner's level; of the other columns the last row that says
@@ -23,7 +24,6 @@ import re
 from collections.abc import Mapping
 from datetime import date
 from difflib import get_close_matches
-from io import StringIO
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -33,7 +33,10 @@ from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.roster_cells import (
     HISTORIES,
     NOT_READ,
-    is_beginner,
+    is_note,
+    is_passed_over,
+    more_careful_level,
+    names_complaint,
     read_answer,
     read_birth_year,
     read_pain,
@@ -53,6 +56,9 @@ ROSTER_COLUMNS: Final = (
 )
 MAX_BYTES: Final = 20_000_000
 _ROW = "a row of the roster"
+_LINE_END = re.compile(r"\r\n|\n|\r")
+_OF_A_BODY: Final = ("player", "pain", "birth_year", "under_16", *HISTORIES)
+"""Columns whose cells may speak of a body, and the name."""
 
 
 class Roster(NamedTuple):
@@ -103,34 +109,49 @@ class _Reader:
         self._unread_years: set[str] = set()
 
     def read(self, text: str) -> Roster:
-        first = text.partition("\n")[0]
-        delimiter = max(",;\t", key=first.count)
-        rows = csv.reader(StringIO(text.replace("\0", "")), delimiter=delimiter)
-        try:
-            names = self._names(next(rows, []))
-            if names is None:
-                return Roster(roster_frame({}), self._problems, self._file, unreadable=True)
-            for fields in rows:
-                # Not left to csv's own limit, which other libraries move.
-                if max(map(len, fields), default=0) > MAX_CELL:
-                    raise csv.Error(f"a cell of more than {MAX_CELL:,} characters")
-                if any(field.strip() for field in fields):
-                    self._add(rows.line_num, names, fields)
-        except csv.Error as error:
-            self._note(rows.line_num, "", "damaged-file", _ROW, shorten(error))
-            return Roster(roster_frame(self._players), self._problems, self._file, unreadable=True)
+        lines = _LINE_END.split(text.replace("\0", ""))
+        delimiter = max(",;\t", key=lines[0].count)
+        names: list[str] | None = None
+        for number, line in enumerate(lines, 1):
+            # A line is a row: a quote that is left open must not swallow the rows after it.
+            fields = self._fields(number, line, delimiter, names)
+            if names is None and fields is not None:
+                names = fields = self._names(fields)
+            elif fields is not None and names is not None and any(field.strip() for field in fields):
+                self._add(number, names, fields)
+            if fields is None or names is None:
+                return Roster(roster_frame(self._players), self._problems, self._file, unreadable=True)
         for player in self._unread_years:
             known = self._players[player]
             if known.get("birth_year") is None and known.get("under_16") is False:
                 known["under_16"] = None  # the two cells may not agree: the age is not known
         return Roster(roster_frame(self._players), self._problems, self._file)
 
+    def _fields(self, number: int, line: str, delimiter: str, names: list[str] | None) -> list[str] | None:
+        """The fields of a line, None where it cannot be read."""
+        try:
+            fields = next(csv.reader([line], delimiter=delimiter, strict=True), [])
+        except csv.Error:
+            fields = line.split(delimiter)
+            if max(map(len, fields)) <= MAX_CELL:
+                expected = f"{len(names)} fields, quotes in pairs" if names else "quotes in pairs"
+                self._note(
+                    number, "", "open-quote", expected, f"{len(fields)} fields and a quote without its pair"
+                )
+                return None
+        # Not left to csv's own limit, which other libraries move.
+        if max(map(len, fields), default=0) > MAX_CELL:
+            self._note(number, "", "damaged-file", _ROW, f"a cell of more than {MAX_CELL:,} characters")
+            return None
+        return fields
+
     def _names(self, written: list[str]) -> list[str] | None:
         """The columns' names in small letters, None where they do not say who or what hurts."""
         names = [name.strip().casefold() for name in written]
         known = {name for name in names if name in ROSTER_COLUMNS}
         if "player" not in known or any(names.count(name) > 1 for name in known):
-            found = ", ".join(names) or "nothing"
+            # Not the names themselves: where the header is missing they are somebody's cells.
+            found = ", ".join(name for name in names if name in known) or "none of the roster's columns"
             self._note(1, "", "missing-column", "a column player, each column once", found)
             return None
         for name, as_written in zip(names, written, strict=True):
@@ -142,8 +163,9 @@ class _Reader:
             near = get_close_matches(name, absent, 1, 0.7)
             if "pain" in absent and "pain" in name:
                 near = ["pain"]
-            if name not in known and near:
-                self._note(1, "", "unknown-column", f"{near[0]}?", f"{name}, not read")
+            if name not in known and name and not is_passed_over(name):
+                expected = f"{near[0]}?" if near else "a column of the roster, or note_..."
+                self._note(1, "", "unknown-column", expected, f"{name}: not read")
                 readable = readable and near != ["pain"]
         return names if readable else None
 
@@ -161,18 +183,41 @@ class _Reader:
                 self._add_pain(self._players.setdefault(player, {}), NOT_READ)
             return
         cells = dict(zip(names, fields, strict=True))
-        player = cells["player"].strip()
+        player, unread = cells["player"].strip(), self._unread(row, names, fields)
         if not player:
             self._note(row, "", "missing-id", "a player", "an empty cell")
-            if pain := cells.get("pain", "").strip():
+            if said := cells.get("pain", "").strip() or unread:
                 # Somebody hurts, and nobody knows who: it holds as a name does that fits nobody recorded.
-                self._add_pain(self._players.setdefault(f"row {row} without a name", {}), pain)
+                self._add_pain(self._players.setdefault(f"row {row} without a name", {}), said)
             return
         known = self._players.setdefault(player, {})
+        if unread:
+            self._add_pain(known, unread)
         for name in ROSTER_COLUMNS[1:]:
             said = cells.get(name, "").strip()
             if said:
                 self._settle(row, player, known, name, said)
+
+    def _unread(self, row: int, names: list[str], fields: list[str]) -> str:
+        """`NOT_READ` where a cell may speak of a body and stands where it is not read, else ""."""
+        strange = False
+        for name, cell in zip(names, fields, strict=True):
+            known = name in ROSTER_COLUMNS or is_passed_over(name)
+            if known and name not in _OF_A_BODY and not is_note(name) and names_complaint(cell):
+                expected = f"something else in {name}; what hurts stands in pain, a note in note_..."
+                self._note(row, "", "misplaced-cell", expected, "other words")
+                strange = True
+            elif not known and cell.strip():
+                if not name:
+                    self._note(
+                        row,
+                        "",
+                        "unknown-column",
+                        "a name for each column",
+                        "a column without a name: not read",
+                    )
+                strange = True
+        return NOT_READ if strange else ""
 
     def _settle(self, row: int, player: str, known: dict[str, Any], name: str, said: str) -> None:
         word = said.casefold()
@@ -186,7 +231,7 @@ class _Reader:
             else:
                 known[name] = max(year, known.get(name) or year)
         elif name == "hand" and word not in HANDS:
-            self._note(row, player, "unknown-hand", " or ".join(HANDS), said)
+            self._note(row, player, "unknown-hand", " or ".join(HANDS), _told(said))
         elif name == "lessons":
             known[name] = (*known.get(name, ()), *self._dates(row, player, said))
         elif name == "pain":
@@ -195,11 +240,10 @@ class _Reader:
             words = re.split(r"[\s,;|+/]+", word)
             strange = [part for part in words if part not in SHOT_WORDS]
             if strange:
-                self._note(row, player, "unknown-shot", " ".join(SHOT_WORDS), " ".join(strange))
+                self._note(row, player, "unknown-shot", " ".join(SHOT_WORDS), _told(" ".join(strange)))
             known[name] = " ".join(part for part in words if part in SHOT_WORDS)
         elif name == "level":
-            if not is_beginner(known.get(name)):
-                known[name] = said
+            known[name] = more_careful_level(known.get(name, ""), said)
         else:
             known[name] = word if name == "hand" else said
 
@@ -214,8 +258,9 @@ class _Reader:
     def _pain(self, row: int, player: str, known: dict[str, Any], said: str) -> None:
         cell = read_pain(said)
         if not cell.clear:
-            expected = "empty, none, cleared, or what hurts"
-            self._note(row, player, "unclear-pain", expected, "other words: taken as pain")
+            self._note(
+                row, player, "unclear-pain", "none, cleared, or plain words (docs/care.md)", "other words"
+            )
         if cell.kind == "returned":
             expected = "name, role, date and advice of a return to practice: faultml players return"
             self._note(row, player, "unsigned-cell", expected, "a word that bears no name")
@@ -230,8 +275,13 @@ class _Reader:
             try:
                 dates.append(date.fromisoformat(part).isoformat())
             except ValueError:
-                self._note(row, player, "bad-date", "dates as in 2026-05-01", part)
+                self._note(row, player, "bad-date", "dates as in 2026-05-01", _told(part))
         return dates
+
+
+def _told(cell: str) -> str:
+    """A cell as a message may repeat it: not where it speaks of a body."""
+    return "other words" if names_complaint(cell) else cell
 
 
 def roster_frame(players: Mapping[str, Mapping[str, Any]]) -> pd.DataFrame:

@@ -14,7 +14,13 @@ import pandas as pd
 
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.roster import ROSTER_COLUMNS, Roster, roster_frame
-from faultml.recordings.roster_cells import HISTORIES, NOT_READ, is_beginner, read_pain
+from faultml.recordings.roster_cells import (
+    HISTORIES,
+    NOT_READ,
+    more_careful_level,
+    read_experienced,
+    read_pain,
+)
 
 NOT_RECORDED: Final = "roster-player-not-recorded"
 
@@ -87,6 +93,25 @@ def match_roster(roster: Roster, recorded: Iterable[str]) -> MatchedRoster:
     )
 
 
+def with_cautions_of(first: MatchedRoster, second: MatchedRoster) -> MatchedRoster:
+    """A roster with what another one of the same players says against a drill, and nothing else of that."""
+    rows, others, strangers, unknown = (
+        {
+            str(row["player"]): {str(name): value for name, value in row.items()}
+            for row in table.to_dict("records")
+        }
+        for table in (first.table, second.table, first.strangers, second.strangers)
+    )
+    joined, left = (
+        {
+            name: _with_cautions(own.get(name, {}), [more[name]] if name in more else [])
+            for name in sorted({*own, *more})
+        }
+        for own, more in ((rows, others), (strangers, unknown))
+    )
+    return first._replace(table=roster_frame(joined), strangers=roster_frame(left))
+
+
 def _folded(name: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
@@ -105,8 +130,8 @@ def _with_cautions(own: Mapping[str, Any], others: Iterable[Mapping[str, Any]]) 
         # A year that makes the player older is no caution: it counts only where the row itself has one.
         if row.get("birth_year") is not None:
             row["birth_year"] = max(years)
-        if is_beginner(other["level"]):
-            row["level"] = other["level"]
+        if other["level"] and read_experienced(other["level"]) is not True:
+            row["level"] = more_careful_level(row.get("level", ""), other["level"])
         hurts = [said for said in other["pain"] if read_pain(said).kind in ("hurts", "not-read")]
         row["pain"] = tuple(dict.fromkeys((*row.get("pain", ()), *hurts)))
     return {name: value for name, value in row.items() if name in ROSTER_COLUMNS}

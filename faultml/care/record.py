@@ -7,16 +7,13 @@ from dataclasses import replace
 from datetime import date
 
 from faultml.care.body import PlayerBody, pain_state
-from faultml.care.rules import CareRules, load_care
+from faultml.care.rules import CareRules, is_name, load_care
 from faultml.care.statements import Statement, add_statements, check_statement
 from faultml.errors import InputError
 from faultml.store import Store
 
 _LACKING = {
-    "clinician": (
-        "clinician-needed",
-        "a clinician's advice after such a complaint: --advice 'Dr ...', a therapist",
-    ),
+    "clinician": ("clinician-needed", "a clinician's advice after such a complaint: --advice 'doctor: NAME'"),
     "guardian": ("guardian-needed", "the guardian of a player under 16: --guardian NAME"),
     "name": ("name-needed", "who says so: --by NAME"),
 }
@@ -35,22 +32,21 @@ def record(
     Raises
     ------
     InputError
-        As `faultml.care.statements.add_statements`; of a return ``name-needed``, ``role-needed``,
-        ``advice-needed``, ``clinician-needed``, ``guardian-needed``, or ``pain-later`` where pain was said on
-        that day or after it.
+        As `faultml.care.statements.add_statements`; of a return ``clinician-needed``, ``guardian-needed``, or
+        ``pain-later`` where pain was said on that day or after it.
     """
     for each in said:
         check_statement(each, today)
         if each.about == "return":
             _check_return(each, body, rules or load_care())
+        stands = {str(name): answer for name, answer in body.histories.items()}
+        if each.value == "no" and stands.get(each.about) and not is_name(each.by):
+            expected = "who takes the yes on record back: --by NAME"
+            raise InputError("name-needed", where=each.player, expected=expected, found=each.by or "nothing")
     add_statements(store, said, today)
 
 
 def _check_return(said: Statement, body: PlayerBody, rules: CareRules) -> None:
-    for name, option in (("by", "--by NAME"), ("role", "--role ROLE"), ("advice", "--advice WHO")):
-        if not getattr(said, name).strip():
-            code = "name-needed" if name == "by" else f"{name}-needed"
-            raise InputError(code, where=said.player, expected=option, found="nothing")
     pains = [each.on for each in body.said if each.kind == "hurts"]
     if pains and said.said_on <= max(pains):
         raise InputError(

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Final, Literal, get_args
 
 from sqlalchemy import Column, Connection, Integer, Table, Text, select
 
 from faultml.care.body import Said, SaidKind
+from faultml.care.rules import is_name, load_care
 from faultml.care.seen import SeenCell
 from faultml.errors import InputError
-from faultml.recordings.roster_cells import HISTORIES, has_red_flag, read_birth_year
+from faultml.recordings.roster_cells import HISTORIES, is_plain, read_birth_year
 from faultml.store import METADATA, Store
 from faultml.store.base import now
 from faultml.store.people import forgotten
@@ -27,6 +28,7 @@ About = Literal[
     "practised",
     "return",
     "birth_year",
+    "experienced",
     "ulnar_history",
     "thumb_history",
     "elbow_history",
@@ -49,7 +51,10 @@ ROSTER_CELLS: Final = Table(
     Column("id", Integer, primary_key=True, autoincrement=True),
     *(Column(name, Text, nullable=False) for name in ("player", "text", "seen_on")),
     Column("gone_on", Text),
+    Column("about", Text, nullable=False, server_default="pain"),
 )
+CellKey = tuple[str, str]
+"""A player, and what a cell of the roster is about: ``pain``, a history, ``under_16`` or ``birth_year``."""
 
 MAX_WORDS: Final = 500
 """Longest text of a statement, characters."""
@@ -73,11 +78,13 @@ class Statement:
     about
         What it is about.
     value
-        Where it hurts; ``yes`` or ``no`` to a history; the year of birth; else empty.
+        Where it hurts; ``yes`` or ``no`` to a history or to being experienced; the year of birth; else empty.
     said_on
         The day it holds for.
     by, role, advice, guardian
         Who recorded it and as what; of a return, on whose advice, and the guardian of a minor.
+    recorded_on
+        The UTC day it was recorded; None before that.
     """
 
     player: str
@@ -88,6 +95,7 @@ class Statement:
     role: str = ""
     advice: str = ""
     guardian: str = ""
+    recorded_on: date | None = None
 
     @property
     def as_said(self) -> Said | None:
@@ -98,12 +106,24 @@ class Statement:
             on=self.said_on,
             kind=_KINDS[self.about],
             where=self.value,
-            red_flag=self.about == "pain" and has_red_flag(self.value),
+            red_flag=self.about == "pain" and not is_plain(self.value),
             by=self.by,
             role=self.role,
             advice=self.advice,
             guardian=self.guardian,
+            recorded_on=self.recorded_on,
         )
+
+
+_COLUMNS: Final = tuple(each.name for each in fields(Statement) if each.name != "recorded_on")
+
+
+def latest_day(about: About, today: date) -> date:
+    """The latest day that a statement may bear: today; of what may let a drill through no later than the UTC day.
+
+    So a machine that is set to another time zone wins nobody a day.
+    """
+    return today if about == "pain" else min(today, datetime.now(UTC).date())
 
 
 def check_statement(said: Statement, today: date) -> None:
@@ -112,8 +132,10 @@ def check_statement(said: Statement, today: date) -> None:
     Raises
     ------
     InputError
-        ``bad-about``, ``bad-player``, ``bad-value``, ``date-ahead``, ``too-long``, ``name-needed``.
+        ``bad-about``, ``bad-player``, ``bad-value``, ``date-ahead``, ``too-long``, ``name-needed``; of a return also
+        ``role-needed`` and ``advice-needed`` where they are not on the closed list.
     """
+    rules, latest, returns = load_care(), latest_day(said.about, today), said.about == "return"
     wrong = [
         (code, expected, found)
         for code, right, expected, found in (
@@ -121,8 +143,8 @@ def check_statement(said: Statement, today: date) -> None:
             ("bad-player", bool(said.player.strip()), "a player's id", "nothing"),
             (
                 "date-ahead",
-                said.said_on <= today,
-                f"a day up to {today.isoformat()}",
+                said.said_on <= latest,
+                f"a day up to {latest.isoformat()}",
                 said.said_on.isoformat(),
             ),
             (
@@ -133,7 +155,7 @@ def check_statement(said: Statement, today: date) -> None:
             ),
             (
                 "bad-value",
-                said.about not in HISTORIES or said.value in ("yes", "no"),
+                said.about not in (*HISTORIES, "experienced") or said.value in ("yes", "no"),
                 f"yes or no to {said.about}",
                 "other words",
             ),
@@ -145,9 +167,21 @@ def check_statement(said: Statement, today: date) -> None:
             ),
             (
                 "name-needed",
-                said.about != "name" or bool(said.by.strip()),
+                said.about not in ("name", "return") or is_name(said.by),
                 "who says so: --by NAME",
-                "nobody",
+                said.by or "nothing",
+            ),
+            (
+                "role-needed",
+                not returns or rules.role_of(said.role) != "",
+                f"--role {rules.roles}",
+                said.role or "nothing",
+            ),
+            (
+                "advice-needed",
+                not returns or rules.role_of(said.advice) != "",
+                f"--advice {rules.roles}",
+                said.advice or "nothing",
             ),
         )
         if not right
@@ -170,7 +204,11 @@ def add_statements(store: Store, said: Iterable[Statement], today: date) -> None
         check_statement(each, today)
     if not said:
         return
-    rows = [asdict(each) | {"said_on": each.said_on.isoformat(), "recorded_at": now()} for each in said]
+    rows = [
+        {name: getattr(each, name) for name in _COLUMNS}
+        | {"said_on": each.said_on.isoformat(), "recorded_at": now()}
+        for each in said
+    ]
     with store.writing() as connection:
         gone = forgotten(connection, (each.player for each in said))
         if gone:
@@ -181,22 +219,29 @@ def add_statements(store: Store, said: Iterable[Statement], today: date) -> None
 
 def statements(store: Store, player: str | None = None) -> list[Statement]:
     """Every statement, or those about one player, in the order they were recorded."""
-    names = [each.name for each in fields(Statement)]
+    names = (*_COLUMNS, "recorded_at")
     asked = select(*(STATEMENTS.c[name] for name in names)).order_by(STATEMENTS.c.id)
     if player is not None:
         asked = asked.where(STATEMENTS.c.player == player)
     with store.reading() as connection:
         rows = connection.execute(asked).mappings().all()
-    return [Statement(**{**row, "said_on": date.fromisoformat(row["said_on"])}) for row in rows]
+    return [
+        Statement(
+            **{name: row[name] for name in _COLUMNS}
+            | {"said_on": date.fromisoformat(row["said_on"])}
+            | {"recorded_on": date.fromisoformat(row["recorded_at"][:10])}
+        )
+        for row in rows
+    ]
 
 
-def note_cells(store: Store, current: Mapping[str, Sequence[str]], written_on: date, today: date) -> None:
-    """Note what the roster's pain cells say now: a text that was not there before is dated, one that left is closed.
+def note_cells(store: Store, current: Mapping[CellKey, Sequence[str]], written_on: date, today: date) -> None:
+    """Note what the roster's cells say now: a text that was not there before is dated, one that left is closed.
 
     Parameters
     ----------
     current
-        Player -> texts of the player's rows; players who are not named are left as they are.
+        Texts of the players' rows; whoever is not named is left as they are.
     written_on
         When the file was last changed: a text that is new to the store was there by then.
     today
@@ -213,34 +258,37 @@ def note_cells(store: Store, current: Mapping[str, Sequence[str]], written_on: d
             connection.execute(closed, {"gone_on": today.isoformat()})
         if new:
             seen_on = min(written_on, today).isoformat()
-            rows = [{"player": player, "text": text, "seen_on": seen_on} for player, text in new]
+            rows = [
+                {"player": player, "about": about, "text": text, "seen_on": seen_on}
+                for (player, about), text in new
+            ]
             connection.execute(ROSTER_CELLS.insert(), rows)
 
 
 def _news(
-    connection: Connection, current: Mapping[str, Sequence[str]]
-) -> tuple[list[tuple[str, str]], list[int]]:
-    """Texts that are new, by player, and the ids of rows whose text is there no more; of nobody who was forgotten."""
+    connection: Connection, current: Mapping[CellKey, Sequence[str]]
+) -> tuple[list[tuple[CellKey, str]], list[int]]:
+    """Texts that are new, by cell, and the ids of rows whose text is there no more; of nobody who was forgotten."""
     open_rows = select(ROSTER_CELLS).where(ROSTER_CELLS.c.gone_on.is_(None))
     there = [
-        (row["player"], row["text"], row["id"]) for row in connection.execute(open_rows).mappings().all()
+        ((row["player"], row["about"]), row["text"], row["id"])
+        for row in connection.execute(open_rows).mappings().all()
     ]
-    known = {(player, text) for player, text, _ in there}
-    new = [
-        (player, text) for player, texts in current.items() for text in texts if (player, text) not in known
-    ]
-    gone = forgotten(connection, {player for player, _ in new})
-    left = [number for player, text, number in there if player in current and text not in current[player]]
-    return [each for each in new if each[0] not in gone], left
+    known = {(cell, text) for cell, text, _ in there}
+    new = [(cell, text) for cell, texts in current.items() for text in texts if (cell, text) not in known]
+    gone = forgotten(connection, {player for (player, _), _ in new})
+    left = [number for cell, text, number in there if cell in current and text not in current[cell]]
+    return [each for each in new if each[0][0] not in gone], left
 
 
-def cells_seen(store: Store) -> dict[str, list[SeenCell]]:
-    """Player -> every text of the roster about pain, those that left included, with the day it was first seen."""
-    found: dict[str, list[SeenCell]] = {}
+def cells_seen(store: Store) -> dict[CellKey, list[SeenCell]]:
+    """Every text of the roster's cells, those that left included, with the day it was first seen."""
+    found: dict[CellKey, list[SeenCell]] = {}
     with store.reading() as connection:
         rows = connection.execute(select(ROSTER_CELLS).order_by(ROSTER_CELLS.c.id)).mappings().all()
     for row in rows:
-        found.setdefault(row["player"], []).append(
-            SeenCell(row["text"], date.fromisoformat(row["seen_on"]), still=row["gone_on"] is None)
+        gone_on = date.fromisoformat(row["gone_on"]) if row["gone_on"] is not None else None
+        found.setdefault((row["player"], row["about"]), []).append(
+            SeenCell(row["text"], date.fromisoformat(row["seen_on"]), gone_on)
         )
     return found

@@ -162,6 +162,13 @@ def _landmarks(connection: Connection) -> None:
     )
 
 
+def _remembered(connection: Connection) -> None:
+    """What else the roster's cells say, whom results have held, and who was taken in again: tokens, no names."""
+    connection.exec_driver_sql("ALTER TABLE roster_cells ADD COLUMN about TEXT NOT NULL DEFAULT 'pain'")
+    connection.exec_driver_sql("CREATE TABLE recorded_players (player TEXT PRIMARY KEY, since TEXT NOT NULL)")
+    connection.exec_driver_sql("CREATE TABLE readmitted (token TEXT PRIMARY KEY, at TEXT NOT NULL)")
+
+
 MIGRATIONS: Final[tuple[Step, ...]] = (
     _verdicts,
     _people,
@@ -170,5 +177,6 @@ MIGRATIONS: Final[tuple[Step, ...]] = (
     _plan_notes,
     _other_faults,
     _landmarks,
+    _remembered,
 )
 """Step n makes version n out of version n - 1."""

@@ -82,18 +82,55 @@ def forget(store: Store, player: str, *, dry_run: bool = False) -> Removed:
             connection.execute(
                 text("INSERT OR IGNORE INTO forgotten VALUES (:token, :at)"), {"token": token, "at": now()}
             )
+            connection.execute(text("DELETE FROM readmitted WHERE token = :token"), {"token": token})
     if not dry_run:
         store.scrub()
     return Removed({table: n for table, n in rows.items() if n}, mentions, bundles)
 
 
 def readmit(store: Store, player: str) -> bool:
-    """Take a forgotten player in again, who has agreed anew; whether they had been forgotten."""
+    """Take a forgotten player in again, who has agreed anew; whether they had been forgotten.
+
+    A token says from now on that it is not known what stood before, so that whoever asks care has to ask anew.
+    """
     with store.writing() as connection:
-        gone = connection.execute(
-            text("DELETE FROM forgotten WHERE token = :token"), {"token": _token(connection, player)}
-        )
+        token = _token(connection, player)
+        gone = connection.execute(text("DELETE FROM forgotten WHERE token = :token"), {"token": token})
+        if gone.rowcount:
+            connection.execute(
+                text("INSERT OR REPLACE INTO readmitted VALUES (:token, :at)"), {"token": token, "at": now()}
+            )
         return bool(gone.rowcount)
+
+
+def readmitted(connection: Connection, players: Iterable[str]) -> frozenset[str]:
+    """Which of these players were forgotten and taken in again."""
+    tokens = set(connection.execute(text("SELECT token FROM readmitted")).scalars())
+    return frozenset(player for player in set(players) if tokens and _token(connection, player) in tokens)
+
+
+def store_id(store: Store) -> str:
+    """What tells this store, and copies of it, from others; says nothing of what it holds."""
+    with store.reading() as connection:
+        return hashlib.sha256(b"faultml-store" + _secret(connection)).hexdigest()[:16]
+
+
+def note_recorded(store: Store, players: Iterable[str]) -> None:
+    """Keep that these players were recorded; nothing is written where all of them are known."""
+    with store.reading() as connection:
+        known = set(connection.execute(text("SELECT player FROM recorded_players")).scalars())
+        new = set(players) - known
+        new -= forgotten(connection, new)
+    if new:
+        rows = [{"player": player, "since": now()} for player in sorted(new)]
+        with store.writing() as connection:
+            connection.execute(text("INSERT OR IGNORE INTO recorded_players VALUES (:player, :since)"), rows)
+
+
+def recorded_players(store: Store) -> list[str]:
+    """Every player who was recorded in results that were read with this store, in the order of names."""
+    with store.reading() as connection:
+        return sorted(connection.execute(text("SELECT player FROM recorded_players")).scalars())
 
 
 def forgotten(connection: Connection, players: Iterable[str]) -> frozenset[str]:
@@ -158,5 +195,8 @@ def _bundles(connection: Connection, token: str) -> tuple[str, ...]:
 
 
 def _token(connection: Connection, player: str) -> str:
-    secret = connection.execute(text("SELECT value FROM secrets WHERE name = 'people'")).scalar_one()
-    return hmac.new(secret, player.encode("utf-8"), hashlib.sha256).hexdigest()
+    return hmac.new(_secret(connection), player.encode("utf-8"), hashlib.sha256).hexdigest()
+
+
+def _secret(connection: Connection) -> bytes:
+    return bytes(connection.execute(text("SELECT value FROM secrets WHERE name = 'people'")).scalar_one())

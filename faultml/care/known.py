@@ -6,21 +6,23 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from faultml.care.body import History, PlayerBody, Said, pain_state
-from faultml.care.names import holds, same
+from faultml.care.body import PlayerBody, pain_state
+from faultml.care.names import holds, near, same
+from faultml.care.put_together import body_of, cells_of
 from faultml.care.rules import load_care
-from faultml.care.seen import SeenCell, said_in
+from faultml.care.seen import SeenCell
+from faultml.care.sources import sources_of_run
 from faultml.recordings.roster import Roster, read_roster, roster_frame
-from faultml.recordings.roster_cells import HISTORIES, is_beginner, read_answer, read_birth_year, read_pain
-from faultml.recordings.roster_match import MatchedRoster, match_roster
+from faultml.recordings.roster_cells import read_pain
+from faultml.recordings.roster_match import MatchedRoster, match_roster, with_cautions_of
 from faultml.store.place import store_if_there
 
 if TYPE_CHECKING:
-    from faultml.care.statements import Statement
+    from faultml.care.statements import CellKey, Statement
     from faultml.store import Store
 
 
@@ -36,11 +38,14 @@ class Known:
         The roster with the players' own names.
     open_names
         Names of roster rows about pain that fit nobody recorded and were not released.
+    missing
+        What was looked for and not found, one sentence each: it holds every drill.
     """
 
     bodies: Mapping[str, PlayerBody] = field(default_factory=dict)
     roster: pd.DataFrame = field(default_factory=lambda: roster_frame({}))
     open_names: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
 
     def body(self, player: str) -> PlayerBody:
         """What is known of a player: of one who is nowhere, nothing."""
@@ -48,7 +53,14 @@ class Known:
 
 
 def known_now(
-    roster: MatchedRoster, players: Iterable[str], today: date, store: Store | None = None
+    roster: MatchedRoster,
+    players: Iterable[str],
+    today: date,
+    store: Store | None = None,
+    *,
+    recorded: bool = True,
+    other: Store | None = None,
+    missing: tuple[str, ...] = (),
 ) -> Known:
     """Put roster and store together.
 
@@ -63,6 +75,12 @@ def known_now(
         day the file was last changed, at most today; without one all of them are taken to be of that day.
     store
         The coach's store, None where there is none.
+    recorded
+        Whether the players are those of results: the store then keeps that they were recorded.
+    other
+        A further store, which is only read: what was said there counts too.
+    missing
+        What was looked for and not found: it holds every drill of everybody.
     """
     players = sorted(set(players))
     rows = {str(row["player"]): row for row in roster.table.to_dict("records")}
@@ -72,35 +90,55 @@ def known_now(
         if any(read_pain(said).kind in ("hurts", "not-read") for said in row["pain"])
     }
     written_on = min(_written_on(roster.file), today) if roster.file else today
-    current = {player: tuple(rows.get(player, {}).get("pain", ())) for player in players}
-    # What a row that could not be read says is not known: what was seen before stays as it is.
-    current = {player: texts for player, texts in current.items() if not any(map(_not_read, texts))}
-    said, cells = _from_store(
-        store, current if roster.file and not roster.unreadable else {}, written_on, today
-    )
+    current = {
+        (player, about): texts
+        for player in players
+        for about, texts in cells_of(rows.get(player, {})).items()
+        # What a row that could not be read says is not known: what was seen before stays as it is.
+        if not any(map(_not_read, rows.get(player, {}).get("pain", ())))
+    }
+    if store is not None:
+        _note(store, current if roster.file and not roster.unreadable else {}, written_on, today)
+        if recorded:
+            _note_recorded(store, players)
+    seen = _read([each for each in (other, store) if each is not None], players)
+    cells: dict[str, dict[str, list[SeenCell]]] = {}
+    for (player, about), texts in seen.cells.items():
+        cells.setdefault(player, {})[about] = list(texts)
     if store is None:
-        cells = {player: [SeenCell(text, written_on) for text in texts] for player, texts in current.items()}
-    released = [each.player for each in said if each.about == "name"]
+        for (player, about), words in current.items():
+            own_cells = cells.setdefault(player, {}).setdefault(about, [])
+            own_cells += [SeenCell(text, written_on) for text in words]
+    released = [each.player for each in seen.said if each.about == "name"]
     held = holds(strange, players, roster.rowless, released)
     own: dict[str, list[Statement]] = {}
-    for each in said:
+    for each in seen.said:
         own.setdefault(each.player, []).append(each)
-    # What was said under a name of another spelling holds whoever may be meant.
+    # What was said under a name of another spelling holds whoever may be meant; who was recorded is somebody else.
     for name in sorted(set(own) - set(players) - set(released)):
-        if pain_state(_body(name, None, (), own[name], ()), today, load_care()).pain in ("hurts", "unsigned"):
+        if _speaks_against(body_of(name, None, {}, own[name]), today):
             meant = [player for player in players if same(name, player)]
+            if not meant and name not in seen.recorded:
+                meant = [player for player in players if near(name, player)]
             held |= {player: (*held.get(player, ()), name) for player in meant}
             if meant:
                 strange[name] = ()
     return Known(
         bodies={
-            player: _body(
-                player, rows.get(player), cells.get(player, ()), own.get(player, ()), held.get(player, ())
+            player: body_of(
+                player,
+                rows.get(player),
+                cells.get(player, {}),
+                own.get(player, ()),
+                held_for=held.get(player, ()),
+                unread=bool(missing),
+                anew=player in seen.readmitted,
             )
             for player in players
         },
         roster=roster.table,
         open_names=tuple(sorted(set(strange) - set(released))),
+        missing=missing,
     )
 
 
@@ -126,21 +164,43 @@ def known_of_run(
     Parameters
     ----------
     run
-        The content of the season's ``run.json``, which names its roster.
+        The content of the season's ``run.json``, which names its roster and its store. What cannot be found of them
+        holds every drill, and `Known.missing` says what was looked for.
     players
         Everybody recorded.
     store
         The coach's store; where not given, the one at its usual place where there is one.
     roster
-        Another roster than the one the season had.
+        Another roster than the one the season had. What the season's own says against a drill still counts.
     """
-    path, store = roster_path(run, roster), store_if_there(store)
+    store = store_if_there(store)
     if store is None:
-        return known_from_file(path, players, today)
+        return known_with_store(run, players, today, None, roster)
     from faultml.store import open_store
 
     with open_store(store, create=False) as opened:
-        return known_from_file(path, players, today, opened)
+        return known_with_store(run, players, today, opened, roster)
+
+
+def known_with_store(
+    run: Mapping[str, Any],
+    players: Iterable[str],
+    today: date,
+    store: Store | None,
+    roster: Path | None = None,
+) -> Known:
+    """As `known_of_run`, with the store open."""
+    players = sorted(set(players))
+    sources = sources_of_run(run, roster, store)
+    matched = match_roster(read_roster(sources.roster), players)
+    if sources.second is not None:
+        matched = with_cautions_of(matched, match_roster(read_roster(sources.second), players))
+    if sources.store is None:
+        return known_now(matched, players, today, store, missing=sources.missing)
+    from faultml.store import open_store
+
+    with open_store(sources.store, create=False) as other:
+        return known_now(matched, players, today, store, other=other, missing=sources.missing)
 
 
 def known_in_store(store: Path | None, players: Iterable[str], today: date) -> Known:
@@ -151,16 +211,7 @@ def known_in_store(store: Path | None, players: Iterable[str], today: date) -> K
     from faultml.store import open_store
 
     with open_store(store, create=False) as opened:
-        return known_now(nobody, players, today, opened)
-
-
-def roster_path(run: Mapping[str, Any], override: Path | None = None) -> Path | None:
-    """The roster file that the results of a season name, None where the season had none."""
-    if override is not None:
-        return override
-    told = run.get("roster", {})
-    name = told.get("file", "") if isinstance(told, Mapping) else ""
-    return Path(name) if name else None
+        return known_now(nobody, players, today, opened, recorded=False)
 
 
 def _not_read(text: str) -> bool:
@@ -174,44 +225,52 @@ def _written_on(file: str) -> date:
         return date.min
 
 
-def _from_store(
-    store: Store | None, current: Mapping[str, tuple[str, ...]], written_on: date, today: date
-) -> tuple[list[Statement], dict[str, list[SeenCell]]]:
-    if store is None:
-        return [], {}
-    from faultml.care.statements import cells_seen, note_cells, statements
+def _speaks_against(body: PlayerBody, today: date) -> bool:
+    """Whether what was said of somebody may stop or bar a drill."""
+    stops = pain_state(body, today, load_care()).pain in ("hurts", "unsigned")
+    return stops or any(body.histories.values()) or body.is_minor(today) is True
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What stores hold: statements, texts of the roster, who was recorded, and who was taken in again."""
+
+    said: list[Statement] = field(default_factory=list)
+    cells: Mapping[CellKey, list[SeenCell]] = field(default_factory=dict)
+    recorded: frozenset[str] = frozenset()
+    readmitted: frozenset[str] = frozenset()
+
+
+def _note(store: Store, current: Mapping[CellKey, tuple[str, ...]], written_on: date, today: date) -> None:
+    from faultml.care.statements import note_cells
 
     note_cells(store, current, written_on, today)
-    return statements(store), cells_seen(store)
 
 
-def _body(
-    player: str,
-    row: Mapping[str, Any] | None,
-    cells: Iterable[SeenCell],
-    statements: Iterable[Statement],
-    held_for: tuple[str, ...],
-) -> PlayerBody:
-    row = row or {}
-    statements = list(statements)
-    said: list[Said | None] = [*map(said_in, cells), *(each.as_said for each in statements)]
-    # The last word of the store holds, and a yes of the roster always counts.
-    answers = {each.about: each.value == "yes" for each in statements if each.about in HISTORIES}
-    for history in HISTORIES:
-        written = read_answer(row.get(history)).value
-        if written is not None:
-            answers[history] = written or answers.get(history, False)
-    years = [int(each.value) for each in statements if each.about == "birth_year"][-1:]
-    year = read_birth_year(row.get("birth_year"))
-    years += [year] if year is not None else []
-    return PlayerBody(
-        player=player,
-        said=tuple(each for each in said if each is not None),
-        unread=any(map(_not_read, row.get("pain", ()))),
-        held_for=held_for,
-        histories=cast(Mapping[History, bool], answers),
-        birth_year=max(years, default=None),
-        under_16=read_answer(row.get("under_16")).value,
-        beginner=is_beginner(row.get("level")),
-        hits_fat="fat" in str(row.get("usual_miss") or "").split(),
-    )
+def _note_recorded(store: Store, players: Iterable[str]) -> None:
+    from faultml.store.people import note_recorded
+
+    note_recorded(store, players)
+
+
+def _read(stores: Iterable[Store], players: list[str]) -> _Seen:
+    """Everything that stores hold; their library is needed only where there is one."""
+    stores = list(stores)
+    if not stores:
+        return _Seen()
+    from faultml.care.statements import cells_seen, statements
+    from faultml.store.people import readmitted, recorded_players
+
+    said: list[Statement] = []
+    cells: dict[CellKey, list[SeenCell]] = {}
+    recorded: set[str] = set()
+    again: set[str] = set()
+    for store in stores:
+        said += statements(store)
+        recorded |= set(recorded_players(store))
+        for cell, texts in cells_seen(store).items():
+            cells.setdefault(cell, []).extend(texts)
+        with store.reading() as connection:
+            again |= readmitted(connection, players)
+    said.sort(key=lambda each: each.recorded_on or date.min)
+    return _Seen(said, cells, frozenset(recorded), frozenset(again))

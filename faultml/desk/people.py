@@ -6,21 +6,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
 from faultml.care.check import care_stop
-from faultml.care.known import Known, known_from_file
+from faultml.care.known import Known, known_with_store
 from faultml.care.record import record
-from faultml.care.statements import Statement, add_statements
+from faultml.care.statements import Statement
 from faultml.coaching.care_now import plan_now
-from faultml.coaching.giving import Giving, GivingProblem, check_giving
+from faultml.coaching.giving import Giving, GivingProblem, check_giving, note_givings
 from faultml.coaching.records import PlayerPlan
 from faultml.coaching.rules import Coaching
 from faultml.coaching.tables import read_plans
 from faultml.desk.desk import Desk
-from faultml.outcomes.assignments import add_assignments, assignments
+from faultml.outcomes.assignments import assignments
 from faultml.plan.lines import plan_lines
 from faultml.plan.of_results import plans_of_results
 from faultml.plan.store_notes import read_notes
@@ -78,8 +78,7 @@ class People:
         self._results: Results = results
         self.recorded: frozenset[str] = frozenset(desk.season.players)
         self.coaching: Coaching = desk.coaching
-        roster = desk.folder.roster if desk.folder.roster.exists() else None
-        self.known: Known = known_from_file(roster, self.recorded, self.today, desk.store)
+        self.known: Known = known_with_store(_here(desk, results), self.recorded, self.today, desk.store)
         plans = read_plans(results.players, results.drills)
         self.plans: Mapping[str, PlayerPlan] = {
             plan.player: plan_now(plan, self.known.body(plan.player), self.coaching, self.today)
@@ -136,11 +135,7 @@ class People:
         """Give a drill if care allows it, and keep that; else what stands against it."""
         read = check_giving(cells, self.known, self.recorded, self.coaching, self.today)
         if isinstance(read, Giving):
-            player = read.given.player
-            # First: a drill never stands there without the answer that it rests on.
-            asked = [Statement(player, "none", self.today)] if read.asked else []
-            add_statements(self._desk.store, asked, self.today)
-            add_assignments(self._desk.store, [read.given])
+            note_givings(self._desk.store, [read], self.today)
         return read
 
     def _last_sessions(self) -> dict[str, date]:
@@ -190,3 +185,18 @@ class People:
             if len(found) and found["verdict"].iloc[-1] in ("no-change", "worse"):
                 return [Reason("unmoved", f"given but not moving: {name}, since {latest['since']}")]
         return []
+
+
+def _here(desk: Desk, results: Results) -> dict[str, Any]:
+    """What the results name, in the desk's own folder, which may have been moved or copied.
+
+    A roster that the season had and that is gone holds every drill.
+    """
+    folder, roster, store = desk.folder, results.run.get("roster"), results.run.get("store")
+    here: dict[str, Any] = {}
+    if isinstance(roster, dict):
+        named = str(folder.roster) if roster.get("file") or folder.roster.exists() else ""
+        here["roster"] = {"file": named, "season": [str(folder.season)]}
+    if isinstance(store, dict):
+        here["store"] = store | {"file": str(folder.store)}
+    return here

@@ -39,7 +39,7 @@ from faultml.season.parts import Partition, remove_others
 from faultml.season.plans import season_plans
 from faultml.season.runners import InProcess, LocalProcesses, Lost, Runner
 from faultml.season.workplace import workplace
-from faultml.store.place import store_if_there
+from faultml.store.place import store_if_there, store_path
 
 DONE: Final = 0
 NOTHING_ASSESSED: Final = 1
@@ -291,8 +291,8 @@ def classify_season(
             layout_suspected=layout.suspected,
         )
         results.run |= _run_record(assessor, coaching, run, started)
-        # As given: later commands read the roster as it is then.
-        results.run["roster"] = {"file": roster.file}
+        # Later commands read roster and store as they are then, and hold every drill where they cannot.
+        results.run |= _sources(opened, roster, store)
         results.run["address_drift"] = merged.drifted
         if bundle.reference is not None:
             results.run["watch"] = compare_to(bundle.reference, merge.watched())
@@ -320,6 +320,25 @@ def _corrections(store: str | Path | None) -> Corrections:
 
     with open_store(store, create=False) as opened:
         return Corrections(tuple(moved_landmarks(opened)))
+
+
+def _sources(season: Season, roster: MatchedRoster, store: str | Path | None) -> dict[str, Any]:
+    """Where the roster, the recordings and the store lie, from any folder; and which store it is."""
+    there = store_if_there(store)
+    known = ""
+    if there is not None:
+        from faultml.store import open_store
+        from faultml.store.people import store_id
+
+        with open_store(there, create=False) as opened:
+            known = store_id(opened)
+    return {
+        "roster": {
+            "file": str(Path(roster.file).absolute()) if roster.file else "",
+            "season": [str(path.absolute()) for path in season.paths],
+        },
+        "store": {"file": str(store_path(store).absolute()), "id": known},
+    }
 
 
 class _Progress:

@@ -63,5 +63,7 @@ def test_the_store_at_its_usual_place_is_read_where_none_is_named(
     roster = _roster(tmp_path, f"p001,none,1990,no,{ALL_NO}", f"p002,none,1990,no,{ALL_NO}")
     with open_store(tmp_path / "store.sqlite") as store:
         add_statements(store, [Statement("p002", "pain", date.today(), "wrist")], date.today())
-    known = known_of_run({"roster": {"file": str(roster)}}, PLAYERS, date.today())
+    known = known_of_run(
+        {"roster": {"file": str(roster)}, "store": {"file": "", "id": ""}}, PLAYERS, date.today()
+    )
     assert [_verdict(known, player, on=date.today()) for player in PLAYERS] == ["give", "no"]

@@ -36,7 +36,7 @@ HOST = "127.0.0.1:8765"
 PLAYER = "p001"
 FREE, HINGING, BRACED = "two_stops_to_the_top", "set_at_the_belt", "lead_hand_brush"
 WELL = {"pain": "none", "birth_year": "1990", "level": "county", **ALL_NO}
-SIGNED = {"by": "Ann", "role": "coach", "advice": "Dr Ort"}
+SIGNED = {"by": "Ann", "role": "coach", "advice": "doctor: Ort"}
 
 
 class Cell(NamedTuple):
@@ -235,7 +235,7 @@ def test_classify_asks_with_store_and_roster(
     assert set(drills.loc[["p003", "p004"], "care"]) <= {"give", ""}
     # What was seen of the roster is in the store now, and nothing of it in the results.
     with open_store(store) as opened:
-        assert "p003" in cells_seen(opened)
+        assert ("p003", "pain") in cells_seen(opened)
     for file in out.rglob("*"):
         if file.is_file():
             assert b"ganglion" not in file.read_bytes(), file
@@ -272,7 +272,7 @@ def test_what_a_player_says_over_http_pauses_and_returns(http: TestClient, folde
     pain = {"about": "pain", "value": "numb fingers", "said_on": before}
     assert http.post(where, json=pain).json() == {"recorded": True}
     assert http_drills(http)[0]["reason"] == "paused"
-    refused = http.post(where, json={"about": "return", **SIGNED, "advice": "a friend"})
+    refused = http.post(where, json={"about": "return", **SIGNED, "advice": "player: a friend"})
     assert (refused.status_code, refused.json()["code"]) == (422, "clinician-needed")
     assert "numb" not in refused.text and "friend" not in refused.text
     assert http.post(where, json={"about": "return", **SIGNED}).status_code == 201
@@ -322,10 +322,13 @@ def test_the_coachs_commands_record_and_explain(folder: Path, store: Path) -> No
     care = ("players", "care", PLAYER, "--results", folder / "results", *at)
     told = run(*care)[1]
     assert "pain: wrist, swollen (by Ann)" in told and "Paused: pain is on record" in told
-    code, _, error = run("players", "return", PLAYER, "--by", "Ann", "--role", "coach", "--advice", "me", *at)
+    code, _, error = run(
+        "players", "return", PLAYER, "--by", "Ann", "--role", "coach", "--advice", "player", *at
+    )
     assert code == 2 and "clinician-needed" in error
     assert (
-        run("players", "return", PLAYER, "--by", "Ann", "--role", "coach", "--advice", "Dr Ort", *at)[0] == 0
+        run("players", "return", PLAYER, "--by", "Ann", "--role", "coach", "--advice", "doctor: Ort", *at)[0]
+        == 0
     )
     assert "Half the dose: 0 of 6" in run(*care)[1]
     assert run("players", "says-none", PLAYER, "--practised", *at)[0] == 0

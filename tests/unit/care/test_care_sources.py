@@ -1,0 +1,143 @@
+"""Rosters and stores that results name and that are not there, or are others, hold every drill and are stated."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from faultml.care.check import care_stop
+from faultml.care.known import Known, known_of_run
+from faultml.care.statements import Statement, add_statements
+from faultml.store import open_store
+from faultml.store.people import store_id
+
+DAY = date(2024, 6, 3)
+PLAYERS = ["p001", "p002"]
+WELL = "player,pain\np001,none\np002,none\n"
+Run = dict[str, Any]
+
+
+@pytest.fixture(autouse=True)
+def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The commands' folder holds no store."""
+    (tmp_path / "elsewhere").mkdir()
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    monkeypatch.delenv("FAULTML_STORE", raising=False)
+
+
+@pytest.fixture
+def season(tmp_path: Path) -> Path:
+    (tmp_path / "season").mkdir()
+    return tmp_path / "season"
+
+
+@pytest.fixture
+def run(season: Path) -> Run:
+    """Results of a season with a roster, in which everybody is well, and without a store."""
+    (season / "roster.csv").write_text(WELL, encoding="utf-8")
+    roster = {"file": str(season / "roster.csv"), "season": [str(season)]}
+    return {"roster": roster, "store": {"file": str(season.parent / "store.sqlite"), "id": ""}}
+
+
+def stops(known: Known) -> dict[str, str]:
+    found = {player: care_stop(known.body(player), DAY) for player in PLAYERS}
+    return {player: reason for player, reason in found.items() if reason}
+
+
+def without(name: str) -> Callable[[Run], None]:
+    def change(run: Run) -> None:
+        del run[name]
+
+    return change
+
+
+def relative(run: Run) -> None:
+    run["roster"]["file"] = "season/roster.csv"
+
+
+def moved(run: Run) -> None:
+    Path(run["roster"]["file"]).rename(Path(run["roster"]["file"]).with_name("other.csv"))
+
+
+def second(run: Run) -> None:
+    folder = Path(run["roster"]["season"][0]) / "spring"
+    folder.mkdir()
+    (folder / "Roster.csv").write_text("player,pain\np001,wrist\n", encoding="utf-8")
+
+
+def lost_store(run: Run) -> None:
+    run["store"] = {"file": "/nowhere/store.sqlite", "id": "0" * 16}
+
+
+def no_file(run: Run) -> None:
+    run["roster"] = {"file": None}
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (without("roster"), "--roster"),
+        (without("store"), "classify again"),
+        (relative, "season/roster.csv"),
+        (moved, "roster.csv, not found"),
+        (second, "spring"),
+        (lost_store, "/nowhere/store.sqlite, not found"),
+        (no_file, "--roster"),
+    ],
+)
+def test_what_the_results_name_and_is_not_there_holds_everybody(
+    change: Callable[[Run], None], said: str, run: Run
+) -> None:
+    assert stops(known_of_run(run, PLAYERS, DAY)) == {}
+    change(run)
+    known = known_of_run(run, PLAYERS, DAY)
+    assert stops(known) == dict.fromkeys(PLAYERS, "mend-roster")
+    assert len(known.missing) == 1 and said in known.missing[0]
+
+
+def test_pain_in_the_store_of_the_results_counts_from_another_folder(run: Run, tmp_path: Path) -> None:
+    with open_store(tmp_path / "store.sqlite") as store:  # after classify, which found none there
+        add_statements(store, [Statement("p001", "pain", DAY, "wrist")], DAY)
+    assert stops(known_of_run(run, PLAYERS, DAY)) == {"p001": "hurts"}
+    with open_store(tmp_path / "mine.sqlite") as mine:
+        add_statements(mine, [Statement("p002", "pain", DAY, "wrist")], DAY)
+    both = known_of_run(run, PLAYERS, DAY, store=tmp_path / "mine.sqlite")
+    assert stops(both) == dict.fromkeys(PLAYERS, "hurts")
+
+
+def test_another_store_at_the_place_of_the_results_store_holds(run: Run, tmp_path: Path) -> None:
+    with open_store(tmp_path / "store.sqlite") as store:
+        run["store"]["id"] = store_id(store)
+        store.backup(tmp_path / "copy.sqlite")
+    assert stops(known_of_run(run, PLAYERS, DAY)) == {}
+    (tmp_path / "store.sqlite").unlink()
+    assert stops(known_of_run(run, PLAYERS, DAY, store=tmp_path / "copy.sqlite")) == {}, "a copy of it"
+    open_store(tmp_path / "store.sqlite").close()
+    assert len(stops(known_of_run(run, PLAYERS, DAY))) == len(PLAYERS)
+    known = known_of_run(run, PLAYERS, DAY, store=tmp_path / "store.sqlite")
+    assert "another one now" in known.missing[0] and len(stops(known)) == len(PLAYERS)
+
+
+def test_another_roster_hides_nothing_of_the_seasons_own(run: Run, tmp_path: Path) -> None:
+    clean = tmp_path / "clean.csv"
+    clean.write_text(WELL, encoding="utf-8")
+    own = Path(run["roster"]["file"])
+    own.write_text("player,pain,thumb_history\np001,wrist,\np002,none,yes\n", encoding="utf-8")
+    known = known_of_run(run, PLAYERS, DAY, roster=clean)
+    assert stops(known) == {"p001": "hurts"} and known.body("p002").histories == {"thumb_history": True}
+    own.write_text("player,pain\np001,none\np002,none\np2,wrist\n", encoding="utf-8")
+    assert stops(known_of_run(run, PLAYERS, DAY, roster=clean)) == {"p002": "whose-row"}
+    own.unlink()
+    assert stops(known_of_run(run, PLAYERS, DAY, roster=clean)) == {}
+
+
+def test_a_roster_that_came_after_classify_is_read(run: Run, season: Path) -> None:
+    run["roster"]["file"] = ""
+    (season / "roster.csv").write_text("player,pain\np001,wrist\n", encoding="utf-8")
+    assert stops(known_of_run(run, PLAYERS, DAY)) == {"p001": "hurts"}
+    second(run)
+    assert len(stops(known_of_run(run, PLAYERS, DAY))) == len(PLAYERS)

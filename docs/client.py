@@ -306,19 +306,19 @@ class StatementIn(TypedDict):
     """What a player says of pain, earlier trouble or age, or a return to practice."""
 
     about: str
-    """pain, none, practised, return, birth_year, name (the roster's name is nobody recorded), or a history:
-    ulnar_history, thumb_history, elbow_history, nerve_history, hamate_history.
+    """pain, none, practised, return, birth_year, experienced, name (the roster's name is nobody recorded),
+    or a history: ulnar_history, thumb_history, elbow_history, nerve_history, hamate_history.
     """
     value: NotRequired[str]
-    """Where it hurts; `yes` or `no` to a history; the year of birth; else empty."""
+    """Where it hurts; `yes` or `no` to a history or `experienced`; the year of birth."""
     said_on: NotRequired[str]
     """ISO date; empty: today."""
     by: NotRequired[str]
     """Who records it."""
     role: NotRequired[str]
-    """As what: coach, parent, therapist."""
+    """Of a return: as what, a role of docs/care.md such as coach."""
     advice: NotRequired[str]
-    """Of a return: on whose advice."""
+    """Of a return: on whose advice, `role` or `role: name`."""
     guardian: NotRequired[str]
     """Of a return: the guardian of a player under 16."""
 
@@ -575,7 +575,8 @@ class Client:
 
     def give_drill(self, player: str, body: DrillGiven) -> DrillNoted:
         """Note that a player was given a drill. Asks the care check first: 409 where the player is paused, or
-        where something has to be asked first.
+        where something has to be asked first. An answer in `hurts` other than `none` is recorded as said
+        today.
         """
         content = json.dumps(body).encode()
         answer = self.ask("POST", f"/v1/players/{_name(player)}/drills", body=content, kind="application/json")

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from faultml.care.known import Known
     from faultml.coaching.giving import Giving
     from faultml.coaching.rules import Coaching
-    from faultml.store import Store
 
 
 @click.command(short_help="Note that a player was given a drill.")
@@ -34,11 +33,7 @@ if TYPE_CHECKING:
 @click.option(
     "--nothing-hurts", is_flag=True, help="The player was asked today, and nothing hurts: is recorded too."
 )
-@click.option(
-    "--results",
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="What classify left: checks the player, and reads the season's roster as it is now.",
-)
+@options.RESULTS
 @options.ROSTER
 @click.option("--remove", is_flag=True, help="Take back what was noted by mistake.")
 @click.option(
@@ -80,6 +75,7 @@ def command(
       faultml assign p07 "Two stops to the top" --results results/
       faultml assign --import given.csv --results results/
     """
+    from faultml.coaching.giving import note_givings
     from faultml.coaching.rules import load_coaching
     from faultml.faults.catalogue import load_catalogue
     from faultml.outcomes.assignments import assignments, write_assignments
@@ -112,10 +108,12 @@ def command(
         return
     assert results is not None
     known, players = _known(results, roster, path)
-    asked_of = (known, players, coaching)
-    givings = [_one(cells, *asked_of)] if source is None else _sheet(source, *asked_of)
+    if source is None:
+        givings = [_one(cells, known, players, coaching)]
+    else:
+        givings = _sheet(source, known, players, coaching, path)
     with open_store(path) as opened:
-        new = _note(givings, opened)
+        new = note_givings(opened, givings, date.today())
     if source is not None:
         click.echo(f"{new} drills noted, {len(givings) - new} stood there already")
         return
@@ -129,13 +127,13 @@ def command(
 
 def _known(results: Path, roster: Path | None, store: Path) -> tuple[Known, frozenset[str]]:
     """What is known now, and everybody recorded."""
-    from faultml.care.known import known_of_run
+    from faultml.cli.known import known_of_season
     from faultml.results import read_results
 
     read = read_results(results)
     recorded = frozenset(map(str, read.players["player"]))
     there = store if store.exists() else None
-    return known_of_run(read.run, recorded, date.today(), store=there, roster=roster), recorded
+    return known_of_season(read.run, recorded, there, roster), recorded
 
 
 def _one(cells: Mapping[str, str], known: Known, players: frozenset[str], coaching: Coaching) -> Giving:
@@ -152,29 +150,27 @@ def _one(cells: Mapping[str, str], known: Known, players: frozenset[str], coachi
     raise InputError(first.code, where=f"assign {cells['player']}", expected=expected, found=first.found)
 
 
-def _sheet(source: Path, known: Known, players: frozenset[str], coaching: Coaching) -> list[Giving]:
-    """The drills of a sheet, all of them or none; everything that is wrong with it is said at once."""
-    from faultml.coaching.giving import read_givings
+def _sheet(
+    source: Path, known: Known, players: frozenset[str], coaching: Coaching, store: Path
+) -> list[Giving]:
+    """The drills of a sheet, all of them or none; everything that is wrong with it is said at once.
 
-    givings, problems = read_givings(source, known, players, coaching, date.today())
+    What its rows say about pain is recorded whatever becomes of the drills.
+    """
+    from faultml.coaching.giving import note_pain, read_givings
+    from faultml.store import open_store
+
+    givings, problems, pains = read_givings(source, known, players, coaching, date.today())
+    if pains:
+        with open_store(store) as opened:
+            recorded = note_pain(opened, pains, date.today())
+        click.echo(f"{source}: recorded as said today, and paused: {', '.join(recorded)}", err=True)
     if problems:
         for problem in problems:
             click.echo(f"{source}: {problem}", err=True)
-        click.echo("nothing was noted", err=True)
+        click.echo("no drill was noted", err=True)
         sys.exit(2)
     return givings
-
-
-def _note(givings: list[Giving], store: Store) -> int:
-    """Keep drills given, and that their players were asked; how many were new."""
-    from faultml.care.statements import Statement, add_statements
-    from faultml.outcomes.assignments import add_assignments
-
-    today = date.today()
-    asked = dict.fromkeys(each.given.player for each in givings if each.asked)
-    # First: a drill never stands there without the answer that it rests on.
-    add_statements(store, [Statement(player, "none", today) for player in asked], today)
-    return add_assignments(store, [each.given for each in givings])
 
 
 def _take_back(cells: Mapping[str, str], path: Path, coaching: Coaching) -> None:

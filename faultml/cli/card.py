@@ -43,7 +43,7 @@ def command(
     Example:
       faultml card results/ --player p07
     """
-    from faultml.care.known import known_of_run
+    from faultml.cli.known import known_of_season
     from faultml.coaching.rules import load_coaching
     from faultml.faults.catalogue import load_catalogue
     from faultml.report.card import card_file, write_card
@@ -58,7 +58,7 @@ def command(
         raise click.UsageError("--on is a day gone by: a card is for practice from today on.")
     coaching, tables = load_coaching(load_catalogue()), read_results(results)
     recorded = tables.players["player"].astype(str)
-    known = known_of_run(tables.run, recorded, today, store=store_if_there(store), roster=roster)
+    known = known_of_season(tables.run, recorded, store_if_there(store), roster)
     source = read_source(tables, known, coaching, on)
     page = out or Path(card_file(player))
     write_card(source, player, page, coaching, on)

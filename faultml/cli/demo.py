@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import asdict
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -10,8 +11,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 if TYPE_CHECKING:
-    import pandas as pd
-
+    from faultml.coaching.giving import Giving
     from faultml.faults.catalogue import Catalogue
 
 SEED: Final = 7
@@ -50,9 +50,11 @@ def command(out: Path, seed: int, jobs: int) -> None:
 
 def make_demo(out: Path, seed: int = SEED, jobs: int = 2) -> int:
     """Make the generated season in a folder and classify it; the exit code."""
+    import pandas as pd
+
     from faultml.cli.season_run import run_season
+    from faultml.coaching.giving import note_givings
     from faultml.faults.catalogue import load_catalogue
-    from faultml.outcomes.assignments import Assignment, add_assignments
     from faultml.plan.evidence import GivenNote, StoreNotes
     from faultml.season.inputs import ModelSource
     from faultml.store import open_store
@@ -68,10 +70,12 @@ def make_demo(out: Path, seed: int = SEED, jobs: int = 2) -> int:
     golfers = roster_golfers(catalogue, recipe)
     parts = iterate_golfers(catalogue, recipe, golfers, jobs=jobs)
     write_synthetic(parts, draw_roster(golfers, recipe), out, "parquet")
-    given = _lessons(out, catalogue)
+    lessons = _lessons(out, catalogue)
+    columns = ["player", "drill", "fault", "since"]
+    given = pd.DataFrame([asdict(each.given) for each in lessons], columns=columns)
     given.to_csv(out / "given.csv", index=False)
     with open_store(out / DEFAULT) as store:
-        add_assignments(store, [Assignment(*row) for row in given.itertuples(index=False)])
+        note_givings(store, lessons, date.today())
     run = run_season(
         [out / "season"],
         out / "results",
@@ -86,8 +90,8 @@ def make_demo(out: Path, seed: int = SEED, jobs: int = 2) -> int:
     return 0 if run.n_assessed else run.exit_code
 
 
-def _lessons(out: Path, catalogue: Catalogue) -> pd.DataFrame:
-    """The drills the generated players were given (``player, drill, fault, since``), as the generator knows it.
+def _lessons(out: Path, catalogue: Catalogue) -> list[Giving]:
+    """The drills the generated players were given, as the generator knows it.
 
     A player practises from a lesson on, and one fault is smaller from then on: the drill is the strongest for it that
     care allows.
@@ -97,6 +101,7 @@ def _lessons(out: Path, catalogue: Catalogue) -> pd.DataFrame:
     from faultml.care.check import care_check
     from faultml.care.known import known_from_file
     from faultml.channels import ID_COLUMNS
+    from faultml.coaching.giving import Giving, check_giving
     from faultml.coaching.rules import load_coaching
     from faultml.synthetic.write import TRUTH_RECORDINGS
 
@@ -122,5 +127,9 @@ def _lessons(out: Path, catalogue: Catalogue) -> pd.DataFrame:
         ]
         if allowed:
             best = max(allowed, key=lambda drill: coaching.serving[drill.id][fault])
-            given.append((player, best.id, fault, swings.loc[before, "session"].max()))
-    return pd.DataFrame(given, columns=["player", "drill", "fault", "since"])
+            since = str(swings.loc[before, "session"].max())
+            cells = {"player": str(player), "drill": best.id, "fault": fault, "since": since}
+            read = check_giving(cells, known, set(known.bodies), coaching, today)
+            if isinstance(read, Giving):
+                given.append(read)
+    return given

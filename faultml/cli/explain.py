@@ -25,7 +25,7 @@ def command(results: Path, player: str, roster: Path | None, store: Path | None,
     Example:
       faultml explain --player p07 results/
     """
-    from faultml.care.known import known_of_run
+    from faultml.cli.known import known_of_season
     from faultml.coaching.book import load_book
     from faultml.coaching.care_now import explanation_now
     from faultml.coaching.explain import EXPLANATIONS_FILE, as_lines, decode, encode, explain_player
@@ -47,7 +47,7 @@ def command(results: Path, player: str, roster: Path | None, store: Path | None,
     everybody, coaching = decode(content), Coaching(load_catalogue(), load_book(), load_rules())
     explanation = explain_player(everybody, player)
     today, run = date.today(), read_results(results).run
-    known = known_of_run(run, everybody, today, store=store_if_there(store), roster=roster)
+    known = known_of_season(run, everybody, store_if_there(store), roster)
     explanation = explanation_now(explanation, known.body(player), coaching, today)
     if as_json:
         click.echo(encode({player: explanation}))

@@ -42,6 +42,11 @@ ROSTER: Final = click.option(
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="Another roster than the season's.  [default: the season's, as it is now]",
 )
+RESULTS: Final = click.option(
+    "--results",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="What classify left: checks the player, and reads the season's roster as it is now.",
+)
 ON: Final = click.option(
     "--on",
     "place",

@@ -71,16 +71,17 @@ def command(
     if out is not None:
         write_changes(table, out)
     shown = table if player is None else table[table["player"] == player]
+    care = _stopped(results, set(shown["player"]), store)
+    line = f"Care comes first, whatever has worked: no drill now for {', '.join(care)}." if care else ""
     if as_json:
-        content = {"outcomes": as_records(shown), "drills": list(effects.values())}
+        content = {"outcomes": as_records(shown), "drills": list(effects.values()), "care": line}
         click.echo(msgspec.json.encode(content))
         return
     names = {drill.id: drill.name for drill in coaching.book.drills}
     tell = as_lines if player is None else player_lines
     click.echo("\n".join(tell(shown, effects, coaching.words, names)))
-    care = _stopped(results, set(shown["player"]), store)
-    if care:
-        click.echo(f"Care comes first, whatever has worked: no drill now for {', '.join(care)}.")
+    if line:
+        click.echo(line)
     strangers = sorted(set(shown["player"]) - set(sums["player"]))
     if strangers:
         click.echo(f"not in these results: {', '.join(strangers)}", err=True)
@@ -89,11 +90,11 @@ def command(
 def _stopped(results: Path, players: set[str], store: Path | None) -> list[str]:
     """Those of the players who get no drill now for reasons of care."""
     from faultml.care.check import care_stop
-    from faultml.care.known import known_of_run
+    from faultml.cli.known import known_of_season
     from faultml.results import read_results
     from faultml.store.place import store_if_there
 
     read, today = read_results(results), date.today()
     recorded = read.players["player"].astype(str)
-    known = known_of_run(read.run, recorded, today, store=store_if_there(store))
+    known = known_of_season(read.run, recorded, store_if_there(store), None)
     return sorted(player for player in players & set(recorded) if care_stop(known.body(player), today))

@@ -47,8 +47,8 @@ def command(
 
     import msgspec
 
-    from faultml.care.known import known_of_run
     from faultml.cli.drills_given import coach_notes
+    from faultml.cli.known import known_of_season
     from faultml.coaching.rules import load_coaching
     from faultml.errors import InputError
     from faultml.faults.catalogue import load_catalogue
@@ -63,7 +63,7 @@ def command(
     day = on.date() if on else today
     read, place = read_results(results), store_path(store)
     recorded = read.players["player"].astype(str)
-    known = known_of_run(read.run, recorded, today, store=store_if_there(place), roster=roster)
+    known = known_of_season(read.run, recorded, store_if_there(place), roster)
     rows = plans_of_results(read, coach_notes(place), known, coaching, day, today)
     if player is not None:
         names = [row.player for row in rows]

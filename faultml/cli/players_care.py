@@ -11,18 +11,12 @@ import click
 from faultml.cli import options
 
 if TYPE_CHECKING:
-    from faultml.care.known import Known
     from faultml.care.statements import About
 
 _ON = click.option(
     "--on", "day", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="The day.  [default: today]"
 )
 _BY = click.option("--by", default="", metavar="NAME", help="Who records it.")
-_RESULTS = click.option(
-    "--results",
-    type=click.Path(path_type=Path, exists=True, file_okay=False),
-    help="What classify left: the season's roster is read as it is now.",
-)
 _ANSWER = click.Choice(["yes", "no"])
 
 
@@ -33,16 +27,23 @@ _ANSWER = click.Choice(["yes", "no"])
 )
 @_ON
 @_BY
+@options.RESULTS
 @options.STORE
-def hurts(player: str, where: str, day: datetime | None, by: str, store: Path | None) -> None:
+def hurts(
+    player: str, where: str, day: datetime | None, by: str, results: Path | None, store: Path | None
+) -> None:
     """Record that something hurts PLAYER. Every drill is paused from now on, until a return to practice is recorded.
 
     \b
     Example:
       faultml players hurts p07 --where wrist --by Ann
     """
-    _record(player, "pain", day, store, value=where, by=by)
+    from faultml.cli.known import names_in_store
+
+    _record_all(player, {"pain": where}, day, store, results, by=by)
     click.echo(f"Recorded. Every drill of {player} is paused; who hurts sees a clinician.")
+    if results is None and (unchecked := names_in_store(player, store)):
+        click.echo(unchecked, err=True)
 
 
 @click.command("says-none", short_help="A player was asked: nothing hurts.")
@@ -54,8 +55,8 @@ def hurts(player: str, where: str, day: datetime | None, by: str, store: Path | 
 def says_none(player: str, practised: bool, day: datetime | None, by: str, store: Path | None) -> None:
     """Record that PLAYER was asked, and nothing hurts. It lasts 14 days, and never lifts pain that is on record.
 
-    After a return to practice, record each day of practice with --practised: six of them within 14 days end the
-    halved dose.
+    After a return to practice, record each day of practice with --practised, on that day: six of them within 14 days
+    end the halved dose. What is recorded on one day counts for one.
 
     \b
     Example:
@@ -69,11 +70,13 @@ def says_none(player: str, practised: bool, day: datetime | None, by: str, store
 @click.command("return", short_help="A player returns to practice after pain.")
 @click.argument("player")
 @click.option("--by", required=True, metavar="NAME", help="Who says so.")
-@click.option("--role", required=True, metavar="ROLE", help="As what: coach, parent, therapist.")
-@click.option("--advice", required=True, metavar="WHO", help="On whose advice.")
+@click.option("--role", required=True, metavar="ROLE", help="As what: a role of docs/care.md, such as coach.")
+@click.option(
+    "--advice", required=True, metavar="ROLE[: NAME]", help="On whose advice, such as 'hand therapist: Ort'."
+)
 @click.option("--guardian", default="", metavar="NAME", help="The guardian of a player under 16.")
 @_ON
-@_RESULTS
+@options.RESULTS
 @options.ROSTER
 @options.STORE
 def return_to_practice(
@@ -89,14 +92,15 @@ def return_to_practice(
 ) -> None:
     """Record that PLAYER returns to practice: by whom, as what, on whose advice. It is no medical clearance.
 
-    It has to lie on a later day than the pain. Numbness, weakness, swelling, night pain, a fall or a fracture need
-    a clinician's advice, players under 16 a guardian's word. Doses are halved at first.
+    It has to lie on a later day than the pain. All but a plain complaint (sore, aching, stiff, and where) needs a
+    clinician's advice, players under 16 a guardian's word. Doses are halved at first.
 
     \b
     Example:
-      faultml players return p07 --by Ann --role coach --advice "Dr Ort, hand surgeon" --results results/
+      faultml players return p07 --by Ann --role coach --advice "hand surgeon: Ort" --results results/
     """
-    _record(player, "return", day, store, results, roster, by=by, role=role, advice=advice, guardian=guardian)
+    who = {"by": by, "role": role, "advice": advice, "guardian": guardian}
+    _record_all(player, {"return": ""}, day, store, results, roster, **who)
     click.echo(f"Recorded. {player} begins with half the dose; see: faultml players care {player}")
 
 
@@ -108,6 +112,7 @@ def return_to_practice(
 @click.option("--nerve", type=_ANSWER, help="Ever numbness or tingling, or trouble with a nerve?")
 @click.option("--hamate", type=_ANSWER, help="Ever trouble in the heel of the hand, such as a broken hamate?")
 @click.option("--born", metavar="YEAR", help="Year of birth.")
+@click.option("--experienced", type=_ANSWER, help="Is the player experienced?")
 @_ON
 @_BY
 @options.STORE
@@ -119,6 +124,7 @@ def history(
     nerve: str | None,
     hamate: str | None,
     born: str | None,
+    experienced: str | None,
     day: datetime | None,
     by: str,
     store: Path | None,
@@ -136,6 +142,7 @@ def history(
         "nerve_history": nerve,
         "hamate_history": hamate,
         "birth_year": born,
+        "experienced": experienced,
     }
     given: dict[About, str] = {about: answer for about, answer in answers.items() if answer is not None}
     if not given:
@@ -164,7 +171,7 @@ def not_a_player(name: str, by: str, day: datetime | None, store: Path | None) -
 
 @click.command("care", short_help="What is known of a player's body now. For the coach's eyes only.")
 @click.argument("player")
-@_RESULTS
+@options.RESULTS
 @options.ROSTER
 @options.STORE
 def care(player: str, results: Path | None, roster: Path | None, store: Path | None) -> None:
@@ -175,32 +182,12 @@ def care(player: str, results: Path | None, roster: Path | None, store: Path | N
       faultml players care p07 --results results/
     """
     from faultml.care.words import care_lines
+    from faultml.cli.known import known_of_player
     from faultml.coaching.book import load_book
 
-    known = _known(player, results, roster, store)
+    known = known_of_player(player, results, roster, store)
     demands = {f"{drill.name} [{drill.id}]": drill.demands for drill in load_book().drills}
     click.echo("\n".join(care_lines(known.body(player), demands, date.today())))
-
-
-def _known(player: str, results: Path | None, roster: Path | None, store: Path | None) -> Known:
-    from faultml.care.known import known_in_store, known_of_run
-    from faultml.errors import InputError
-    from faultml.results import read_results
-    from faultml.store import store_path
-
-    path = store_path(store)
-    there = path if path.exists() else None
-    if results is None:
-        if roster is not None:
-            raise click.UsageError("--roster goes with --results, which say who was recorded")
-        return known_in_store(there, [player], date.today())
-    read = read_results(results)
-    recorded = frozenset(map(str, read.players["player"]))
-    if player not in recorded:
-        raise InputError(
-            "unknown-player", where=str(results), expected="a player of the season", found=player
-        )
-    return known_of_run(read.run, recorded, date.today(), store=there, roster=roster)
 
 
 def _record(
@@ -208,12 +195,10 @@ def _record(
     about: About,
     day: datetime | None,
     store: Path | None,
-    results: Path | None = None,
-    roster: Path | None = None,
     value: str = "",
-    **who: str,
+    by: str = "",
 ) -> None:
-    _record_all(player, {about: value}, day, store, results, roster, **who)
+    _record_all(player, {about: value}, day, store, by=by)
 
 
 def _record_all(
@@ -223,16 +208,32 @@ def _record_all(
     store: Path | None,
     results: Path | None = None,
     roster: Path | None = None,
-    **who: str,
+    *,
+    by: str = "",
+    role: str = "",
+    advice: str = "",
+    guardian: str = "",
 ) -> None:
     """Keep what was said, in a store that is made where there is none."""
     from faultml.care.record import record
-    from faultml.care.statements import Statement
+    from faultml.care.statements import Statement, latest_day
+    from faultml.cli.known import known_of_player
     from faultml.store import open_store, store_path
 
     today = date.today()
-    said_on = day.date() if day is not None else today
-    body = _known(player, results, roster, store).body(player)
+    body = known_of_player(player, results, roster, store).body(player)
     with open_store(store_path(store)) as opened:
-        said = [Statement(player, about, said_on, value, **who) for about, value in answers.items()]
+        said = [
+            Statement(
+                player,
+                about,
+                day.date() if day else latest_day(about, today),
+                value,
+                by=by,
+                role=role,
+                advice=advice,
+                guardian=guardian,
+            )
+            for about, value in answers.items()
+        ]
         record(opened, said, body, today)

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 @options.DAY
 @click.option("--drill", metavar="DRILL", help="Which drill.  [default: the one given last]")
 @click.option("--remove", is_flag=True, help="Take back what was noted for the day.")
+@options.RESULTS
+@options.ROSTER
 @options.STORE
 def command(
     player: str,
@@ -31,10 +33,12 @@ def command(
     on: datetime | None,
     drill: str | None,
     remove: bool,
+    results: Path | None,
+    roster: Path | None,
     store: Path | None,
 ) -> None:
     """Note in the coach's store that PLAYER has practised a drill on a day. The plan counts such days. A second note of
-    a day takes the place of the first.
+    a day takes the place of the first. The care check is asked first: nothing is noted of a player who is paused.
 
     \b
     Example:
@@ -43,6 +47,7 @@ def command(
     """
     from datetime import date
 
+    from faultml.cli.known import known_of_player
     from faultml.coaching.book import load_book
     from faultml.errors import InputError
     from faultml.plan.practice import note_practice, remove_practice
@@ -67,7 +72,9 @@ def command(
             remove_practice(opened, player, chosen, day.isoformat())
             click.echo(f"Taken back: {player}, {name} [{chosen}], {day}")
             return
-        replaced = note_practice(opened, [PracticeNote(player, chosen, day.isoformat(), sets, balls)])
+        note = PracticeNote(player, chosen, day.isoformat(), sets, balls)
+        known = known_of_player(player, results, roster, store)
+        replaced = note_practice(opened, [note], known, book, date.today())
     before = f" (before: {replaced[0].sets})" if replaced else ""
     click.echo(f"Noted: {player}, {name} [{chosen}], {day}, {sets} {'set' if sets == 1 else 'sets'}{before}")
 

@@ -48,7 +48,7 @@ def command(
       faultml report results/
       faultml report results/ --player p07 --out p07.html
     """
-    from faultml.care.known import known_of_run
+    from faultml.cli.known import known_of_season
     from faultml.cli.season_report import write_season_report
     from faultml.coaching.book import load_book
     from faultml.coaching.rules import Coaching, load_rules
@@ -65,7 +65,7 @@ def command(
     coaching = Coaching(load_catalogue(overrides), load_book(), load_rules())
     tables = read_results(results)
     today, recorded = date.today(), tables.players["player"].astype(str)
-    known = known_of_run(tables.run, recorded, today, store=store_if_there(store), roster=roster)
+    known = known_of_season(tables.run, recorded, store_if_there(store), roster)
     source = read_source(tables, known, coaching, today)
     if out is not None:
         write_one_page(source, out, coaching, only=players)

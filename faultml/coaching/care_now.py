@@ -89,9 +89,16 @@ def explanation_now(
         reason = RULED_OUT
     else:
         reason = told.reason
+    if stop:
+        # Nothing to practise by: neither drills nor their windows.
+        return msgspec.structs.replace(told, options=(), windows=(), reason=reason, order="", ask=())
     order = told.order if options[:1] == list(told.options[:1]) else ""
     ask = () if reason else asked_first(picked)
-    return msgspec.structs.replace(told, options=tuple(options), reason=reason, order=order, ask=ask)
+    barred = {option.drill for option in options if option.status == "barred"}
+    windows = tuple(window for window in told.windows if window.drill not in barred)
+    return msgspec.structs.replace(
+        told, options=tuple(options), windows=windows, reason=reason, order=order, ask=ask
+    )
 
 
 def _option_now(option: DrillOption, answer: CareAnswer, rank: int) -> DrillOption:

@@ -237,7 +237,7 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
     )
     windows = {each.drill: each for each in told.windows}
     for option in told.options:
-        lines += _option_lines(option, windows[option.drill], coaching)
+        lines += _option_lines(option, windows.get(option.drill), coaching)
     return lines
 
 
@@ -249,7 +249,7 @@ def _balls_line(told: PlayerExplanation) -> str:
     return f"balls: {noted if told.known_balls else 'none noted'}; the roster's usual miss: {roster}"
 
 
-def _option_lines(option: DrillOption, window: WindowFacts, coaching: Coaching) -> list[str]:
+def _option_lines(option: DrillOption, window: WindowFacts | None, coaching: Coaching) -> list[str]:
     drill = coaching.book[option.drill]
     first = "carry on" if option.why == CARRY_ON else "next"
     head = {
@@ -262,7 +262,7 @@ def _option_lines(option: DrillOption, window: WindowFacts, coaching: Coaching) 
     return [
         f"{drill.name} [{drill.id}] {head}, benefit {option.benefit:.3f}",
         *(_part_line(part, coaching) for part in option.parts),
-        _window_line(window, coaching),
+        *([_window_line(window, coaching)] if window is not None else []),
     ]
 
 

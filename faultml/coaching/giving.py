@@ -1,23 +1,31 @@
-"""Whether a drill may be given to a player: the row of a sheet, a command and a request are read and checked alike."""
+"""Whether a drill may be given: the row of a sheet, a command and a request are read, checked and noted alike."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from sqlalchemy import func, select
+from sqlalchemy.dialects.sqlite import insert
+
 from faultml.care.body import Said
 from faultml.care.check import care_check
 from faultml.care.known import Known
-from faultml.care.rules import PAUSED, STOPS, load_care
+from faultml.care.rules import PAUSED, STOPS, load_care, says_no
+from faultml.care.statements import MAX_WORDS, Statement, add_statements, latest_day
 from faultml.coaching.book import Drill
 from faultml.coaching.notes import reasons
 from faultml.coaching.rules import Coaching
-from faultml.outcomes.assignments import SHEET, Assignment, check_assignment
+from faultml.errors import InputError
+from faultml.outcomes.assignments import ASSIGNMENTS, KEYS, SHEET, Assignment, check_assignment
 from faultml.results.sheets import SheetProblem, read_sheet
+from faultml.store import Store
+from faultml.store.base import now
+from faultml.store.people import forgotten
 
 HURTS: Final = "hurts"
 """The sheet's column for the answer to "does anything hurt today?": ``none``, or where; empty where nobody asked."""
@@ -31,7 +39,7 @@ CARE: Final = frozenset({*STOPS, "level-experienced", ASK_FIRST})
 
 @dataclass(frozen=True)
 class Giving:
-    """A drill that may be given.
+    """A drill that may be given; `check_giving` makes it.
 
     Attributes
     ----------
@@ -98,8 +106,8 @@ def check_giving(
     assert isinstance(drill, Drill)
     asked = told[HURTS].casefold() == NOTHING
     if told[HURTS] and not asked:
-        expected = f"{NOTHING}, or no drill: record it with faultml players hurts"
-        problems.append(GivingProblem(HURTS, expected, "an answer that stops every drill", PAUSED))
+        found = "an answer that stops every drill" if _hurts(told) else "another word"
+        problems.append(GivingProblem(HURTS, f"{NOTHING}, or no drill", found, PAUSED))
     if problems:
         return problems
     body = known.body(read.player)
@@ -125,10 +133,68 @@ def check_giving(
     return Giving(read, drill, drill.dose.words(answer.dose or drill.dose.amount), asked)
 
 
+def note_givings(store: Store, givings: Sequence[Giving], today: date) -> int:
+    """Note drills that may be given, and that their players were asked; one that stands there has its practice renewed.
+
+    Returns
+    -------
+    int
+        How many were new.
+
+    Raises
+    ------
+    InputError
+        ``forgotten-player``: nothing about them is taken in again.
+    """
+    if not givings:
+        return 0
+    asked = dict.fromkeys(each.given.player for each in givings if each.asked)
+    # First: a drill never stands there without the answer that it rests on.
+    add_statements(store, [Statement(player, "none", latest_day("none", today)) for player in asked], today)
+    statement = insert(ASSIGNMENTS)
+    renewed = statement.on_conflict_do_update(
+        index_elements=list(KEYS), set_={"balls_a_week": statement.excluded.balls_a_week}
+    )
+    count = select(func.count()).select_from(ASSIGNMENTS)
+    with store.writing() as connection:
+        gone = forgotten(connection, (each.given.player for each in givings))
+        if gone:
+            expected = "players who were not forgotten"
+            raise InputError("forgotten-player", where=str(store.path), expected=expected, found=min(gone))
+        before = connection.execute(count).scalar_one()
+        connection.execute(renewed, [asdict(each.given) | {"when": now()} for each in givings])
+        return int(connection.execute(count).scalar_one() - before)
+
+
+def note_pain(store: Store, rows: Iterable[Mapping[str, str]], today: date) -> list[str]:
+    """Record what rows say about pain in `HURTS`, whatever becomes of their drills; the players it was recorded of.
+
+    A plain no asks for `NOTHING` and is no pain; whoever was forgotten is left out.
+    """
+    with store.reading() as connection:
+        gone = forgotten(connection, (row.get("player", "").strip() for row in rows))
+    said = {
+        (row.get("player", "").strip(), row.get(HURTS, "").strip())
+        for row in rows
+        if row.get("player", "").strip() not in ("", *gone) and _hurts(row)
+    }
+    statements = [Statement(player, "pain", today, words[:MAX_WORDS]) for player, words in sorted(said)]
+    add_statements(store, statements, today)
+    return sorted({player for player, _ in said})
+
+
+def _hurts(cells: Mapping[str, str]) -> bool:
+    """Whether the answer says that something hurts; an answer that is not understood does."""
+    answer = cells.get(HURTS, "").strip()
+    return answer != "" and answer.casefold() != NOTHING and not says_no(answer)
+
+
 def read_givings(
     path: Path, known: Known, players: Collection[str], coaching: Coaching, on: date
-) -> tuple[list[Giving], list[SheetProblem]]:
-    """Read a sheet of drills to be given: those that may be, and everything that is wrong with the other rows.
+) -> tuple[list[Giving], list[SheetProblem], list[Mapping[str, str]]]:
+    """Read a sheet of drills to be given: those that may be, what is wrong with the other rows, and rows about pain.
+
+    The rows about pain are for `note_pain`.
 
     Raises
     ------
@@ -138,11 +204,8 @@ def read_givings(
     sheet = read_sheet(path, [*SHEET, HURTS], ["player", "drill", "since"])
     givings, problems = [], list(sheet.problems)
     # Pain told in one row holds for the player's other rows of the sheet too.
-    hurting = {
-        row.cells["player"].strip()
-        for row in sheet.rows
-        if row.cells[HURTS].strip() and row.cells[HURTS].strip().casefold() != NOTHING
-    }
+    pains: list[Mapping[str, str]] = [row.cells for row in sheet.rows if _hurts(row.cells)]
+    hurting = {cells["player"].strip() for cells in pains}
     for row in sheet.rows:
         read = check_giving(row.cells, known, players, coaching, on)
         if not isinstance(read, Giving):
@@ -152,7 +215,7 @@ def read_givings(
             problems.append(SheetProblem(row.line, HURTS, expected, "another answer in another row"))
         else:
             givings.append(read)
-    return givings, sorted(problems)
+    return givings, sorted(problems), pains
 
 
 def _names(

@@ -1,4 +1,7 @@
-"""Drills that were given: who, which, for which fault, from when on. Kept in the coach's store, and as a sheet."""
+"""Drills that were given: who, which, for which fault, from when on. Kept in the coach's store, and as a sheet.
+
+They are noted by `faultml.coaching.giving.note_givings` alone, after the care check.
+"""
 
 from __future__ import annotations
 
@@ -8,15 +11,12 @@ from pathlib import Path
 from typing import Final
 
 import pandas as pd
-from sqlalchemy import Column, Connection, Integer, Table, Text, and_, func, select
-from sqlalchemy.dialects.sqlite import insert
+from sqlalchemy import Column, Integer, Table, Text, and_, select
 
 from faultml.errors import InputError
 from faultml.results.sheets import write_sheet
 from faultml.results.tables import Kind
 from faultml.store import METADATA, Store
-from faultml.store.base import now
-from faultml.store.people import forgotten
 
 ASSIGNMENTS: Final = Table(
     "assignments",
@@ -35,7 +35,8 @@ SHEET: Final[dict[str, Kind]] = {
 }
 """Columns of a sheet of assignments. An empty fault is what the drill is for in the first place."""
 
-_KEYS: Final = ("player", "drill", "fault", "since")
+KEYS: Final = ("player", "drill", "fault", "since")
+"""What tells one drill that was given from another."""
 
 Strengths = Mapping[str, Mapping[str, float]]
 """Drill -> fault -> the share of it the drill may be hoped to take away."""
@@ -62,36 +63,6 @@ class Assignment:
     balls_a_week: int | None = None
 
 
-def add_assignments(store: Store, given: Iterable[Assignment]) -> int:
-    """Note drills that were given; one that stands there already has its practice renewed.
-
-    Returns
-    -------
-    int
-        How many were new.
-
-    Raises
-    ------
-    InputError
-        ``forgotten-player``: nothing about them is taken in again.
-    """
-    rows = [asdict(each) | {"when": now()} for each in given]
-    if not rows:
-        return 0
-    statement = insert(ASSIGNMENTS)
-    renewed = statement.on_conflict_do_update(
-        index_elements=list(_KEYS), set_={"balls_a_week": statement.excluded.balls_a_week}
-    )
-    with store.writing() as connection:
-        gone = forgotten(connection, (row["player"] for row in rows))
-        if gone:
-            expected = "players who were not forgotten"
-            raise InputError("forgotten-player", where=str(store.path), expected=expected, found=min(gone))
-        before = _count(connection)
-        connection.execute(renewed, rows)
-        return _count(connection) - before
-
-
 def remove_assignment(store: Store, given: Assignment) -> None:
     """Take back an assignment noted by mistake.
 
@@ -100,7 +71,7 @@ def remove_assignment(store: Store, given: Assignment) -> None:
     InputError
         ``no-such-assignment``.
     """
-    same = and_(*(ASSIGNMENTS.c[name] == getattr(given, name) for name in _KEYS))
+    same = and_(*(ASSIGNMENTS.c[name] == getattr(given, name) for name in KEYS))
     with store.writing() as connection:
         if not connection.execute(ASSIGNMENTS.delete().where(same)).rowcount:
             found = f"{given.drill} for {given.fault} from {given.since}"
@@ -120,7 +91,7 @@ def assignments(store: Store) -> pd.DataFrame:
 def as_frame(given: Iterable[Assignment]) -> pd.DataFrame:
     """Assignments as a frame with the columns of `SHEET`."""
     frame = pd.DataFrame([asdict(each) for each in given], columns=list(SHEET))
-    return frame.astype(dict.fromkeys(_KEYS, "str") | {"balls_a_week": "Int64"})
+    return frame.astype(dict.fromkeys(KEYS, "str") | {"balls_a_week": "Int64"})
 
 
 def main_fault(drill: str, strengths: Strengths, catalogue_ids: Collection[str]) -> str:
@@ -174,7 +145,3 @@ def check_assignment(
 def write_assignments(given: pd.DataFrame, path: Path) -> None:
     """Write them as a sheet that `faultml assign --import` reads back, whole or not at all."""
     write_sheet(given, path, SHEET)
-
-
-def _count(connection: Connection) -> int:
-    return int(connection.execute(select(func.count()).select_from(ASSIGNMENTS)).scalar_one())

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import asdict
+from datetime import date
 from typing import Any, Final
 
 from sqlalchemy import Column, Integer, Table, Text, and_, select
 from sqlalchemy.dialects.sqlite import insert
 
+from faultml.care.check import care_check, care_stop
+from faultml.care.known import Known
+from faultml.care.rules import load_care
+from faultml.coaching.book import DrillBook
 from faultml.errors import InputError
 from faultml.plan.records import BaselineNote, PracticeNote
 from faultml.store import METADATA, Store
@@ -36,8 +41,19 @@ BASELINES: Final = Table(
 )
 
 
-def note_practice(store: Store, notes: Iterable[PracticeNote]) -> list[PracticeNote]:
+def note_practice(
+    store: Store, notes: Iterable[PracticeNote], known: Known, book: DrillBook, today: date
+) -> list[PracticeNote]:
     """Keep notes of practice; a day's later note takes the place of its earlier one.
+
+    The care check is asked first: of a player who is paused no practice is noted.
+
+    Parameters
+    ----------
+    known
+        What is known of the players now.
+    today
+        The day of the check.
 
     Returns
     -------
@@ -47,8 +63,11 @@ def note_practice(store: Store, notes: Iterable[PracticeNote]) -> list[PracticeN
     Raises
     ------
     InputError
-        ``forgotten-player``.
+        ``forgotten-player``; a public reason of care, such as ``paused``.
     """
+    notes = list(notes)
+    for each in notes:
+        _ask_care(each, known, book, today)
     rows = [asdict(each) | {"when": now()} for each in notes]
     if not rows:
         return []
@@ -126,6 +145,20 @@ def baseline_notes(store: Store) -> list[BaselineNote]:
     with store.reading() as connection:
         rows = connection.execute(select(BASELINES).order_by(*order)).mappings().all()
     return [BaselineNote(row["player"], row["day"], row["why"]) for row in rows]
+
+
+def _ask_care(note: PracticeNote, known: Known, book: DrillBook, today: date) -> None:
+    rules, body = load_care(), known.body(note.player)
+    reason = care_stop(body, today, rules)
+    if not reason and note.drill in book:
+        reason = care_check(book[note.drill].demands, body, today, rules).reason
+    if reason:
+        raise InputError(
+            rules.reasons[reason].public,
+            where=f"practised {note.player}",
+            expected="a player and a drill that care allows: faultml players care",
+            found=note.drill,
+        )
 
 
 def _practice_note(row: Any) -> PracticeNote:

@@ -110,16 +110,16 @@ class StatementIn(Strict):
     """What a player says of pain, earlier trouble or age, or a return to practice."""
 
     about: Words = Field(
-        description="pain, none, practised, return, birth_year, name (the roster's name is nobody recorded), or"
-        " a history: ulnar_history, thumb_history, elbow_history, nerve_history, hamate_history."
+        description="pain, none, practised, return, birth_year, experienced, name (the roster's name is nobody"
+        " recorded), or a history: ulnar_history, thumb_history, elbow_history, nerve_history, hamate_history."
     )
     value: Words = Field(
-        "", description="Where it hurts; `yes` or `no` to a history; the year of birth; else empty."
+        "", description="Where it hurts; `yes` or `no` to a history or `experienced`; the year of birth."
     )
     said_on: str = Field("", description="ISO date; empty: today.", max_length=10)
     by: Words = Field("", description="Who records it.")
-    role: Words = Field("", description="As what: coach, parent, therapist.")
-    advice: Words = Field("", description="Of a return: on whose advice.")
+    role: Words = Field("", description="Of a return: as what, a role of docs/care.md such as coach.")
+    advice: Words = Field("", description="Of a return: on whose advice, `role` or `role: name`.")
     guardian: Words = Field("", description="Of a return: the guardian of a player under 16.")
 
 

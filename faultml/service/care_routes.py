@@ -47,20 +47,23 @@ async def say(request: Request, player: PlayerName, body: StatementIn) -> dict[s
     responses=problems(403, 404, 408, 409, 413, 415, 422),
 )
 async def give(request: Request, player: PlayerName, body: DrillGiven) -> dict[str, Any]:
-    """Asks the care check first: 409 where the player is paused, or where something has to be asked first."""
+    """Asks the care check first: 409 where the player is paused, or where something has to be asked first.
+
+    An answer in `hurts` other than `none` is recorded as said today.
+    """
     service = service_of(request)
     return await service.reading.run(partial(_give, service, player, body))
 
 
 def _say(service: Service, player: str, body: StatementIn) -> dict[str, Any]:
     from faultml.care.record import record
-    from faultml.care.statements import Statement
+    from faultml.care.statements import Statement, latest_day
 
-    store, today = service.kept_store(), date.today()
+    store, today, about = service.kept_store(), date.today(), cast("About", body.about)
     said = Statement(
         player=player,
-        about=cast("About", body.about),
-        said_on=_day(body.said_on, today),
+        about=about,
+        said_on=_day(body.said_on, latest_day(about, today)),
         value=body.value,
         by=body.by,
         role=body.role,
@@ -78,9 +81,7 @@ def _say(service: Service, player: str, body: StatementIn) -> dict[str, Any]:
 
 
 def _give(service: Service, player: str, body: DrillGiven) -> dict[str, Any]:
-    from faultml.care.statements import Statement, add_statements
-    from faultml.coaching.giving import CARE, Giving, check_giving
-    from faultml.outcomes.assignments import add_assignments
+    from faultml.coaching.giving import CARE, Giving, check_giving, note_givings, note_pain
 
     store, today = service.kept_store(), date.today()
     known, recorded = service.known()
@@ -93,16 +94,15 @@ def _give(service: Service, player: str, body: DrillGiven) -> dict[str, Any]:
         "hurts": body.hurts,
     }
     read = check_giving(cells, known, recorded, service.coaching, today)
+    note_pain(store, [cells], today)
     if not isinstance(read, Giving):
         errors = [("body", f"/{each.column}", f"expected {each.expected}") for each in read[:MAX_ERRORS]]
         codes = {each.code for each in read}
         if codes <= CARE:
             code = min(codes)
-            raise Refusal(409, code, "Care stands against it; nothing was noted.", errors=errors)
+            raise Refusal(409, code, "Care stands against it; no drill was noted.", errors=errors)
         raise Refusal(422, "bad-drill", "Nothing was noted.", errors=errors)
-    # First: a drill never stands there without the answer that it rests on.
-    add_statements(store, [Statement(player, "none", today)] if read.asked else [], today)
-    new = add_assignments(store, [read.given])
+    new = note_givings(store, [read], today)
     return {
         "player": player,
         "drill": read.drill.id,

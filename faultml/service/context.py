@@ -8,7 +8,7 @@ import numpy as np
 from fastapi import Request
 
 from faultml.assessing import AssessedSwings, assess_swings, default_assessor
-from faultml.care.known import Known, known_from_file, known_now, roster_path
+from faultml.care.known import Known, known_now, known_with_store
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import load_bundle
 from faultml.coaching.rules import Coaching, load_coaching
@@ -107,13 +107,15 @@ class Service:
         Refusal
             ``no-results`` (404) where there are none yet.
         """
-        results = self.results()
+        return self.known_of(self.results(), uploaded=self.settings.results is None)
+
+    def known_of(self, results: Results, *, uploaded: bool) -> tuple[Known, frozenset[str]]:
+        """The same of given results, which were uploaded or not."""
         recorded = frozenset(map(str, results.players["player"]))
-        path = roster_path(results.run)
         # An upload's roster lies beside its results.
-        if path is not None and self.settings.results is None:
-            path = results.folder.parent / ROSTER_FILE
-        return known_from_file(path, recorded, date.today(), self.store), recorded
+        kept = results.folder.parent / ROSTER_FILE
+        roster = kept if uploaded and kept.exists() else None
+        return known_with_store(results.run, recorded, date.today(), self.store, roster), recorded
 
     def known_in_store(self, player: str) -> Known:
         """What is known of one player: with the roster where there are results that hold the player."""
@@ -123,7 +125,9 @@ class Service:
             recorded = frozenset()
         if player in recorded:
             return known
-        return known_now(match_roster(read_roster(None), ()), [player], date.today(), self.store)
+        return known_now(
+            match_roster(read_roster(None), ()), [player], date.today(), self.store, recorded=False
+        )
 
     def kept_store(self) -> Store:
         """The coach's store; raises a `Refusal` (404, ``no-store``) where the server was started without."""

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import pathlib
+from datetime import date
+from functools import partial
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Request, Response
-from fastapi.responses import FileResponse
+from fastapi.responses import FileResponse, JSONResponse
 
+from faultml.coaching.care_now import drills_now
+from faultml.coaching.explain import EXPLANATIONS_FILE
 from faultml.quality.watched import Watch, read_watch
 from faultml.results import REPORT_FILE, read_results
+from faultml.results.columns import RUN_FILE
 from faultml.results.tables import table_parts
 from faultml.service.answers import JobOut, JobsOut
 from faultml.service.bodies import PARQUET
-from faultml.service.context import service_of
+from faultml.service.context import Service, service_of
 from faultml.service.describe import binary, problems
 from faultml.service.jobs import RESULT_FILES, ResultFile
 from faultml.service.problems import Refusal
@@ -21,6 +27,10 @@ from faultml.service.uploads import CSV, MULTIPART, ROSTER_PART, SEASON_PART, st
 router = APIRouter(tags=["seasons"])
 
 JobName = Annotated[str, Path(pattern="^[A-Za-z0-9_-]{10,64}$", description="As the upload was answered.")]
+
+_WITH_DRILLS = ("drills.parquet", EXPLANATIONS_FILE, REPORT_FILE)
+_ASKED = ["player", "rank", "drill", "care", "dose", "reason"]
+_PLACES = ("roster", "store")
 
 REPORT_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; sandbox"
@@ -114,17 +124,27 @@ async def remove(request: Request, season: JobName) -> None:
     operation_id="season_result",
     summary="Fetch one file of a season's results.",
     response_class=FileResponse,
-    responses={200: {"description": "The file.", "content": _ANY}, **problems(404, 422)},
+    responses={200: {"description": "The file.", "content": _ANY}, **problems(404, 409, 422)},
 )
-async def result(request: Request, season: JobName, file: ResultFile) -> FileResponse:
-    """The tables are described in the README; the page comes as a file to be saved."""
+async def result(request: Request, season: JobName, file: ResultFile) -> Response:
+    """The tables are described in the README; the page comes as a file to be saved.
+
+    What holds drills is asked of care again: 409 where that has changed since the season was classified.
+    """
     service = service_of(request)
     job = await service.reading.run(service.jobs.get, season)
-    path = service.jobs.results(job) / file
+    results = service.jobs.results(job)
+    path = results / file
     if path.is_dir():  # a table of one part
         path = table_parts(path)[0]
     if not job.done or not path.is_file():
         raise _not_there()
+    if file in _WITH_DRILLS and await service.reading.run(partial(_care_changed, service, results)):
+        said = "Care says something else now: ask for each player's drills, or send the season again."
+        raise Refusal(409, "care-changed", said)
+    if file == RUN_FILE:  # where things lie on this machine is nobody else's business
+        run = {name: value for name, value in read_results(results).run.items() if name not in _PLACES}
+        return JSONResponse(run, headers={"content-disposition": f'attachment; filename="{file}"'})
     headers = {"content-security-policy": REPORT_POLICY} if file == REPORT_FILE else {}
     return FileResponse(path, media_type=RESULT_FILES[file], filename=file, headers=headers)
 
@@ -143,6 +163,15 @@ async def watch(request: Request, season: JobName) -> Watch:
     if not job.done:
         raise _not_there()
     return await service.reading.run(lambda: read_watch(read_results(service.jobs.results(job)).run))
+
+
+def _care_changed(service: Service, folder: pathlib.Path) -> bool:
+    """Whether care says something else of any drill than when the results were written."""
+    results = read_results(folder)
+    known, _ = service.known_of(results, uploaded=True)
+    now = drills_now(results.players, results.drills, known, service.coaching, date.today())
+    told = [frame[_ASKED].astype(str).to_numpy().tolist() for frame in (results.drills, now)]
+    return told[0] != told[1]
 
 
 def _not_there() -> Refusal:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from faultml.coaching.book import load_book
+from faultml.coaching.giving import Giving, note_givings
 from faultml.faults.catalogue import load_catalogue
+from faultml.outcomes.assignments import Assignment
+from faultml.store import Store
 
 FAULT = "flexed_top"
 DRILL = "pause_then_go"
@@ -103,3 +108,9 @@ def fake_group(
         true_change=change,
         naive=measure[picked, half:].mean(axis=(1, 2)) - first,
     )
+
+
+def keep_given(store: Store, *given: Assignment) -> None:
+    """Put drills given into a store as if care had been asked: where a test is of what comes after."""
+    book = load_book()
+    note_givings(store, [Giving(each, book[each.drill], "", asked=False) for each in given], date.today())

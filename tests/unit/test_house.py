@@ -55,7 +55,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "labels": WORDS | {"recordings", "motion", "results", "store"},  # motion: whether landmarks are in order
     "outcomes": WORDS | {"results", "store"},
     "coaching": WORDS
-    | {"results", "labels", "outcomes", "care"},  # probabilities and findings, never samples
+    | {"results", "store", "labels", "outcomes", "care"},  # probabilities and findings, never samples
     "plan": WORDS | {"results", "store", "outcomes", "care", "coaching"},  # notes and sums, never samples
     "season": WORDS | STEPS | TABLES,
     "report": WORDS | STEPS | TABLES | {"season", "svg", "drawings"},

@@ -22,8 +22,8 @@ class HurtsDialog:
             heading(2, "Every drill is held")
             self._said = para("")
             para(
-                "For the coach: where, or how? Numbness, swelling, weakness, pain at night, a fall or a fracture need "
-                "a clinician's advice before a return. This can stay empty.",
+                "For the coach: where, or how? Anything but sore, aching or stiff, and the place, needs a "
+                "clinician's advice before a return. This can stay empty.",
                 "note",
             )
             self._where = ui.input("Where it hurts")

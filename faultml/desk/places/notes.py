@@ -7,7 +7,8 @@ from typing import Final
 from nicegui import ui
 
 from faultml.care.body import History
-from faultml.care.statements import About, Statement
+from faultml.care.rules import load_care
+from faultml.care.statements import About, Statement, latest_day
 from faultml.care.words import care_lines
 from faultml.desk.desk import Desk
 from faultml.desk.frame import frame
@@ -29,7 +30,7 @@ HISTORIES: Final[dict[History, str]] = {
 }
 _ROSTER_WORDS: Final = {
     "hand": "Plays (right or left)",
-    "level": "Level (a beginner gets no drill for the experienced)",
+    "level": "Level (experienced, beginner)",
     "usual_miss": "Usual miss",
     "lessons": "Lessons (dates, separated by spaces)",
 }
@@ -84,13 +85,19 @@ class NotesPlace:
         )
         with ui.element("div").classes("bar"):
             by = ui.input("Who says so")
-            role = ui.input("As what")
-            advice = ui.input("On whose advice")
+            words = load_care().words
+            role = ui.select([*words.others, *words.clinicians], label="As what")
+            advice = ui.select([*words.clinicians, *words.others], label="On whose advice")
+            adviser = ui.input("Their name")
             guardian = ui.input("Guardian, under 16")
         ui.button(
             "Record the return",
             on_click=lambda: self._say(
-                "return", by=by.value, role=role.value, advice=advice.value, guardian=guardian.value
+                "return",
+                by=by.value,
+                role=role.value,
+                guardian=guardian.value,
+                advice=": ".join(filter(None, (advice.value, adviser.value))),
             ),
         ).props("outline")
 
@@ -145,7 +152,14 @@ class NotesPlace:
         people = People(self._desk)
         who = by or ("" if about == "return" else self._desk.remembered.coach)
         said = Statement(
-            self._player, about, people.today, value or "", who, role or "", advice or "", guardian or ""
+            self._player,
+            about,
+            latest_day(about, people.today),
+            value or "",
+            who,
+            role or "",
+            advice or "",
+            guardian or "",
         )
         try:
             people.say(said)

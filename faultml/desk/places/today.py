@@ -7,7 +7,7 @@ from typing import Final
 
 from nicegui import ui
 
-from faultml.care.statements import Statement
+from faultml.care.statements import Statement, latest_day
 from faultml.desk.desk import Desk
 from faultml.desk.frame import frame
 from faultml.desk.live import on_change
@@ -133,7 +133,14 @@ class TodayPlace:
 
     def _release(self, people: People, name: str) -> None:
         try:
-            people.say(Statement(name, "name", people.today, by=self._desk.remembered.coach or "the coach"))
+            people.say(
+                Statement(
+                    name,
+                    "name",
+                    latest_day("name", people.today),
+                    by=self._desk.remembered.coach or "the coach",
+                )
+            )
         except FaultmlError as error:
             ui.notify(str(error), type="negative")
         self._draw()

@@ -24,7 +24,7 @@ DAY = date(2031, 6, 2)
 RULES = load_care()
 PLAYERS = ["p1", "anna maria"]
 FREE = Demands((), "any", Amount(3, 9, 9), strikes=True, phase="top")
-SIGNED = {"by": "Ann", "role": "coach", "advice": "Dr Ort", "guardian": "Eve"}
+SIGNED = {"by": "Ann", "role": "coach", "advice": "doctor: Ort", "guardian": "Eve"}
 
 DAYS = st.integers(-40, 2).map(lambda days: DAY + timedelta(days=days))
 SAID = st.builds(

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from faultml.care.statements import statements
 from faultml.classifier.assess import Assessor
 from faultml.classifier.coach_adaptation import save_adaptation
 from faultml.cli import main
@@ -199,7 +200,11 @@ def test_a_wrong_sheet_leaves_nothing_and_says_all_at_once(
         "row 6, hurts: expected none in every row of the player",
     ):
         assert words in error, error
-    assert "elbow\n" not in error and not store.exists()
+    assert "elbow\n" not in error and "paused: p004" in error
+    with open_store(store) as opened:
+        assert not len(assignments(opened))
+        said = [(each.player, each.about, each.value) for each in statements(opened)]
+    assert said == [("p004", "pain", "elbow")], "what hurts is recorded whatever becomes of the drills"
 
 
 def test_what_was_noted_by_mistake_is_taken_back(results: Path, store: Path) -> None:

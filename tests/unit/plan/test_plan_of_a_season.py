@@ -10,13 +10,16 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 from http_fakes import problem, serving
+from outcome_fakes import keep_given
 
+from faultml.care.known import Known
 from faultml.care.statements import Statement, add_statements
 from faultml.classifier.assess import Assessor
 from faultml.cli import main
+from faultml.coaching.book import load_book
 from faultml.coaching.rules import load_coaching
 from faultml.faults.catalogue import Catalogue
-from faultml.outcomes.assignments import Assignment, add_assignments
+from faultml.outcomes.assignments import Assignment
 from faultml.plan.evidence import GivenNote, StoreNotes
 from faultml.plan.of_results import plans_of_results
 from faultml.plan.practice import note_practice, practice_notes
@@ -67,7 +70,7 @@ def results(season: Path, classified: SeasonRun) -> Path:
 def store(tmp_path: Path) -> Path:
     path = tmp_path / "coach.sqlite"
     with open_store(path) as opened:
-        add_assignments(opened, [Assignment(PLAYER, DRILL, "flexed_top", GIVEN.isoformat())])
+        keep_given(opened, Assignment(PLAYER, DRILL, "flexed_top", GIVEN.isoformat()))
     return path
 
 
@@ -180,7 +183,13 @@ def test_a_forgotten_player_leaves_no_practice(store: Path) -> None:
         forget(opened, PLAYER)
         assert rows_about(opened, PLAYER) == {}
         with pytest.raises(InputError, match="forgotten-player"):
-            note_practice(opened, [PracticeNote(PLAYER, DRILL, GIVEN.isoformat(), 1)])
+            note_practice(
+                opened,
+                [PracticeNote(PLAYER, DRILL, GIVEN.isoformat(), 1)],
+                Known(),
+                load_book(),
+                date.today(),
+            )
 
 
 def test_plan_and_explain_say_it_in_words(results: Path, store: Path) -> None:
@@ -221,7 +230,7 @@ def test_somebody_in_pain_is_not_told_to_carry_on_by_any_route(
 ) -> None:
     store = tmp_path / "coach.sqlite"
     with open_store(store) as opened:
-        add_assignments(opened, [Assignment(PLAYER, DRILL, "flexed_top", GIVEN.isoformat())])
+        keep_given(opened, Assignment(PLAYER, DRILL, "flexed_top", GIVEN.isoformat()))
         today = date.today()
         said = Statement(PLAYER, "pain", today, "wrist", by="ann", role="coach")
         add_statements(opened, [said], today)

@@ -1,0 +1,70 @@
+"""What commands know of players now; what was looked for and not found is stated on standard error."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from faultml.care.known import Known
+
+
+def known_of_season(
+    run: Mapping[str, Any], players: Iterable[str], store: Path | None, roster: Path | None
+) -> Known:
+    """What is known now of everybody in results, by their ``run.json``."""
+    from faultml.care.known import known_of_run
+
+    known = known_of_run(run, map(str, players), date.today(), store=store, roster=roster)
+    for sentence in known.missing:
+        click.echo(f"No drill for anybody until it is found: {sentence}", err=True)
+    return known
+
+
+def known_of_player(player: str, results: Path | None, roster: Path | None, store: Path | None) -> Known:
+    """What is known now of a player: of somebody in results, or by the store alone.
+
+    Raises
+    ------
+    InputError
+        ``unknown-player`` where the results hold nobody of that name.
+    """
+    from faultml.care.known import known_in_store
+    from faultml.errors import InputError
+    from faultml.results import read_results
+    from faultml.store.place import store_path
+
+    path = store_path(store)
+    there = path if path.exists() else None
+    if results is None:
+        if roster is not None:
+            raise click.UsageError("--roster goes with --results, which say who was recorded")
+        return known_in_store(there, [player], date.today())
+    read = read_results(results)
+    recorded = frozenset(map(str, read.players["player"]))
+    if player not in recorded:
+        some = ", ".join(sorted(recorded)[:10])
+        expected = f"a player of the season: {some}"
+        raise InputError("unknown-player", where=str(results), expected=expected, found=player)
+    return known_of_season(read.run, recorded, there, roster)
+
+
+def names_in_store(player: str, store: Path | None) -> str:
+    """A sentence for who records something of a name that no results were asked about; "" where the store knows it."""
+    from faultml.store import open_store, store_path
+    from faultml.store.people import recorded_players
+
+    with open_store(store_path(store)) as opened:
+        names = recorded_players(opened)
+    if player in names:
+        return ""
+    some = ", ".join(names[:10]) + (", ..." if len(names) > 10 else "")
+    known = f"the store knows {some}" if names else "the store knows nobody yet"
+    return (
+        f"The name {player} was not checked: {known}. Near spellings are held until it is mended, or faultml players"
+        " not-a-player; --results checks it."
+    )

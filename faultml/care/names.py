@@ -64,20 +64,20 @@ def near(first: str, second: str) -> bool:
 
 
 def _same_number(one: str, other: str) -> bool:
-    """Whether both hold digits, the same numbers but for zeros before them, and letters that do not differ."""
+    """Whether both hold digits, the same numbers but for zeros before them; letters before them may be left out."""
     if not (any(map(str.isdecimal, one)) and any(map(str.isdecimal, other))):
         return False
     written = (_parts(one), _parts(other))
     read = (_parts(one.translate(_LIKE_DIGITS)), _parts(other.translate(_LIKE_DIGITS)))
     return any(
-        numbers == others and (letters in more or more in letters)
-        for (numbers, letters), (others, more) in (written, read)
+        numbers == others and rest == left and (before in first or first in before)
+        for (numbers, (before, *rest)), (others, (first, *left)) in (written, read)
     )
 
 
-def _parts(name: str) -> tuple[list[int], str]:
-    """The numbers of a name, and its letters."""
-    return [int(part) for part in re.findall(r"\d+", name)], "".join(re.findall(r"\D+", name))
+def _parts(name: str) -> tuple[list[int], list[str]]:
+    """The numbers of a name, and the letters before, between and after them."""
+    return [int(part) for part in re.findall(r"\d+", name)], re.split(r"\d+", name)
 
 
 def _one_letter(one: str, other: str) -> bool:

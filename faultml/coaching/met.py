@@ -25,6 +25,8 @@ KEYS: Final = ("player", "drill", "fault")
 
 WINDOW_MET: Final = "window-already-met"
 """Code of what speaks against a drill whose window the player's faulty swings already meet."""
+MET_MEANWHILE: Final = "window-met-meanwhile"
+"""Code of the same, said of a drill that was given."""
 
 
 class Met(NamedTuple):

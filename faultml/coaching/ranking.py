@@ -224,11 +224,13 @@ def _options(
             for fault in served
             if not held_up[fault]
         )
+        # After earlier picks a drill may be worth most for another of its faults: it is given for that one.
+        given_for = max(parts, key=lambda part: part.benefit).fault if parts else main
         status: Status = "left"
         why = ""
         if drill_id in situation.refused:
             status, why = "barred", situation.refused[drill_id]
-        elif (drill_id, main) in situation.met:
+        elif (drill_id, given_for) in situation.met:
             status, why = "barred", WINDOW_MET
         elif set(serves) & situation.waiting:
             status, why = "waits", coaching.rules.late_save.cause

@@ -15,9 +15,11 @@ from care_fakes import HEALTHY, TODAY, known_of
 
 from faultml.care.rules import Setup, load_care
 from faultml.channels import CHANNELS
+from faultml.coaching.lesson import Lesson
 from faultml.coaching.met import KEYS, WINDOW_MET, Met, count_met, met_by_player
 from faultml.coaching.place import OwnNumbers, place
 from faultml.coaching.prescribe import prescribe
+from faultml.coaching.ranking import FaultWorth, Situation, rank_drills
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import add_sums, decode_sums, sum_up
 from faultml.coaching.window import SpreadWindow, Window, at_edge, fitted, inside, problems_of, unhinging
@@ -246,6 +248,34 @@ def test_a_first_drill_whose_window_is_met_already_is_not_given(
         )
         note = next(note for note in first["notes"] if note.startswith(WINDOW_MET))
         assert f"{n_met} of {n_faulty} faulty swings" in note and "Two stops to the top" in note
+
+
+def test_a_reserve_is_held_against_the_fault_it_is_given_for(coaching) -> None:
+    """After the first drill the second is worth most for the takeaway, though alone it would be for the top."""
+    worths = [
+        FaultWorth("flexed_top", rate=0.9, severity=12.3, explains=1.0),
+        FaultWorth("flexed_takeaway", rate=0.7, severity=6.0, explains=1.0),
+    ]
+    kept = {"two_stops_to_the_top", "same_shape_to_hip"}
+    refused = {drill: "level-experienced" for drill in coaching.serving if drill not in kept}
+    free = {each.drill: each for each in rank_drills(worths, Situation(refused=refused), coaching)}
+    reserve = next(each for each in free.values() if each.rank == 2)
+    met = frozenset({(reserve.drill, reserve.main)})
+    held = {each.drill: each for each in rank_drills(worths, Situation(refused=refused, met=met), coaching)}
+    assert (held[reserve.drill].status, held[reserve.drill].why) == ("barred", WINDOW_MET)
+
+
+def test_a_drill_in_progress_whose_window_is_met_says_so(made, coaching) -> None:
+    season = made(past={"flexed_top": 12.0}, shots=[("hook",)])
+    sums = sum_up(season.swings, season.faults, coaching.catalogue, _counted(20, 12))
+    known = known_of(pd.DataFrame([{"player": "lp-01", **HEALTHY}]))
+    lesson = Lesson("two_stops_to_the_top", "flexed_top", "2031-04-01", "2031-04-20")
+    told = prescribe(
+        decode_sums(add_sums([sums])), known, coaching, TODAY, lessons={"lp-01": lesson}
+    ).drills.iloc[0]
+    assert (told["drill"], told["retest_due"]) == ("two_stops_to_the_top", "2031-04-20")
+    (note,) = [note for note in told["notes"] if note.startswith("window-met-meanwhile")]
+    assert "12 of 20 faulty swings" in note
 
 
 def test_where_every_window_is_met_the_reason_is_given(made, coaching) -> None:

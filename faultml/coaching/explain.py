@@ -236,8 +236,9 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
         " x how early in the swing x what the drill may take away x what earlier drills leave of it"
     )
     windows = {each.drill: each for each in told.windows}
+    least = min((option.benefit for option in told.options if option.status == "picked"), default=0.0)
     for option in told.options:
-        lines += _option_lines(option, windows.get(option.drill), coaching)
+        lines += _option_lines(option, windows.get(option.drill), least, coaching)
     return lines
 
 
@@ -249,12 +250,15 @@ def _balls_line(told: PlayerExplanation) -> str:
     return f"balls: {noted if told.known_balls else 'none noted'}; the roster's usual miss: {roster}"
 
 
-def _option_lines(option: DrillOption, window: WindowFacts | None, coaching: Coaching) -> list[str]:
+def _option_lines(
+    option: DrillOption, window: WindowFacts | None, least: float, coaching: Coaching
+) -> list[str]:
+    """An option in lines; `least` is the smallest benefit of a drill that was picked."""
     drill = coaching.book[option.drill]
     first = "carry on" if option.why == CARRY_ON else "next"
     head = {
         "picked": first if option.rank == 1 else f"reserve {option.rank - 1}",
-        "left": "worth less",
+        "left": "worth less" if option.benefit <= least else "not now, other drills come before it",
         "later": f"later, after {coaching.words.get(option.why, option.why)}",
         "waits": f"waits for the re-test of {coaching.words.get(option.why, option.why)}",
         "barred": f"ruled out: {reasons().get(option.why, option.why)}",
@@ -298,6 +302,8 @@ def _learned(part: Part) -> str:
     told = part.learned
     if told is None:
         return ""
+    if not told.told:
+        return f" (by mechanism; {told.held} of {told.players} players held it, too few to weigh)"
     return (
         f" (learned: {told.held} of {told.players} players held it, {told.improvement_deg:.1f} degrees better,"
         f" 90 % interval {told.improvement_lo_deg:.1f} to {told.improvement_hi_deg:.1f};"

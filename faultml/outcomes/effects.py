@@ -40,7 +40,8 @@ class DrillEffect(Record, frozen=True):
     prior_deg
         What the mechanism alone made hope for.
     share
-        The posterior as the ranking takes it: the share of the fault the drill may be hoped to take away.
+        As the ranking takes it: the share of the fault the drill may be hoped to take away. That of the mechanism until
+        enough players tell.
     told
         Whether enough players tell for them to speak in place of the mechanism.
     """
@@ -88,6 +89,7 @@ def drill_effects(
         change, sd, shared_sd = (
             rows[name].to_numpy(float) * scale for name in ("change", "change_sd", "shared_sd")
         )
+        told = len(rows) >= rules.effect.min_players
         low, mean, high = _posterior(-change, sd, shared_sd, strength, rules)
         found[str(drill), str(fault)] = DrillEffect(
             drill=str(drill),
@@ -98,10 +100,14 @@ def drill_effects(
             improvement_lo_deg=low,
             improvement_hi_deg=high,
             prior_deg=strength * rules.effect.hoped_deg,
-            share=float(np.clip(mean / rules.effect.hoped_deg, 0.0, rules.effect.max_share)),
-            told=len(rows) >= rules.effect.min_players,
+            share=_share(mean if told else strength * rules.effect.hoped_deg, rules),
+            told=told,
         )
     return found
+
+
+def _share(improvement_deg: float, rules: OutcomeRules) -> float:
+    return float(np.clip(improvement_deg / rules.effect.hoped_deg, 0.0, rules.effect.max_share))
 
 
 def _posterior(

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+import msgspec
 import pandas as pd
 import pytest
 from care_fakes import HEALTHY, TODAY, known_of
@@ -133,3 +134,22 @@ def test_a_drill_that_waits_still_waits(coaching: Coaching) -> None:
         option.status == "waits"
         for option in rank_drills(worths, replace(situation, effects=learned), coaching)
     )
+
+
+def test_too_few_players_weigh_nothing_and_say_so(season: Any, coaching: Coaching) -> None:
+    best = first(coached(season, coaching))["drill"]
+    told = coached(season, coaching, effect(best, share=0.7, told=False)).explanations["lp-01"]
+    lines = "\n".join(as_lines(told, coaching))
+    assert "(by mechanism; 1 of 1 players held it, too few to weigh)" in lines
+    assert "learned" not in lines
+
+
+def test_a_drill_that_is_worth_more_than_a_picked_one_is_not_said_to_be_worth_less(
+    season: Any, coaching: Coaching
+) -> None:
+    told = coached(season, coaching).explanations["lp-01"]
+    picked, *others = told.options
+    left = msgspec.structs.replace(others[-1], status="left", why="", rank=0, benefit=picked.benefit + 1)
+    only = msgspec.structs.replace(told, options=(picked, left))
+    head = next(line for line in as_lines(only, coaching) if line.startswith(coaching.book[left.drill].name))
+    assert "worth less" not in head and "not now" in head

@@ -258,6 +258,7 @@ class PlanOut(TypedDict):
     next_drill: str
     next_fault: str
     returned: list[str]
+    ask: list[str]
 
 
 class PlayerDrills(TypedDict):

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from faultml.care.known import Known
     from faultml.coaching.giving import Giving
     from faultml.coaching.rules import Coaching
+    from faultml.results import Results
 
 
 @click.command(short_help="Note that a player was given a drill.")
@@ -27,7 +28,8 @@ if TYPE_CHECKING:
     "since",
     default="",
     metavar="DATE",
-    help="Day, or session, it was given: later sessions are after it.  [default: today]",
+    help="Day, or session, it was given: later sessions are after it.  [default: today; of a season that is over, or "
+    "ahead, its last day]",
 )
 @click.option("--practice", type=click.IntRange(1, 99_999), metavar="N", help="Balls to practise in a week.")
 @click.option(
@@ -79,6 +81,7 @@ def command(
     from faultml.coaching.rules import load_coaching
     from faultml.faults.catalogue import load_catalogue
     from faultml.outcomes.assignments import assignments, write_assignments
+    from faultml.results import read_results
     from faultml.store import open_store, store_path
 
     asked = (player is not None, source is not None, target is not None)
@@ -102,12 +105,15 @@ def command(
         "fault": fault,
         "balls_a_week": str(practice or ""),
     }
-    cells |= {"since": since or date.today().isoformat(), "hurts": "none" if nothing_hurts else ""}
+    cells |= {"since": since, "hurts": "none" if nothing_hurts else ""}
     if remove:
         _take_back(cells, path, coaching)
         return
     assert results is not None
-    known, players = _known(results, roster, path)
+    read = read_results(results)
+    known, players = _known(read, roster, path)
+    if source is None and not since:
+        cells["since"] = _default_since(read, path)
     if source is None:
         givings = [_one(cells, known, players, coaching)]
     else:
@@ -123,14 +129,53 @@ def command(
         f"Noted: {one.given.player}, {one.drill.name} [{one.drill.id}], for {what} [{one.given.fault}], "
         f"from {one.given.since}. {one.dose}."
     )
+    for line in [*_in_the_season(one.given.since, read), *_met_already(one, read, coaching)]:
+        click.echo(line)
 
 
-def _known(results: Path, roster: Path | None, store: Path) -> tuple[Known, frozenset[str]]:
+def _default_since(results: Results, store: Path) -> str:
+    """The day a drill is given where none is named; where that is not today, it is reported."""
+    from faultml.cli.drills_given import coach_notes
+    from faultml.plan.day import day_of_results
+
+    day, why = day_of_results(results, coach_notes(store) if store.exists() else None, date.today())
+    if why:
+        click.echo(f"{why}: given from then on; --from names another day.", err=True)
+    return day.isoformat()
+
+
+def _in_the_season(since: str, results: Results) -> list[str]:
+    """What a date outside the season's sessions means for telling later whether the drill worked."""
+    from faultml.coaching.summary import read_summary
+    from faultml.results.sessions import session_date
+
+    given = session_date(since)
+    labels = read_summary(results).sessions["session"].unique()
+    days = sorted(day for label in labels if (day := session_date(label)) is not None)
+    if given is None or not days or given >= days[0]:
+        return []
+    return [
+        f"No session is recorded up to {given}: there is no before to compare with. --remove takes it back."
+    ]
+
+
+def _met_already(one: Giving, results: Results, coaching: Coaching) -> list[str]:
+    """Whether the player's faulty swings meet the drill's window already: classify would not have given it."""
+    from faultml.coaching.met import MET_MEANWHILE, met_by_player
+    from faultml.coaching.notes import note_text, write
+    from faultml.coaching.summary import read_summary
+
+    counts = met_by_player(read_summary(results).windows).get(one.given.player, {})
+    met = counts.get((one.drill.id, one.given.fault))
+    if met is None or not met.already(coaching.rules.met):
+        return []
+    return [note_text(write(MET_MEANWHILE, met=met.n_met, swings=met.n_faulty), coaching)]
+
+
+def _known(read: Results, roster: Path | None, store: Path) -> tuple[Known, frozenset[str]]:
     """What is known now, and everybody recorded."""
     from faultml.cli.known import known_of_season
-    from faultml.results import read_results
 
-    read = read_results(results)
     recorded = frozenset(map(str, read.players["player"]))
     there = store if store.exists() else None
     return known_of_season(read.run, recorded, there, roster), recorded
@@ -179,6 +224,8 @@ def _take_back(cells: Mapping[str, str], path: Path, coaching: Coaching) -> None
     from faultml.outcomes.assignments import Assignment, check_assignment, remove_assignment
     from faultml.store import open_store
 
+    if not cells["since"]:
+        raise click.UsageError("give --from with --remove: the day that the drill was noted for")
     drill = coaching.book.find(cells["drill"])
     # One the book no longer has goes by its id.
     named = drill.id if isinstance(drill, Drill) else cells["drill"]

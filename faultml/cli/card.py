@@ -37,12 +37,14 @@ def command(
 ) -> None:
     """Write the practice card of one player in RESULTS, the folder that classify left: one page for A4 or letter.
 
-    The care check is asked again, with what store and roster say now.
+    The care check is asked again, with what store and roster say now, and so is the plan: a drill that is to be
+    changed, or whose fault is done, is not printed as work for today.
 
     \b
     Example:
       faultml card results/ --player p07
     """
+    from faultml.cli.drills_given import coach_notes
     from faultml.cli.known import known_of_season
     from faultml.coaching.rules import load_coaching
     from faultml.faults.catalogue import load_catalogue
@@ -58,8 +60,9 @@ def command(
         raise click.UsageError("--on is a day gone by: a card is for practice from today on.")
     coaching, tables = load_coaching(load_catalogue()), read_results(results)
     recorded = tables.players["player"].astype(str)
-    known = known_of_season(tables.run, recorded, store_if_there(store), roster)
-    source = read_source(tables, known, coaching, on)
+    place = store_if_there(store)
+    known = known_of_season(tables.run, recorded, place, roster)
+    source = read_source(tables, known, coaching, on, coach_notes(place) if place else None)
     page = out or Path(card_file(player))
     write_card(source, player, page, coaching, on)
     click.echo(page)

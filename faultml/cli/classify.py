@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--store",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    type=click.Path(path_type=Path, dir_okay=False),
     help="The coach's store: what the drills given there have changed weighs the drills, and every player has a plan."
     " What it says of pain counts also where it lies at its usual place.",
 )
@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     "--day",
     type=click.DateTime(["%Y-%m-%d"]),
     metavar="DATE",
-    help="The day of the plans, such as 2031-05-01.  [default: today]",
+    help="The day of the plans.  [default: today; of a season that is over, or ahead, its last day]",
 )
 @click.option(
     "--outcomes",
@@ -108,6 +108,11 @@ def command(
     from faultml.season.inputs import ModelSource
     from faultml.store.place import store_if_there
 
+    if store and not store.exists():
+        raise click.UsageError(
+            f"--store: there is no file {store}. It is made by the first note: faultml assign, practised, players or "
+            "labels import, with the same --store. Without notes leave --store out."
+        )
     if day and not store:
         raise click.UsageError("--day: the day of the plans, which need --store")
     if coach and catalogue:

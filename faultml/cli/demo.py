@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import asdict
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -83,7 +83,6 @@ def make_demo(out: Path, seed: int = SEED, jobs: int = 2) -> int:
         catalogue=catalogue,
         assigned=given,
         notes=StoreNotes(given=tuple(GivenNote(*row) for row in given.itertuples(index=False))),
-        plan_day=recipe.first_day + timedelta(days=7 * (recipe.sessions - 1)),  # of the last session
         store=out / DEFAULT,
     )
     # Problems in its input are part of what the demo shows.

@@ -25,16 +25,18 @@ def command(results: Path, player: str, roster: Path | None, store: Path | None,
     Example:
       faultml explain --player p07 results/
     """
+    from faultml.cli.drills_given import coach_notes
     from faultml.cli.known import known_of_season
     from faultml.coaching.book import load_book
     from faultml.coaching.care_now import explanation_now
     from faultml.coaching.explain import EXPLANATIONS_FILE, as_lines, decode, encode, explain_player
+    from faultml.coaching.lesson import GIVEN_SINCE
+    from faultml.coaching.notes import note_text, write
     from faultml.coaching.rules import Coaching, load_rules
     from faultml.errors import InputError
     from faultml.faults.catalogue import load_catalogue
-    from faultml.plan.holds import row_now
     from faultml.plan.lines import plan_lines
-    from faultml.plan.table import read_plan_rows
+    from faultml.plan.of_results import plans_now
     from faultml.results import read_results
     from faultml.store.place import store_if_there
 
@@ -46,13 +48,15 @@ def command(results: Path, player: str, roster: Path | None, store: Path | None,
         raise InputError("no-explanations", where=str(results), expected=expected) from error
     everybody, coaching = decode(content), Coaching(load_catalogue(), load_book(), load_rules())
     explanation = explain_player(everybody, player)
-    today, run = date.today(), read_results(results).run
-    known = known_of_season(run, everybody, store_if_there(store), roster)
+    today, read, place = date.today(), read_results(results), store_if_there(store)
+    known = known_of_season(read.run, everybody, place, roster)
     explanation = explanation_now(explanation, known.body(player), coaching, today)
     if as_json:
         click.echo(encode({player: explanation}))
     else:
-        row = read_plan_rows(read_results(results).plans).get(player)
-        now = row_now(row, known.body(player), coaching.book, today) if row else None
+        now = plans_now(read, coach_notes(place) if place else None, known, coaching, today).get(player)
         plan = [f"plan on {now.on}: {line}" for line in plan_lines(now, coaching)] if now else []
+        first = next((option.drill for option in explanation.options if option.rank == 1), "")
+        if now and now.active and not explanation.reason and first != now.drill:
+            plan.append(note_text(write(GIVEN_SINCE), coaching))
         click.echo("\n".join([*plan, *as_lines(explanation, coaching)]))

@@ -73,6 +73,13 @@ DAY: Final = click.option(
     help="The day, such as 2031-05-01.  [default: today]",
 )
 
+PLAN_DAY: Final = click.option(
+    "--on",
+    type=click.DateTime(["%Y-%m-%d"]),
+    metavar="DATE",
+    help="The day, such as 2031-05-01.  [default: today; of a season that is over, or ahead, its last day]",
+)
+
 
 class Chosen(NamedTuple):
     """Which model to load, as `faultml.classifier.bundle.load_bundle` takes it; None for the one that comes along."""

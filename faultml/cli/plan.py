@@ -13,7 +13,7 @@ from faultml.cli import options
 @click.command("plan", short_help="Say which drill each player is on, and why.")
 @click.argument("results", type=click.Path(path_type=Path, exists=True, file_okay=False))
 @click.option("--player", metavar="ID", help="Only this player.")
-@options.DAY
+@options.PLAN_DAY
 @options.STORE
 @options.ROSTER
 @click.option(
@@ -52,6 +52,7 @@ def command(
     from faultml.coaching.rules import load_coaching
     from faultml.errors import InputError
     from faultml.faults.catalogue import load_catalogue
+    from faultml.plan.day import day_of_results
     from faultml.plan.lines import plan_lines
     from faultml.plan.of_results import plans_of_results
     from faultml.results import read_results
@@ -60,11 +61,12 @@ def command(
 
     coaching = load_coaching(load_catalogue(overrides))
     today = date.today()
-    day = on.date() if on else today
     read, place = read_results(results), store_path(store)
+    notes = coach_notes(place)
+    day, why = (on.date(), "") if on else day_of_results(read, notes, today)
     recorded = read.players["player"].astype(str)
     known = known_of_season(read.run, recorded, store_if_there(place), roster)
-    rows = plans_of_results(read, coach_notes(place), known, coaching, day, today)
+    rows = plans_of_results(read, notes, known, coaching, day, today)
     if player is not None:
         names = [row.player for row in rows]
         if player not in names:
@@ -74,6 +76,8 @@ def command(
     if as_json:
         click.echo(msgspec.json.encode(rows))
         return
+    if why:
+        click.echo(f"{why}; --on names another.")
     for row in rows:
         click.echo(
             "\n".join([f"{row.player}, {row.on}", *(f"  {line}" for line in plan_lines(row, coaching))])

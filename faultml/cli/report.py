@@ -41,13 +41,14 @@ def command(
     """Write the season in RESULTS, the folder that classify left, as offline pages.
 
     report.html is the season with a link to every player, players/ holds a page a player. The care check is asked
-    again, with what store and roster say now.
+    again, with what store and roster say now, and so is the plan.
 
     \b
     Example:
       faultml report results/
       faultml report results/ --player p07 --out p07.html
     """
+    from faultml.cli.drills_given import coach_notes
     from faultml.cli.known import known_of_season
     from faultml.cli.season_report import write_season_report
     from faultml.coaching.book import load_book
@@ -65,8 +66,9 @@ def command(
     coaching = Coaching(load_catalogue(overrides), load_book(), load_rules())
     tables = read_results(results)
     today, recorded = date.today(), tables.players["player"].astype(str)
-    known = known_of_season(tables.run, recorded, store_if_there(store), roster)
-    source = read_source(tables, known, coaching, today)
+    place = store_if_there(store)
+    known = known_of_season(tables.run, recorded, place, roster)
+    source = read_source(tables, known, coaching, today, coach_notes(place) if place else None)
     if out is not None:
         write_one_page(source, out, coaching, only=players)
         click.echo(out)

@@ -14,10 +14,14 @@ _OWN_WORDS: Final = ("ask-pain", "ask-age", "ask-level")
 
 def care_notes(answer: CareAnswer) -> list[Note]:
     """What to ask before the drill is given, how far its dose is cut and for how long, and where to practise."""
-    asked = set(answer.ask)
-    notes = [write(code) for code in _OWN_WORDS if code in asked]
-    if asked - set(_OWN_WORDS):
-        notes.append(write("ask-history"))
+    notes = [write(code) for code in ask_codes(answer)]
     if answer.halved:
         notes.append(write("half-dose"))
     return notes + ([write("no-hard-mats")] if answer.soft_ground else [])
+
+
+def ask_codes(answer: CareAnswer) -> tuple[str, ...]:
+    """What to ask before the drill is given: codes of notes that anybody may read."""
+    asked = set(answer.ask)
+    codes = [code for code in _OWN_WORDS if code in asked]
+    return tuple(codes + (["ask-history"] if asked - set(_OWN_WORDS) else []))

@@ -16,6 +16,8 @@ TRIED: Final = "tried-without-gain"
 """Why a drill is not given that the player was on: code of the reason."""
 FINISHED: Final = "seldom-shows-now"
 """Why there is no drill where everything flagged was worked on and is done: code of the reason."""
+GIVEN_SINCE: Final = "given-since"
+"""Code of the note that a drill was given after the season was classified."""
 
 
 class Lesson(Record, frozen=True):
@@ -25,6 +27,8 @@ class Lesson(Record, frozen=True):
     ----------
     drill, fault, given
         The drill the player is on, for which fault, and since which day (ISO date); "" where there is none.
+    next_check
+        From when on the re-test of that drill is wanted (ISO date), "" where that is not known.
     tried
         Drills, each with its fault, that were to be changed: they brought nothing, or it got worse.
     finished
@@ -34,6 +38,7 @@ class Lesson(Record, frozen=True):
     drill: str = ""
     fault: str = ""
     given: str = ""
+    next_check: str = ""
     tried: tuple[tuple[str, str], ...] = ()
     finished: tuple[str, ...] = ()
 

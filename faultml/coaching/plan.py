@@ -12,7 +12,7 @@ from faultml.coaching.book import Drill
 from faultml.coaching.care_notes import care_notes
 from faultml.coaching.decisions import Decisions
 from faultml.coaching.lesson import CARRY_ON
-from faultml.coaching.met import WINDOW_MET
+from faultml.coaching.met import MET_MEANWHILE, WINDOW_MET
 from faultml.coaching.note_rules import (
     ball_notes,
     evidence_notes,
@@ -66,7 +66,7 @@ class PlayerCase(Decisions):
             faults=tuple(served),
             dose=drill.dose.words(answer.dose or drill.dose.amount),
             retest=str(drill.retest),
-            retest_due=self.retest_due(drill),
+            retest_due=(carried and self.lesson.next_check) or self.retest_due(drill),
             **window_cells(self.windows[option.drill].window),
         )
 
@@ -125,6 +125,9 @@ class PlayerCase(Decisions):
         notes += self._player_notes(known={note.code for note in notes}) if self.facts.assessed else []
         evidence = evidence_notes(self.effects.get((drill.id, fault)), self.coaching)
         notes += self._retest_notes(fault) + self._window_notes(drill)
+        met = self.met.get((drill.id, fault))
+        if met is not None and met.already(self.coaching.rules.met):
+            notes.append(write(MET_MEANWHILE, met=met.n_met, swings=met.n_faulty))
         return notes + care_notes(self.answers[drill.id]) + evidence
 
     def reason_notes(self) -> list[Note]:

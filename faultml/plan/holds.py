@@ -13,6 +13,7 @@ from faultml.care.check import care_check, care_stop
 from faultml.care.known import Known
 from faultml.care.rules import load_care
 from faultml.coaching.book import Drill, DrillBook
+from faultml.coaching.care_notes import ask_codes
 from faultml.plan.clock import ONE_DAY
 from faultml.plan.evidence import StoreNotes
 from faultml.plan.records import Hold
@@ -79,6 +80,7 @@ def row_now(row: PlanRow, body: PlayerBody, book: DrillBook, today: dt.date) -> 
         )
 
     if care_stop(body, today, care):
+        row = msgspec.structs.replace(row, ask=())
         held = row if row.state == "done" else changed("paused")
         drill = "" if row.state == "start" else row.drill
         return msgspec.structs.replace(
@@ -86,8 +88,19 @@ def row_now(row: PlanRow, body: PlayerBody, book: DrillBook, today: dt.date) -> 
         )
     now = changed("barred") if row.active and refused(row.drill) else row
     if now.state == "start" and refused(now.drill):
-        return msgspec.structs.replace(now, drill="", fault="")
-    return msgspec.structs.replace(now, next_drill="", next_fault="") if refused(now.next_drill) else now
+        now = msgspec.structs.replace(now, drill="", fault="")
+    if refused(now.next_drill):
+        now = msgspec.structs.replace(now, next_drill="", next_fault="")
+    return asked_first(now, body, book, today)
+
+
+def asked_first(row: PlanRow, body: PlayerBody, book: DrillBook, today: dt.date) -> PlanRow:
+    """A plan with what care asks, on the day of the check, before its drill is practised or started."""
+    drill = row.drill if row.active or row.state == "start" else row.next_drill
+    if drill not in book or row.state == "waits":
+        return msgspec.structs.replace(row, ask=())
+    answer = care_check(book[drill].demands, body, today, load_care())
+    return msgspec.structs.replace(row, ask=ask_codes(answer))
 
 
 def _days(first: dt.date, last: dt.date) -> Iterator[dt.date]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from faultml.coaching.notes import note_text, write
 from faultml.coaching.rules import Coaching
 from faultml.plan.table import PlanRow
 
@@ -15,11 +16,13 @@ def plan_lines(row: PlanRow, coaching: Coaching) -> list[str]:
     since = f", since {row.since}" if row.since else ""
     lines = [f"{row.state.capitalize()}{what}{since}", row.words]
     if row.state == "start" and not row.drill:
-        lines = [f"{row.state.capitalize()}: nothing now", row.words]
+        unknown = row.reason == "not-ranked"
+        lines = [f"Start: {'not known for this day' if unknown else 'nothing now'}", row.words]
     if row.next_check:
         lines.append(f"Next check from {row.next_check} on.")
     if row.next_drill:
         lines.append(f"Next: {_drill(row.next_drill, row.next_fault, names, coaching)}")
+    lines += [note_text(write(code), coaching) for code in row.ask]
     lines += [f"Also back: {coaching.words[fault]} [{fault}]." for fault in row.returned]
     return lines
 

@@ -8,10 +8,11 @@ from faultml.care.known import Known
 from faultml.coaching.care_now import drills_now
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import read_summary
+from faultml.plan.day import day_of_results
 from faultml.plan.evidence import SeasonFacts, StoreNotes, moves_of
-from faultml.plan.holds import care_holds
+from faultml.plan.holds import asked_first, care_holds, row_now
 from faultml.plan.lesson import lesson_plans
-from faultml.plan.table import PlanRow, player_rows, ranked_options
+from faultml.plan.table import PlanRow, player_rows, ranked_options, read_plan_rows
 from faultml.results import Results
 from faultml.results.sessions import session_date
 
@@ -21,8 +22,8 @@ def plans_of_results(
 ) -> list[PlanRow]:
     """Every player's plan on a day.
 
-    What may be started next is the ranking of the results as care has it today: it is named only for days on or after
-    their last session, since it rests on all of them.
+    What may be started next is the ranking of the results as care has it today. It is named only for days on or after
+    their last session, since it rests on all of them; for earlier days the rows say so.
 
     Parameters
     ----------
@@ -43,7 +44,22 @@ def plans_of_results(
     holds = care_holds(known, notes, coaching.book, day, today)
     plans = lesson_plans(notes, facts, coaching, day, holds=holds)
     sessions = [when for label in sums.sessions["session"].unique() if (when := session_date(label))]
-    if day < max(sessions, default=day):
-        return player_rows(plans, day, {})
     drills = drills_now(results.players, results.drills, known, coaching, today)
-    return player_rows(plans, day, ranked_options(drills))
+    rows = player_rows(plans, day, ranked_options(drills), max(sessions, default=day))
+    return [asked_first(row, known.body(row.player), coaching.book, today) for row in rows]
+
+
+def plans_now(
+    results: Results, notes: StoreNotes | None, known: Known, coaching: Coaching, today: dt.date
+) -> dict[str, PlanRow]:
+    """Every player's plan on the default day; without notes those that the results hold, as care has them now.
+
+    Parameters and errors are those of `plans_of_results`.
+    """
+    if notes is None:
+        rows = read_plan_rows(results.plans)
+        return {
+            player: row_now(row, known.body(player), coaching.book, today) for player, row in rows.items()
+        }
+    day = day_of_results(results, notes, today).day
+    return {row.player: row for row in plans_of_results(results, notes, known, coaching, day, today)}

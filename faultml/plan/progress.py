@@ -201,7 +201,12 @@ def event_days(course: Course, last: dt.date, rules: PlanRules) -> list[dt.date]
     days.update(hold.start for hold in clock.holds)
     days.update(hold.end for hold in clock.holds if hold.end is not None)
     starts = {course.counted_from(day) for day in days if course.given <= day <= last}
-    spans = (rules.carry_on.days_where_unknown, rules.change.days, rules.change.undecided_days)
+    spans = (
+        rules.carry_on.days_where_unknown,
+        rules.change.days,
+        rules.change.undecided_days,
+        rules.change.gaining_days,
+    )
     days.update(end for start in starts for span in spans if (end := clock.day_after(start, span)))
     days.update(each.day + rules.check.days * ONE_DAY for each in course.free)
     return sorted(day for day in days if course.given <= day <= last)

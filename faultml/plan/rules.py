@@ -12,9 +12,9 @@ from faultml.rules_file import Count, InnerShare, Positive, Record, decode, load
 
 State = Literal["start", "carry on", "change", "done", "waits", "returned"]
 ReasonCode = Literal[
-    "none-given",
-    "practise", "practice-unknown", "record", "gaining", "undecided", "little-practice", "practice-not-noted",
-    "cannot-tell", "undated",
+    "none-given", "not-ranked",
+    "practise", "practice-unknown", "record", "gaining", "stopped-short", "undecided", "little-practice",
+    "practice-not-noted", "cannot-tell", "undated",
     "no-gain", "worse", "barred",
     "seldom-shows", "check-due",
     "paused",
@@ -27,6 +27,12 @@ Lack = Literal["practice-unknown", "practice", "recordings", "before", "wide"]
 STATES: Final[tuple[State, ...]] = get_args(State)
 REASONS: Final[tuple[ReasonCode, ...]] = get_args(ReasonCode)
 LACKS: Final[tuple[Lack, ...]] = get_args(Lack)
+
+
+class DayRules(Record, frozen=True):
+    """How long after its last session a season is looked at as of today."""
+
+    live_days: Count
 
 
 class CarryOnRules(Record, frozen=True):
@@ -48,6 +54,7 @@ class ChangeRules(Record, frozen=True):
     worse_sessions: Count
     worse_swings: Count
     undecided_days: Count
+    gaining_days: Count
 
 
 class DoneRules(Record, frozen=True):
@@ -78,6 +85,7 @@ class PlanRules(Record, frozen=True):
     """The content of `plan.toml`."""
 
     schema: Literal[1]
+    day: DayRules
     carry_on: CarryOnRules
     change: ChangeRules
     done: DoneRules

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from faultml.plan.clock import ONE_DAY, Clock
-from faultml.plan.progress import Course, event_days
+from faultml.plan.progress import Course, event_days, last_swings
 from faultml.plan.records import (
     Check,
     DrillFacts,
@@ -198,6 +198,10 @@ def _judge(course: Course, day: dt.date, gains: Gains, rules: PlanRules) -> _Day
     if _no_gain(progress, rules) and _ripe(progress, rules) and _practised(progress, rules):
         return _Day("no-gain", progress)
     if _recorded(progress, rules) and gain is not None and gain.lo > 0:
+        last = last_swings(free, rules.check.swings)
+        short = last is not None and last.outside > rules.check.share * last.swings
+        if short and progress.days >= rules.change.gaining_days:
+            return _Day("stopped-short", progress, check=last, next_check=wanted)
         return _Day("gaining", progress, next_check=wanted)
     if course.evidence.undated and not free:
         return _Day("undated", progress)

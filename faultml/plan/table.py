@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import msgspec
@@ -48,6 +49,8 @@ class PlanRow(msgspec.Struct, frozen=True, kw_only=True):
         What may be started in place of what the state is about; "" while a drill is active.
     returned
         Faults that have returned beside `fault`.
+    ask
+        What to ask before the drill is practised, or started: codes of notes.
     """
 
     player: str
@@ -73,6 +76,7 @@ class PlanRow(msgspec.Struct, frozen=True, kw_only=True):
     next_drill: str
     next_fault: str
     returned: tuple[str, ...]
+    ask: tuple[str, ...] = ()
 
     @property
     def active(self) -> bool:
@@ -90,7 +94,7 @@ PLANS: Final[dict[str, Kind]] = {
     **dict.fromkeys(("free_swings", "free_sessions"), "whole"),
     **dict.fromkeys(("gain", "gain_lo", "gain_hi"), "number"),
     **dict.fromkeys(("unit", "next_drill", "next_fault"), "text"),
-    "returned": "words",
+    **dict.fromkeys(("returned", "ask"), "words"),
 }  # fmt: skip
 """Columns of ``plans``."""
 
@@ -107,6 +111,7 @@ def lesson_of(plan: LessonPlan) -> Lesson:
         drill=plan.drill if on_drill else "",
         fault=plan.fault if on_drill else "",
         given=day_words(plan.given) if on_drill else "",
+        next_check=day_words(plan.next_check) if on_drill else "",
         tried=plan.tried,
         finished=plan.finished,
     )
@@ -124,9 +129,27 @@ def ranked_options(drills: pd.DataFrame) -> dict[str, list[tuple[str, str]]]:
     return found
 
 
-def player_rows(plans: Mapping[str, LessonPlan], day: dt.date, options: Options) -> list[PlanRow]:
-    """A row a player, with what may be started next."""
-    return [plan_row(player, plan, day, options.get(player, ())) for player, plan in sorted(plans.items())]
+def player_rows(
+    plans: Mapping[str, LessonPlan], day: dt.date, options: Options, ranked_from: dt.date | None = None
+) -> list[PlanRow]:
+    """A row a player, with what may be started next.
+
+    Before the day `ranked_from` no ranking is known, and a row without a drill says so.
+    """
+    ranked = ranked_from is None or day >= ranked_from
+    rows = [
+        plan_row(player, plan, day, options.get(player, ()) if ranked else ())
+        for player, plan in sorted(plans.items())
+    ]
+    return rows if ranked else [_not_ranked(row, plans[row.player], ranked_from) for row in rows]
+
+
+def _not_ranked(row: PlanRow, plan: LessonPlan, ranked_from: dt.date | None) -> PlanRow:
+    if row.reason != "none-given":
+        return row
+    unknown = replace(plan, reason="not-ranked")
+    words = reason_words(unknown, load_plan_rules(), day_words(ranked_from))
+    return msgspec.structs.replace(row, reason=unknown.reason, words=words)
 
 
 def plan_row(

@@ -8,9 +8,9 @@ from faultml.plan.records import Gain, LessonPlan
 from faultml.plan.rules import PlanRules
 
 
-def reason_words(plan: LessonPlan, rules: PlanRules) -> str:
-    """Why the plan is in its state."""
-    figures = _figures(plan, rules)
+def reason_words(plan: LessonPlan, rules: PlanRules, ranked_from: str = "") -> str:
+    """Why the plan is in its state; `ranked_from` is the day from which on it is known what to start."""
+    figures = _figures(plan, rules) | {"ranked_from": ranked_from}
     lacks = "; ".join(rules.lack[code].format(**figures) for code in plan.lacks)
     return rules.reason[plan.reason].words.format(**figures, lacks=lacks)
 
@@ -32,6 +32,7 @@ def _figures(plan: LessonPlan, rules: PlanRules) -> dict[str, str | int | float]
         "worse_sessions": change.worse_sessions,
         "worse_deg": change.worse_deg,
         "undecided_weeks": f"{change.undecided_days / 7:.0f}",
+        "gaining_weeks": f"{change.gaining_days / 7:.0f}",
         "check_swings": rules.check.swings,
     }
     if plan.progress is not None:

@@ -35,6 +35,7 @@ class Practice:
     """What the card says of a drill: the book's words, and the player's own window, dose and re-test."""
 
     drill: Drill
+    standing: str
     steps: tuple[str, ...]
     window: str
     chart: Markup
@@ -105,10 +106,11 @@ def player_card(player: PlayerTables, coaching: Coaching, on: date) -> PlayerCar
     """Put a player's card into words. Whatever has to be asked first leaves the drill out altogether."""
     instead, first = load_card_words().instead, player.first_drill
     practice = None
-    if player.paused:
+    state = player.lesson.state if player.lesson else "start"
+    if player.paused or state == "waits":
         why = instead.paused
     elif first is None:
-        why = instead.none
+        why = {"change": instead.change, "done": instead.done}.get(state, instead.none)
     elif first.care != "give":
         why = instead.ask
     else:
@@ -138,6 +140,7 @@ def _practice(row: PlayerDrill, player: PlayerTables, coaching: Coaching, on: da
         figure = say.reach_figure if window.must == "reach" and window.end else say.stay_figure
     return Practice(
         drill=drill,
+        standing=_standing(row, player),
         steps=drill.without_ball[:MAX_STEPS],
         window=sentence,
         chart=chart,
@@ -148,6 +151,16 @@ def _practice(row: PlayerDrill, player: PlayerTables, coaching: Coaching, on: da
         ball=say.ball,
         retest=_retest(row, drill, on),
     )
+
+
+def _standing(row: PlayerDrill, player: PlayerTables) -> str:
+    """Where the drill stands in the plan, as far as the coach's notes are known."""
+    words, lesson = load_card_words().standing, player.lesson
+    if lesson is None:
+        return ""
+    if lesson.active and lesson.drill == row.drill and lesson.given:
+        return words.on.format(day=_day(date.fromisoformat(lesson.given)))
+    return words.new
 
 
 def _retest(row: PlayerDrill, drill: Drill, on: date) -> str:

@@ -58,12 +58,21 @@ class Sentences(Record, frozen=True):
     retest: str
 
 
+class Standing(Record, frozen=True):
+    """Where the drill stands in the plan."""
+
+    on: str
+    new: str
+
+
 class Instead(Record, frozen=True):
     """What stands in place of a drill."""
 
     paused: str
     ask: str
     none: str
+    change: str
+    done: str
 
 
 class CardWords(Record, frozen=True):
@@ -74,6 +83,7 @@ class CardWords(Record, frozen=True):
     channel: dict[Channel, ChannelWords]
     reference: ReferenceWords
     sentence: Sentences
+    standing: Standing
     instead: Instead
 
     def near(self, position: Position) -> Moment:

@@ -17,8 +17,10 @@ from faultml.coaching.retest import RetestResult, read_retests
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import Summary, read_summary
 from faultml.coaching.tables import read_plans
-from faultml.plan.holds import row_now
-from faultml.plan.table import PlanRow, read_plan_rows
+from faultml.plan.evidence import StoreNotes
+from faultml.plan.followed import drills_followed
+from faultml.plan.of_results import plans_now
+from faultml.plan.table import PlanRow
 from faultml.results import Results
 
 
@@ -57,7 +59,9 @@ class ReportSource:
     run: Mapping[str, Any] = field(default_factory=dict)
 
 
-def read_source(results: Results, known: Known, coaching: Coaching, on: date) -> ReportSource:
+def read_source(
+    results: Results, known: Known, coaching: Coaching, on: date, notes: StoreNotes | None = None
+) -> ReportSource:
     """Read a results folder: its sums and small tables, never the swings; the care check is asked again.
 
     Parameters
@@ -70,6 +74,8 @@ def read_source(results: Results, known: Known, coaching: Coaching, on: date) ->
         Catalogue, drill book and rules.
     on
         The day of the care check.
+    notes
+        What the coach has noted; where not given, plans are those of the results.
 
     Raises
     ------
@@ -77,17 +83,18 @@ def read_source(results: Results, known: Known, coaching: Coaching, on: date) ->
         Where a table is missing or damaged.
     """
     plans = read_plans(results.players, results.drills)
-    lessons = read_plan_rows(results.plans)
+    lessons = plans_now(results, notes, known, coaching, on)
     return ReportSource(
         summary=read_summary(results),
         closures=results.sums("closures"),
-        plans=[plan_now(plan, known.body(plan.player), coaching, on) for plan in plans],
+        plans=[
+            drills_followed(plan_now(plan, known.body(plan.player), coaching, on), lessons.get(plan.player))
+            for plan in plans
+        ],
         retests=read_retests(results.retests),
         curves=results.curves,
         roster=known.roster,
         outcomes=results.outcomes,
-        lessons={
-            player: row_now(row, known.body(player), coaching.book, on) for player, row in lessons.items()
-        },
+        lessons=lessons,
         run=results.run,
     )

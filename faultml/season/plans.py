@@ -12,11 +12,13 @@ from faultml.care.known import Known
 from faultml.coaching.lesson import Lesson
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import decode_sums
+from faultml.plan.day import default_day
 from faultml.plan.evidence import SeasonFacts, StoreNotes, moves_of
-from faultml.plan.holds import care_holds
+from faultml.plan.holds import asked_first, care_holds
 from faultml.plan.lesson import lesson_plans
 from faultml.plan.records import LessonPlan
 from faultml.plan.table import lesson_of, plans_frame, player_rows, ranked_options
+from faultml.results.sessions import session_date
 from faultml.season.merge import Merge, drifted
 
 
@@ -28,11 +30,19 @@ class SeasonPlans:
     ----------
     day
         The day of the plans.
+    today, known, coaching
+        The day of the care check, what is known of everybody, and the drill book.
+    ranked_from
+        The day of the last session, from which on it is known what may be started; None where none has a date.
     by_player
         Of every player of the season or the notes.
     """
 
     day: dt.date
+    today: dt.date
+    known: Known
+    coaching: Coaching
+    ranked_from: dt.date | None
     by_player: dict[str, LessonPlan] = field(default_factory=dict)
 
     def lessons(self) -> dict[str, Lesson]:
@@ -42,7 +52,9 @@ class SeasonPlans:
     def frame(self, drills: pd.DataFrame, players: Iterable[str]) -> pd.DataFrame:
         """The rows of ``plans`` of some players, with what may be started next by their rows of ``drills``."""
         own = {player: self.by_player[player] for player in players if player in self.by_player}
-        return plans_frame(player_rows(own, self.day, ranked_options(drills)))
+        rows = player_rows(own, self.day, ranked_options(drills), self.ranked_from)
+        book = self.coaching.book
+        return plans_frame([asked_first(row, self.known.body(row.player), book, self.today) for row in rows])
 
 
 def season_plans(
@@ -52,7 +64,7 @@ def season_plans(
     known: Known,
     coaching: Coaching,
     players: Iterable[str],
-    day: dt.date,
+    day: dt.date | None,
     today: dt.date,
 ) -> SeasonPlans:
     """The plans on a day, from the sums of the faults that drills were given for and the sessions of their players.
@@ -61,13 +73,16 @@ def season_plans(
     ----------
     players
         Everybody recorded.
+    day
+        The day of the plans; `default_day` where not given.
     today
         The day of the care check.
     """
     given = {note.player for note in notes.given}
-    sessions, moves = [], []
+    sessions, moves, labels = [], [], set()
     for tables in merge.buckets(n_buckets):
         frame = decode_sums(tables).sessions
+        labels.update(frame["session"].unique())
         sessions.append(frame[frame["player"].isin(given)])
         moves += [move for move in moves_of(drifted(tables["address"])) if move.player in given]
     facts = SeasonFacts(
@@ -76,5 +91,8 @@ def season_plans(
         moves=tuple(moves),
         players=tuple(players),
     )
+    day = day or default_day(labels, notes, today).day
     holds = care_holds(known, notes, coaching.book, day, today)
-    return SeasonPlans(day, lesson_plans(notes, facts, coaching, day, holds=holds))
+    plans = lesson_plans(notes, facts, coaching, day, holds=holds)
+    last = max((when for label in labels if (when := session_date(label))), default=None)
+    return SeasonPlans(day, today, known, coaching, last, plans)

@@ -182,7 +182,7 @@ def classify_season(
     corrections
         What coaches have corrected in the season; by default what the store holds.
     plan_day
-        The day of the plans; that of the care check where not given.
+        The day of the plans; `faultml.plan.day.default_day` where not given.
     partition_swings
         Most swings of a partition.
     progress
@@ -252,9 +252,7 @@ def classify_season(
         effects = {} if changed is None else drill_effects(changed, coaching.serving, catalogue)
         plans = None
         if notes is not None:
-            plans = season_plans(
-                merge, n_buckets, notes, known, coaching, opened.players, plan_day or day, day
-            )
+            plans = season_plans(merge, n_buckets, notes, known, coaching, opened.players, plan_day, day)
         layout = merge.doubt_layout(n_buckets)
         if layout.suspected:
             merge.take_problems([layout.problem("season")])

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import msgspec
 from fastapi import APIRouter, Path, Query, Request
 
+from faultml.plan.day import day_of_results
 from faultml.plan.of_results import plans_of_results
 from faultml.plan.store_notes import read_notes
 from faultml.service.answers import PlayerPlanOut
@@ -19,7 +20,12 @@ from faultml.service.problems import Refusal
 router = APIRouter(tags=["plan"])
 
 PlayerName = Annotated[str, Path(min_length=1, max_length=1000, description="As in the recordings.")]
-Day = Annotated[dt.date | None, Query(description="The day of the plan, an ISO date; today where not given.")]
+Day = Annotated[
+    dt.date | None,
+    Query(
+        description="The day, an ISO date; by default today, or the last day of a season that is over or ahead."
+    ),
+]
 
 
 @router.get(
@@ -35,16 +41,18 @@ async def player_plan(request: Request, player: PlayerName, on: Day = None) -> d
     `start`, `carry on`, `change`, `done`, `waits` or `returned`. What came later than the day is not looked at.
     """
     service = service_of(request)
-    return await service.reading.run(partial(_player_plan, service, player, on or dt.date.today()))
+    return await service.reading.run(partial(_player_plan, service, player, on))
 
 
-def _player_plan(service: Service, player: str, day: dt.date) -> dict[str, Any]:
+def _player_plan(service: Service, player: str, on: dt.date | None) -> dict[str, Any]:
     notes = read_notes(service.kept_store())
     known, _ = service.known()
     today = dt.date.today()
-    rows = plans_of_results(service.results(), notes, known, service.coaching, day, today)
+    results = service.results()
+    day = on or day_of_results(results, notes, today).day
+    rows = plans_of_results(results, notes, known, service.coaching, day, today)
     for row in rows:
         if row.player == player:
-            plan = {**msgspec.structs.asdict(row), "returned": list(row.returned)}
+            plan = {**msgspec.structs.asdict(row), "returned": list(row.returned), "ask": list(row.ask)}
             return {"player": player, "care": list(CARE), "plan": plan}
     raise Refusal(404, "unknown-player", "Neither the results nor the store hold anybody of that name.")

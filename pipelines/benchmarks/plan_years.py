@@ -271,7 +271,7 @@ class _Group:
 
     def _follow(self, player: Player, plan: LessonPlan, day: dt.date) -> None:
         """Do what the plan says."""
-        cannot_tell = plan.reason == "cannot-tell"
+        cannot_tell = plan.reason in ("cannot-tell", "stopped-short")
         player.cannot_tell_since = (player.cannot_tell_since or day) if cannot_tell else None
         waited = player.cannot_tell_since is not None and (day - player.cannot_tell_since).days
         if is_active(plan.state, plan.drill) and not (waited and waited >= PATIENCE_DAYS):

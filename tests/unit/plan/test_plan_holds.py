@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
+import msgspec
 import pytest
 from plan_fakes import on
 
@@ -14,6 +15,7 @@ from faultml.plan.evidence import GivenNote, StoreNotes
 from faultml.plan.holds import care_holds, row_now
 from faultml.plan.records import Hold, LessonPlan, Progress
 from faultml.plan.table import PlanRow, plan_row
+from faultml.recordings.roster_cells import HISTORIES as HISTORY_NAMES
 
 BOOK = load_book()
 LAG = next(drill for drill in BOOK.drills if "lag" in drill.loads).id
@@ -21,6 +23,7 @@ PLAIN = next(drill for drill in BOOK.drills if not drill.loads and drill.level =
 OPTIONS = ((LAG, "flip"),)
 FAR_AHEAD = on(400)
 GROWN = {"birth_year": 1990}
+HISTORIES = dict.fromkeys(HISTORY_NAMES, False)
 HURTS, RETURN = (
     Said(on(10), "hurts", "wrist"),
     Said(on(20), "return", by="ann", role="coach", advice="a clinician"),
@@ -82,9 +85,14 @@ def test_nothing_is_named_to_begin_for_somebody_in_pain(plan: LessonPlan, drill:
 
 def test_a_plan_gives_way_to_what_is_known_now() -> None:
     sound = PlayerBody("p1", **GROWN)
-    assert row_now(row(ACTIVE), sound, BOOK, on(31)) == row(ACTIVE)
+    now = row_now(row(ACTIVE), sound, BOOK, on(31))
+    assert now.ask == ("ask-pain", "ask-history")[: len(now.ask)] and now.ask
+    assert msgspec.structs.replace(now, ask=()) == row(ACTIVE)
+    answered = PlayerBody("p1", (Said(on(30), "none"),), histories=HISTORIES, **GROWN)
+    assert row_now(row(ACTIVE), answered, BOOK, on(31)) == row(ACTIVE)
     hurt = row_now(row(ACTIVE), PlayerBody("p1", (HURTS,), **GROWN), BOOK, on(31))
     assert (hurt.state, hurt.drill, hurt.since, hurt.next_check) == ("waits", PLAIN, on(31).isoformat(), "")
+    assert hurt.ask == ()
     braced = next(drill for drill in BOOK.drills if drill.level == "experienced").id
     young = PlayerBody("p1", under_16=True)
     started = row(LessonPlan("start", "none-given"), ((braced, "flip"),))

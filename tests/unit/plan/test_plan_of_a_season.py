@@ -20,6 +20,7 @@ from faultml.coaching.book import load_book
 from faultml.coaching.rules import load_coaching
 from faultml.faults.catalogue import Catalogue
 from faultml.outcomes.assignments import Assignment
+from faultml.plan.day import default_day
 from faultml.plan.evidence import GivenNote, StoreNotes
 from faultml.plan.of_results import plans_of_results
 from faultml.plan.practice import note_practice, practice_notes
@@ -235,8 +236,8 @@ def test_somebody_in_pain_is_not_told_to_carry_on_by_any_route(
         said = Statement(PLAYER, "pain", today, "wrist", by="ann", role="coach")
         add_statements(opened, [said], today)
     told = json.loads(run("plan", results, "--player", PLAYER, "--store", store, "--json")[1])[0]
-    if today < GIVEN:  # the drill lies ahead: nothing may be begun
-        assert (told["state"], told["drill"]) == ("waits", "")
+    if today < GIVEN:  # the season lies ahead: its last day is asked
+        assert (told["on"], told["state"], told["drill"]) == (LAST.isoformat(), "waits", DRILL)
     later = json.loads(run("plan", results, "--player", PLAYER, "--on", LAST, "--store", store, "--json")[1])[
         0
     ]
@@ -278,5 +279,69 @@ def test_over_http(results: Path, store: Path, tmp_path: Path) -> None:
         problem(client.get(f"/v1/players/{PLAYER}/plan"), 404, "no-store")
 
 
-def test_a_plan_for_today_where_no_day_is_named(results: Path, store: Path) -> None:
-    assert f"{PLAYER}, {date.today()}" in run("plan", results, "--store", store)[1]
+def test_plan_explain_and_table_have_one_day_and_one_answer(results: Path, store: Path) -> None:
+    """The season lies ahead of the clock: its last day stands for today, and every route says so."""
+    day = default_day([LAST.isoformat()], None, date.today()).day
+    told = {row["player"]: row for row in json.loads(run("plan", results, "--store", store, "--json")[1])}
+    table = read_plan_rows(read_results(results).plans)
+    lines = run("plan", results, "--store", store)[1].splitlines()
+    assert lines[0] == f"{LAST} is the last day recorded or noted; --on names another."
+    for player, row in table.items():
+        own = told[player]
+        assert (row.on, row.state, row.drill) == (own["on"], own["state"], own["drill"])
+        assert own["on"] == day.isoformat()
+        explained = run("explain", results, "--player", player, "--store", store)[1].splitlines()
+        place = lines.index(f"{player}, {day}")
+        assert explained[0] == f"plan on {day}: {lines[place + 1].strip()}"
+
+
+def test_before_the_last_session_it_is_said_that_the_start_is_not_known(results: Path, store: Path) -> None:
+    early = run("plan", results, "--player", "p002", "--on", GIVEN, "--store", store)[1]
+    assert "Start: not known for this day" in early and f"up to {LAST}" in early
+    assert "nothing now" not in early
+    late = run("plan", results, "--player", "p002", "--on", LAST, "--store", store)[1]
+    assert "not known for this day" not in late
+
+
+def test_the_start_says_what_care_asks_first(results: Path, store: Path, tmp_path: Path) -> None:
+    roster = tmp_path / "roster.csv"  # nobody has asked
+    pd.DataFrame({"player": ["p001", "p002", "p003"], "under_16": "no"}).to_csv(roster, index=False)
+    where = (results, "--on", LAST, "--store", store)
+    named = [row for row in json.loads(run("plan", *where, "--roster", roster, "--json")[1]) if row["drill"]]
+    assert named and all("ask-pain" in row["ask"] for row in named)
+    for row in named:
+        said = run("plan", *where, "--roster", roster, "--player", row["player"])[1]
+        assert "Ask first whether anything hurts" in said
+    drills = read_results(results).drills
+    for row in json.loads(run("plan", *where, "--json")[1]):  # the season's roster: asked, nothing hurts
+        shown = drills[(drills["player"] == row["player"]) & (drills["drill"] == row["drill"])]
+        if row["drill"] and len(shown):
+            assert "ask-pain" not in row["ask"]
+            assert bool(row["ask"]) is (shown["care"].iloc[0] == "show")
+
+
+def test_a_store_that_is_not_there_says_what_makes_it(season: Path, tmp_path: Path) -> None:
+    code, _, error = run("classify", season, "--out", tmp_path / "out", "--store", tmp_path / "s.sqlite")
+    assert code == 2
+    assert "s.sqlite" in error and "faultml assign" in error
+
+
+def test_a_drill_is_given_on_the_seasons_last_day_and_that_is_said(results: Path, tmp_path: Path) -> None:
+    store = tmp_path / "new.sqlite"
+    person = ("assign", "p002", DRILL, "--fault", "flexed_top", "--results", results, "--store", store)
+    code, said, error = run(*person, "--nothing-hurts")
+    if code == 0:
+        assert f"from {LAST}" in said
+    assert f"{LAST} is the last day recorded or noted: given from then on" in error
+    before = (RECIPE.first_day - timedelta(days=1)).isoformat()
+    code, said, _ = run(*person, "--nothing-hurts", "--from", before)
+    if code == 0:
+        assert "there is no before to compare with" in said
+    code, _, error = run("assign", "p002", DRILL, "--remove", "--store", store)
+    assert (code, "--from" in error) == (2, True)
+
+
+def test_a_drill_has_one_date_for_its_retest(classified: SeasonRun) -> None:
+    drills, plans = classified.results.drills, read_plan_rows(classified.results.plans)
+    first = drills[(drills["player"] == PLAYER) & (drills["rank"] == 1)].iloc[0]
+    assert first["retest_due"] == plans[PLAYER].next_check

@@ -11,7 +11,7 @@ from plan_fakes import DRILL, FAULT, SECOND, evidence, free, gains_of, given, on
 
 from faultml.errors import CatalogueError, InputError
 from faultml.plan.clock import Clock
-from faultml.plan.records import Gain, Hold, LessonPlan, Progress, Retests
+from faultml.plan.records import Check, Gain, Hold, LessonPlan, Progress, Retests
 from faultml.plan.rules import LACKS, REASONS, decode_plan_rules, load_plan_rules
 from faultml.plan.table import lesson_of, next_drill, plan_row, plans_frame, read_plan_rows
 from faultml.plan.words import gain_words, reason_words
@@ -20,7 +20,7 @@ TEXT = resources.files("faultml.plan").joinpath("plan.toml").read_text(encoding=
 FULL = Progress(on(0), 30, 9, 27.0, 45.0, 24, 2, Gain(1.0, -2.0, 4.0, "deg", 1.0))
 
 
-@pytest.mark.parametrize("figures", ["[carry_on]", "[change]", "[done]", "[check]"])
+@pytest.mark.parametrize("figures", ["[day]", "[carry_on]", "[change]", "[done]", "[check]"])
 def test_every_figure_says_that_it_has_no_source(figures: str) -> None:
     comment = TEXT[: TEXT.index(figures)].rstrip().rpartition("\n\n")[2]
     assert "practice, no source" in comment.lower()
@@ -54,6 +54,7 @@ def test_every_reason_has_a_sentence(code: str) -> None:
         progress=FULL,
         retests=Retests(on(10), on(24), 20, 18),
         lacks=LACKS,
+        check=Check(24, 12),
     )
     if code == "shows-again":
         told = plan(evidence(retest(10, 10), retest(24, 10), free(40, swings=20, inside=5)), 45)

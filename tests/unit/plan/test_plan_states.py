@@ -19,7 +19,8 @@ from plan_fakes import (
 )
 
 from faultml.plan.records import Baseline, GivenDrill, Hold, PlayerEvidence, RecordedPractice
-from faultml.plan.rules import State
+from faultml.plan.rules import State, load_plan_rules
+from faultml.plan.words import reason_words
 
 DAILY = practised(*range(1, 60))
 NO_GAIN, GAIN, WIDE = (0.0, -2.0, 2.0), (6.0, 2.0, 10.0), (3.0, -2.0, 8.0)
@@ -131,8 +132,19 @@ def test_it_is_changed_at_once_where_two_sessions_in_a_row_are_worse() -> None:
 def test_a_gain_is_reported_and_carried_on() -> None:
     assert judged(25, GAIN, practice=DAILY) == ("carry on", "gaining")
     assert judged(55, GAIN, practice=DAILY) == ("carry on", "gaining")
+    reached = (*SESSIONS, free(40, inside=10), free(50, inside=10))
+    assert judged(56, GAIN, *reached, practice=DAILY) == ("carry on", "gaining")
     one = (free(0), free(10, swings=30))
     assert judged(22, GAIN, *one, practice=DAILY) == ("carry on", "record"), "one session is a day's luck"
+
+
+def test_a_gain_that_stops_short_of_the_edge_is_left_to_the_coach() -> None:
+    told = plan(evidence(*SESSIONS, practice=DAILY), 56, gains_of({25: GAIN}))
+    assert (told.state, told.reason) == ("carry on", "stopped-short")
+    assert told.check is not None and (told.check.outside, told.check.swings) == (24, 24)
+    words = reason_words(told, load_plan_rules())
+    assert words.startswith("Gained, stopped short: 6 degrees better")
+    assert "after 8 weeks 24 of the last 24 swings" in words and "coach decides" in words
 
 
 def test_after_six_weeks_without_an_answer_the_coach_decides() -> None:

@@ -26,6 +26,8 @@ from faultml.coaching.window import SpreadWindow, Window
 from faultml.drawings.traces import Traces
 from faultml.errors import InputError
 from faultml.faults.measure import PHASE_GRID, coordinate
+from faultml.plan.records import LessonPlan
+from faultml.plan.table import PlanRow, plan_row
 from faultml.report.card import card_file, render_card, write_card
 from faultml.report.card_chart import window_on_curve
 from faultml.report.card_words import load_card_words, plain_window
@@ -294,3 +296,38 @@ def test_a_spread_shows_every_swing_and_no_bound() -> None:
     assert isinstance(window, SpreadWindow)
     drawn = window_on_curve(window, curve({0: 0, 3: 10}, window.channel), np.zeros(3), "")
     assert drawn.count('class="curve thin"') == 4 and 'class="bound"' not in drawn
+
+
+def lesson(drill: str, state: str, reason: str) -> PlanRow:
+    row = plan_row(PLAYER, LessonPlan("start", "none-given"), TODAY, ())
+    return msgspec.structs.replace(row, state=state, reason=reason, drill=drill, given="2031-05-05", ask=())
+
+
+@pytest.mark.parametrize(
+    ("state", "reason", "words"),
+    [
+        ("carry on", "undecided", "You are on this drill since 5 May 2031."),
+        ("start", "none-given", "A new drill: begin when your coach has given it to you."),
+        ("change", "no-gain", "A new drill: begin when your coach has given it to you."),
+    ],
+)
+def test_the_card_says_where_the_drill_stands(card: Callable[..., str], state, reason, words) -> None:
+    own = "impact_picture" if state == "carry on" else "three_small_starts"
+    page = words_of(card(row_of("impact_picture"), lessons={PLAYER: lesson(own, state, reason)}))
+    assert words in page
+    assert "Steps" in page
+
+
+@pytest.mark.parametrize(
+    ("state", "reason", "words"),
+    [
+        ("change", "no-gain", "The drill you are on is to be changed."),
+        ("done", "seldom-shows", "Done for now: what you worked on seldom shows."),
+        ("waits", "paused", "Paused, ask your coach."),
+    ],
+)
+def test_what_is_over_or_waits_is_not_printed_as_work(card: Callable[..., str], state, reason, words) -> None:
+    drills = [row_of("impact_picture")] if state == "waits" else []
+    page = words_of(card(*drills, lessons={PLAYER: lesson("impact_picture", state, reason)}))
+    assert words in page
+    assert "Steps" not in page

@@ -103,7 +103,7 @@ class Decisions:
             FaultWorth(
                 row.fault,
                 row.rate_now,
-                row.severity,
+                row.severity_now,
                 max(row.explains, floor),
                 inside=self._inside(row.fault),
             )
@@ -279,10 +279,10 @@ class Decisions:
         return "order-cause"
 
     def _inside(self, fault: str) -> bool:
-        """Whether the fault's measure lies inside its edge on average, or at it."""
+        """Whether the fault's measure lies inside its edge on average now, or at it."""
         row = self.season.faults[fault]
         sign = next((each.sign for each in self.coaching.catalogue.faults if each.id == fault), 1)
-        return sign * (row.measure - row.edge) <= 0
+        return sign * (row.measure_now - row.edge) <= 0
 
     def _of_kind(self, kind: str) -> tuple[str, ...]:
         return tuple(fault for fault, row in self.season.faults.items() if row.kind == kind)

@@ -17,6 +17,7 @@ from faultml.results.sessions import COUNTING, number_sessions
 
 NUMBERS: Final = list(SUMS["faults"])
 COUNTS: Final = ("n_unassessed", "n_unlearned", "n_on_guard")
+"""Counts over the season that are passed on as they are."""
 
 
 def by_session(summary: Summary, catalogue: Catalogue) -> pd.DataFrame:
@@ -60,7 +61,7 @@ def figures(sessions: pd.DataFrame, index: pd.MultiIndex, coaching: Coaching) ->
     measured = np.where(each["n_measured"] > 0, each["swings"], 0.0)
     worse, degrees = _directions(faults, coaching)
     trend = trends(group, size, each["order"], measured, mean, worse, degrees, coaching.rules.trend)
-    severity = np.where(faults == LATE_SAVE, np.nan, ratio(total["p_severity"], total["p"]))
+    severity = _severity(faults, total)
     scatter = [each[name] for name in ("n_measured", "measure", "measure2", "error2")]
     phase, at = _onset(ratio(total["onset"], total["n_onset"]))
     edges = [_edge(fault, player, coaching) for player, fault in index]
@@ -70,7 +71,8 @@ def figures(sessions: pd.DataFrame, index: pd.MultiIndex, coaching: Coaching) ->
         "rate": np.where(known, rate.mean, np.nan),
         "rate_lo": np.where(known, rate.low, np.nan),
         "rate_hi": np.where(known, rate.high, np.nan),
-        "rate_now": _recent(sessions, index, coaching),
+        "flagged": total["n_flagged"].astype(int),
+        **_now(sessions, index, coaching),
         "severity": severity,
         "severity_sd": np.sqrt(difference(ratio(total["p_severity2"], total["p"]), severity**2)),
         "unit": [coaching.units.get(fault, "") for fault in faults],
@@ -100,15 +102,34 @@ def ratio(top: Floats, bottom: Floats) -> Floats:
     return np.divide(top, bottom, out=np.full(len(top), np.nan), where=bottom > 0)
 
 
-def _recent(sessions: pd.DataFrame, index: pd.MultiIndex, coaching: Coaching) -> Floats:
-    """The rate over each player's latest sessions in which the fault was assessed."""
-    done = sessions[sessions["n"] > 0]
-    age = done.groupby(["player", "fault"])["order"].rank(method="first", ascending=False)
-    latest = done[age <= coaching.rules.rate.recent_sessions]
-    group = groups(latest, index)
-    n, p, pq = (latest[name].to_numpy(float) for name in ("n", "p", "pq"))
-    now = rates(group, len(index), n, p, pq, coaching.rules.rate)
-    return np.where(add_up(group, n, len(index)) > 0, now.mean, np.nan)
+def _severity(faults: pd.Index, total: dict[str, Floats]) -> Floats:
+    """Mean distance past the edge, each swing counted by how likely it shows the fault; the late save has none."""
+    return np.where(faults == LATE_SAVE, np.nan, ratio(total["p_severity"], total["p"]))
+
+
+def _now(sessions: pd.DataFrame, index: pd.MultiIndex, coaching: Coaching) -> dict[str, Floats]:
+    """What shows now: figures over each player's last sessions in which the fault was assessed."""
+    rules, size = coaching.rules.rate, len(index)
+    done = sessions[sessions["n"] > 0].sort_values("order", ascending=False, kind="stable")
+    each = done.groupby(["player", "fault"])
+    later = each["swings"].cumsum() - done["swings"]
+    last = done[(each.cumcount() < rules.now_sessions) | (later < rules.now_swings)].sort_index()
+    group = groups(last, index)
+    names = ("n", "swings", "p", "pq", "n_flagged", "n_measured", "p_severity", "measure")
+    values = {name: last[name].to_numpy(float) for name in names}
+    total = {name: add_up(group, values[name], size) for name in names}
+    known = total["n"] > 0
+    rate = rates(group, size, values["n"], values["p"], values["pq"], rules)
+    return {
+        "swings_now": total["swings"].astype(int),
+        "sessions_now": add_up(group, values["n"] > 0, size).astype(int),
+        "flagged_now": total["n_flagged"].astype(int),
+        "rate_now": np.where(known, rate.mean, np.nan),
+        "rate_now_lo": np.where(known, rate.low, np.nan),
+        "rate_now_hi": np.where(known, rate.high, np.nan),
+        "severity_now": _severity(index.get_level_values("fault"), total),
+        "measure_now": ratio(total["measure"], total["n_measured"]),
+    }
 
 
 def _directions(faults: pd.Index, coaching: Coaching) -> tuple[Floats, Floats]:

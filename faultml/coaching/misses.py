@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from faultml.coaching.rules import Rules
 
@@ -29,6 +30,8 @@ class MissProfile:
         Of these, how many had each miss, and how many were straight.
     usual
         The misses that the roster's word names.
+    enough
+        Whether enough balls were noted for them alone to say what the miss is.
     path
         Whether a good part of the misses tells of the swing's path, which the wrist does not show.
     """
@@ -41,6 +44,7 @@ class MissProfile:
     straight: int = 0
     usual: tuple[str, ...] = ()
     path: bool = False
+    enough: bool = False
 
     @property
     def common(self) -> str:
@@ -54,9 +58,16 @@ class MissProfile:
 
     @property
     def main(self) -> str:
-        """The most common miss, "" where there is none."""
+        """The miss that faults are held against, "" where there is none.
+
+        That of the balls where enough were noted; before that the roster's word counts beside them.
+        """
+        if self.level <= 0:
+            return ""
         return (
-            max(sorted(self.shares), key=lambda miss: self.shares[miss], default="") if self.level > 0 else ""
+            self.common
+            if self.enough and self.common
+            else max(sorted(self.shares), key=self.shares.__getitem__)
         )
 
 
@@ -128,7 +139,65 @@ def profile(shots: Sequence[Shot], usual_miss: str, rules: Rules) -> MissProfile
         straight=straight,
         usual=tuple(usual.counts),
         path=sum(n for labels, n in weighed if labels.path) > total / 2,
+        enough=known >= rules.style.known_shots,
     )
+
+
+FitWord = Literal["agree", "catalogue", "data", "against", ""]
+"""What ties a fault to the miss: catalogue and balls, the catalogue alone, the balls alone, the catalogue against the
+balls, or nothing."""
+
+
+class Fit(NamedTuple):
+    """Whether a fault goes with the miss: by the catalogue's weights, and by the balls.
+
+    ``n_with`` balls with the miss were assessed for the fault, which shows in an estimated share ``rate_with`` of them;
+    ``n_without`` and ``rate_without`` are those of the other balls. Shares are NaN where there is no ball.
+    """
+
+    word: FitWord
+    n_with: int
+    rate_with: float
+    n_without: int
+    rate_without: float
+
+
+def listed_faults(
+    misses: MissProfile,
+    brings: Mapping[str, Sequence[str]],
+    seen: Set[str],
+    faults: Iterable[str],
+    rules: Rules,
+) -> frozenset[str]:
+    """Faults that the catalogue's weights tie to the main miss, or that bring one which is seen and so tied."""
+    found = {fault for fault in faults if rules.weight(misses.main, fault) > 0}
+    for _ in brings:
+        found |= {cause for cause, brought in brings.items() if any(each in found & seen for each in brought)}
+    return frozenset(found)
+
+
+def fits(misses: MissProfile, rows: Sequence[Shot], listed: bool, rules: Rules) -> Fit:
+    """How one fault fits the main miss; `rows` are the fault's own, `listed` is what `listed_faults` says."""
+    n: dict[bool, float] = {True: 0.0, False: 0.0}
+    p: dict[bool, float] = {True: 0.0, False: 0.0}
+    for row in rows:
+        has = misses.main in label_shot(row.shot.split(), rules).counts
+        n[has], p[has] = n[has] + row.n, p[has] + row.p
+    rate = {side: p[side] / n[side] if n[side] else math.nan for side in n}
+    clear = 0
+    if min(n.values()) >= rules.explaining.lift_min_swings:
+        overall = sum(p.values()) / sum(n.values())
+        error = (overall * (1 - overall) * sum(1 / each for each in n.values())) ** 0.5
+        apart = rate[True] - rate[False]
+        clear = (apart > 2 * error > 0) - (apart < -2 * error < 0)
+    words: dict[tuple[bool, int], FitWord] = {
+        (True, 1): "agree",
+        (True, 0): "catalogue",
+        (True, -1): "against",
+        (False, 1): "data",
+    }
+    word = words.get((listed, clear), "") if misses.main else ""
+    return Fit(word, round(n[True]), rate[True], round(n[False]), rate[False])
 
 
 def explains(

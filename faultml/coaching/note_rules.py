@@ -22,11 +22,25 @@ def finding_notes(
     """What the confidence in one fault rests on and what lowers it."""
     rules = coaching.rules.confidence
     wide = {"rate_lo": row.rate_lo, "rate_hi": row.rate_hi}
+    shows: dict[str, Figure] = {
+        "sessions": row.sessions,
+        "rate": row.rate,
+        "rate_now": row.rate_now,
+        "now_lo": row.rate_now_lo,
+        "now_hi": row.rate_now_hi,
+    }
     of_swings = row.fault in coaching.catalogue.ids
     if of_swings:
-        rests_on = write("rests-on", swings=row.swings, sessions=row.sessions, rate=row.rate, **wide)
+        rests_on = write(
+            "rests-on",
+            swings=row.swings,
+            sessions_now=row.sessions_now,
+            swings_now=row.swings_now,
+            flagged_now=row.flagged_now,
+            **shows,
+        )
     else:
-        rests_on = write("rests-on-sessions", sessions=row.sessions, rate=row.rate, **wide)
+        rests_on = write("rests-on-sessions", **shows)
     notes = [rests_on]
     if row.swings < rules.few_swings:
         notes.append(write("few-swings", swings=row.swings))
@@ -42,12 +56,12 @@ def finding_notes(
 def _edge_note(row: PlayerFault, coaching: Coaching) -> Note:
     """How far past the edge, whose edge it is, and whether that is near."""
     past: dict[str, Figure] = {
-        "severity": row.severity,
+        "severity": row.severity_now,
         "edge": row.edge,
         "owner": row.edge_owner,
         "unit": row.unit,
     }
-    if row.severity * coaching.to_degrees(row.fault) < coaching.rules.confidence.borderline_deg:
+    if row.severity_now * coaching.to_degrees(row.fault) < coaching.rules.confidence.borderline_deg:
         return write("borderline", **past)
     return write("edge", slack=EDGE_SLACK[row.unit], **past)
 

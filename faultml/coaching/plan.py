@@ -80,7 +80,7 @@ class PlayerCase(Decisions):
         row = self.season.faults[fault]
         figures: dict[str, dict[str, Figure]] = {
             "explains-little": {"miss": row.miss},
-            "near-edge": {"severity": row.severity, "unit": row.unit},
+            "near-edge": {"severity": row.severity_now, "unit": row.unit},
             "rare": {"rate": row.rate_now},
         }
         return write(code, fault=fault, **figures.get(code, {}))
@@ -122,6 +122,9 @@ class PlayerCase(Decisions):
         notes = [write(CARRY_ON, since=self.lesson.given, fault=fault)]
         if fault in self.faults:
             notes += self.finding_notes(fault)
+        elif (row := self.season.faults[fault]).kind == "none":
+            calls = {"flagged": row.flagged_now, "swings": row.swings_now}
+            notes.append(write("seldom-now", fault=fault, rate=row.rate_now, **calls))
         notes += self._player_notes(known={note.code for note in notes}) if self.facts.assessed else []
         evidence = evidence_notes(self.effects.get((drill.id, fault)), self.coaching)
         notes += self._retest_notes(fault) + self._window_notes(drill)
@@ -188,9 +191,9 @@ class PlayerCase(Decisions):
         misses = self.facts.misses
         if not misses.known:
             return [write("miss-unknown")]
-        explained = max((self.season.faults[fault].explains for fault in self.faults), default=0.0)
+        explained = any(self.season.faults[fault].explains_miss for fault in self.faults)
         balls = ball_notes(self.facts)
-        if self._misses and explained < self.coaching.rules.explaining.explains_at:
+        if self._misses and not explained:
             return [write("nothing-explains-miss", miss=misses.main), *balls]
         return balls
 

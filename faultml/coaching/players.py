@@ -11,7 +11,7 @@ import pandas as pd
 
 from faultml.care.rules import CareRules
 from faultml.coaching.figures import by_session, figures
-from faultml.coaching.misses import MissProfile, Shot, explains, pass_back, profile
+from faultml.coaching.misses import MissProfile, Shot, explains, fits, listed_faults, pass_back, profile
 from faultml.coaching.records import FaultFigures, Kind, PlayerFault, ReadingDoubt, records_of
 from faultml.coaching.rules import LATE_SAVE, Coaching, Rules
 from faultml.coaching.setup import FROM_ADDRESS, PlayerSetup, player_setups
@@ -212,12 +212,18 @@ def _with_kinds(
     if facts.late_save:
         cause = rules.late_save.cause
         explained[cause] = max(explained[cause], rules.explaining.save_floor)
+    listed = listed_faults(misses, coaching.brings, seen, own, rules)
+    hit: dict[str, list[Shot]] = {}
+    for shot in shots:
+        hit.setdefault(shot.fault, []).append(shot)
     kinds: dict[str, Kind] = {}
     faults = {}
     for name, row in own.items():  # in catalogue order, in which causes come before what they bring
         unlearned = doubts[name].n_unlearned > 0
         kinds[name] = _kind(row, unlearned, name in shown, kinds, explained[name], facts, coaching)
+        fit = fits(misses, hit.get(name, []), name in listed, rules)
         enough = kinds[name] in FLAGGED and explained[name] >= rules.explaining.explains_at
+        enough = enough and fit.word in ("agree", "catalogue")
         faults[name] = PlayerFault(
             **msgspec.structs.asdict(row),
             kind=kinds[name],
@@ -228,13 +234,18 @@ def _with_kinds(
             straight_balls=misses.straight,
             known_balls=round(misses.swings),
             usual_miss=" ".join(misses.usual),
+            fit=fit.word,
+            fit_balls=fit.n_with,
+            fit_rate=fit.rate_with,
+            fit_others=fit.n_without,
+            fit_others_rate=fit.rate_without,
         )
     return faults
 
 
 def _wanders(row: FaultFigures, rules: Rules) -> bool:
     """Whether a fault of a session is past its edge on average, in more than a session or two."""
-    return row.measure > row.edge and row.rate_lo >= rules.shows.session_least
+    return row.measure_now > row.edge and row.rate_lo >= rules.shows.session_least
 
 
 def _kind(

@@ -9,6 +9,7 @@ import msgspec
 import numpy as np
 import pandas as pd
 
+from faultml.coaching.misses import FitWord
 from faultml.coaching.notes import Confidence, Note
 from faultml.coaching.window import AnyWindow, Must, Reference, Side, SpreadWindow, Window
 from faultml.faults.catalogue import Channel
@@ -30,14 +31,18 @@ class FaultFigures(Record, frozen=True):
     rate, rate_lo, rate_hi
         Share of swings that show the fault, 0 to 1: posterior mean and 90 % interval; NaN where none was
         assessed.
-    rate_now
-        The same over the latest sessions.
-    severity, severity_sd
-        How far past the edge where it shows, in `unit`, and its SD over swings.
+    flagged
+        Swings whose call is yes; 0 for a fault of a session, which has no calls.
+    swings_now, sessions_now, flagged_now
+        The same counts over the last sessions, which say what shows now.
+    rate_now, rate_now_lo, rate_now_hi
+        The share of those swings, with its 90 % interval.
+    severity, severity_sd, severity_now
+        How far past the edge where it shows, in `unit`, its SD over swings, and over the last sessions.
     unit
         ``deg``, or ``share`` of the downswing; "" for the late save.
-    measure, spread
-        Mean of the measure, and its SD within sessions.
+    measure, spread, measure_now
+        Mean of the measure over all swings, its SD within sessions, and the mean over the last sessions.
     edge, edge_owner
         Where the corridor ends for this player, and whose edge that is.
     onset_phase, onset_at
@@ -53,12 +58,20 @@ class FaultFigures(Record, frozen=True):
     rate: float
     rate_lo: float
     rate_hi: float
+    flagged: int
+    swings_now: int
+    sessions_now: int
+    flagged_now: int
     rate_now: float
+    rate_now_lo: float
+    rate_now_hi: float
     severity: float
     severity_sd: float
+    severity_now: float
     unit: Unit
     measure: float
     spread: float
+    measure_now: float
     edge: float
     edge_owner: str
     onset_phase: OnsetPhase
@@ -85,6 +98,12 @@ class PlayerFault(FaultFigures, frozen=True):
         Balls in play with that miss, straight ones, and all whose shot is known.
     usual_miss
         The misses that the roster names, "" where it names none.
+    fit
+        What ties the fault to the miss: ``agree`` (catalogue and balls), ``catalogue`` (the balls show no clear
+        difference), ``data`` (the balls alone), ``against`` (the catalogue, and the balls say the opposite), "".
+    fit_balls, fit_rate, fit_others, fit_others_rate
+        Balls with the miss that were assessed for the fault, the estimated share of them that show it, and the same
+        of the other balls.
     leading
         Whether it is the fault most worth working on.
     confidence, notes
@@ -101,6 +120,11 @@ class PlayerFault(FaultFigures, frozen=True):
     straight_balls: int
     known_balls: int
     usual_miss: str
+    fit: FitWord
+    fit_balls: int
+    fit_rate: float
+    fit_others: int
+    fit_others_rate: float
     leading: bool = False
     confidence: Confidence | Literal[""] = ""
     notes: tuple[Note, ...] = ()

@@ -27,7 +27,8 @@ class RateRules(Record, frozen=True):
     prior_no: Positive
     clustering: Share
     clustering_weight: Positive
-    recent_sessions: Count
+    now_sessions: Count
+    now_swings: Count
     interval: Share
 
 

@@ -15,10 +15,13 @@ from faultml.errors import InputError
 from faultml.rules_file import Record
 
 PLAYER_COLUMNS: Final = [
-    "player", "fault", "kind", "leading", "swings", "sessions", "rate", "rate_lo", "rate_hi", "rate_now",
-    "severity", "severity_sd", "unit", "measure", "spread", "edge", "edge_owner", "onset_phase", "onset_at",
+    "player", "fault", "kind", "leading", "swings", "sessions", "flagged", "rate", "rate_lo", "rate_hi",
+    "swings_now", "sessions_now", "flagged_now", "rate_now", "rate_now_lo", "rate_now_hi",
+    "severity", "severity_sd", "severity_now", "unit", "measure", "spread", "measure_now",
+    "edge", "edge_owner", "onset_phase", "onset_at",
     "trend", "trend_change", "trend_lo", "trend_hi", "explains_miss", "explains", "miss",
     "miss_balls", "straight_balls", "known_balls", "usual_miss",
+    "fit", "fit_balls", "fit_rate", "fit_others", "fit_others_rate",
     "confidence", "notes", "note_data", "warnings",
 ]  # fmt: skip
 DRILL_COLUMNS: Final = [

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from faultml.coaching.retest import RetestResult
-from faultml.coaching.rules import Coaching
+from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.outcomes.words import GONE_BELOW
 from faultml.report.player_tables import PlayerTables
 from faultml.report.text import listed, percent, shown
@@ -16,16 +16,18 @@ def retest_lines(tables: PlayerTables, coaching: Coaching) -> list[str]:
 
 
 def gone_lines(tables: PlayerTables, coaching: Coaching) -> list[str]:
-    """Faults of the earlier half of the season that hardly show any more."""
+    """Faults that showed over the season, or in its earlier half, and do not show now."""
     tested = {row.fault for row in _last_retests(tables, coaching)}
+    shows_at = coaching.rules.shows.rate
     return [
-        f"{coaching.words[fault].capitalize()} went away: it showed in {percent(early)} of the swings in the earlier "
-        f"half of the season, and in about {percent(row.rate_now)} now."
+        f"{coaching.words[fault].capitalize()} seldom shows now: in an estimated {percent(row.rate_now)} of the last "
+        f"{row.swings_now} swings, after {percent(early)} in the earlier half of the season."
         for fault, row in tables.faults.items()
         if fault not in tested
-        and row.trend == "improving"
+        and row.kind == "none"
+        and fault in (*coaching.catalogue.ids, LATE_SAVE)
         and row.rate_now < GONE_BELOW
-        and (early := _early_rate(tables, fault)) >= coaching.rules.shows.rate
+        and max(early := _early_rate(tables, fault), row.rate) >= shows_at
     ]
 
 

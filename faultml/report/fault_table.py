@@ -12,16 +12,18 @@ from markupsafe import Markup
 from faultml.coaching.notes import miss_noun
 from faultml.coaching.records import PlayerFault
 from faultml.coaching.rules import LATE_SAVE, Coaching
+from faultml.outcomes.words import GONE_BELOW
 from faultml.report.charts import Share, whisker
 from faultml.report.player_tables import PlayerTables
 from faultml.report.text import (
+    edge_words,
     interval,
     listed,
     load_words,
     percent,
     plus_minus,
-    reading,
     shown,
+    shown_reading,
     size,
     spread,
 )
@@ -34,6 +36,8 @@ class FaultLine:
     name: str
     chart: Markup | None
     numbers: str
+    season: str
+    calls: str
     typical: str
     edge: str
     going: str
@@ -53,25 +57,29 @@ def fault_lines(tables: PlayerTables, coaching: Coaching) -> list[FaultLine]:
 
 def _fault_line(row: PlayerFault, coaching: Coaching) -> FaultLine:
     fault, unit, kind = row.fault, row.unit, row.kind
-    share = Share(row.rate, row.rate_lo, row.rate_hi)
+    share = Share(row.rate_now, row.rate_now_lo, row.rate_now_hi)
     name = coaching.words[fault]
     told = f"{percent(share.value)}, between {percent(share.lo)} and {percent(share.hi)}"
     of_sessions = fault not in coaching.catalogue.ids and fault != LATE_SAVE
     typical, edge = "", ""
     if fault in coaching.catalogue.ids:
-        typical = reading(row.measure, unit) + plus_minus(row.spread, unit)
-        edge = f"{coaching.catalogue[fault].side} {reading(row.edge, unit)}"
+        entry = coaching.catalogue[fault]
+        typical = shown_reading(entry, row.measure_now) + plus_minus(row.spread, unit)
+        edge = edge_words(entry, row.edge)
     elif of_sessions:
-        typical, edge = f"SD {spread(row.measure, unit)}", f"SD above {spread(row.edge, unit)}"
+        typical = f"differs by {spread(row.measure_now, unit)}"
+        edge = f"more than {spread(row.edge, unit)}"
     shows = kind in {"fault", "style", "pattern"}
     return FaultLine(
         name=name + (" (share of sessions)" if of_sessions else ""),
         chart=whisker(share, filled=kind in {"fault", "pattern"}, label=f"{name}: {told}"),
         numbers=f"{share.value * 100:.0f} ({interval(share.lo, share.hi)})",
+        season=f"{row.rate * 100:.0f}",
+        calls="" if fault not in coaching.catalogue.ids else f"{row.flagged_now} of {row.swings_now}",
         typical=typical,
         edge=edge,
         going=going(row, coaching) if shows else "",
-        taken_as=_taken_as(row),
+        taken_as=_taken_as(row, coaching.rules.shows.rate),
         leading=row.leading,
         quiet=not shows,
     )
@@ -87,13 +95,17 @@ def going(row: PlayerFault, coaching: Coaching) -> str:
     return words[row.trend]
 
 
-def _taken_as(row: PlayerFault) -> str:
+def _taken_as(row: PlayerFault, shows_at: float) -> str:
+    """What the fault is taken as; one that showed over the season and does not show now says so."""
     if row.kind == "pattern":
         return "a save, not a fault"
+    if row.kind == "none" and row.rate >= shows_at and row.rate_now < GONE_BELOW:
+        return "seldom shows now"
     if row.kind not in {"fault", "style"}:
         return ""
     if row.kind == "fault" and row.explains_miss:
-        return f"fault, fits the {miss_noun(row.miss)}"
+        ties = "fits" if row.fit == "agree" else "can bring"
+        return f"fault, {ties} the {miss_noun(row.miss)}"
     return row.kind
 
 

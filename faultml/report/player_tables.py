@@ -93,10 +93,10 @@ class PlayerTables:
 
     @cached_property
     def main_fault(self) -> PlayerFault | None:
-        """The fault most worth working on; where none is worth a drill, the one that shows most."""
+        """The fault most worth working on; where none is worth a drill, the one that shows most now."""
         faults = [row for row in self.faults.values() if row.kind == "fault"]
         leading = [row for row in self.faults.values() if row.leading]
-        return max(leading or faults, key=lambda row: row.rate, default=None)
+        return max(leading or faults, key=lambda row: row.rate_now, default=None)
 
     @cached_property
     def first_drill(self) -> PlayerDrill | None:

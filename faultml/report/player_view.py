@@ -23,7 +23,7 @@ from faultml.report.evidence import Evidence, evidence_for
 from faultml.report.fault_table import FaultLine, fault_lines, fault_notes
 from faultml.report.given import GivenDrill, given_drills
 from faultml.report.player_tables import PlayerTables
-from faultml.report.sentences import keep, meta, sentence, warnings
+from faultml.report.sentences import basis, keep, meta, sentence, warnings
 from faultml.report.text import load_words, shown
 from faultml.report.trends import Trends, trends_for
 
@@ -51,6 +51,7 @@ class PlayerView:
     name: str
     meta: str
     sentence: str
+    basis: list[str]
     changes: list[str]
     has_pronation: bool
     keep: list[str]
@@ -83,6 +84,7 @@ def player_view(
         name=shown(player.name),
         meta=meta(player),
         sentence=sentence(player, coaching),
+        basis=basis(player, coaching),
         changes=retest_lines(player, coaching) + gone_lines(player, coaching),
         has_pronation=bool(np.isfinite(player.address_deg[CHANNELS.index("pronation_deg")])),
         keep=keep(player, coaching),
@@ -124,7 +126,7 @@ def _trends(player: PlayerTables, coaching: Coaching) -> Trends | None:
     showing = [
         row for row in player.faults.values() if row.kind in {"fault", "pattern"} and row.fault in followed
     ]
-    ordered = sorted(showing, key=lambda row: (not row.leading, -row.rate))
+    ordered = sorted(showing, key=lambda row: (not row.leading, -row.rate_now))
     return trends_for(
         player.fault_sums,
         player.session_sums,

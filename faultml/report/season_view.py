@@ -10,6 +10,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from faultml import __version__
+from faultml.coaching.misses import FitWord
 from faultml.coaching.notes import WEAK, note_text, reasons
 from faultml.coaching.rules import Coaching
 from faultml.outcomes.words import VERDICTS
@@ -25,6 +26,13 @@ from faultml.report.source import ReportSource
 from faultml.report.text import count, interval, listed, often, percent, shown
 from faultml.results.sessions import natural_key, session_date
 
+_FITS: Final[dict[FitWord, str]] = {
+    "agree": ", fits",
+    "catalogue": ", by the catalogue",
+    "data": ", by the balls alone",
+    "against": ", the balls say otherwise",
+    "": ", not explained",
+}
 FIRST_IN_LINE: Final = 3
 MAX_NAMED: Final = 8
 
@@ -49,6 +57,7 @@ class RosterLine:
     fault: str = ""
     chart: Markup | None = None
     numbers: str = ""
+    season: str = ""
     often: str = ""
     sure: str = ""
     going: str = ""
@@ -195,13 +204,14 @@ def _roster_line(player: PlayerTables, href: str, coaching: Coaching) -> RosterL
     line = replace(line, changed="; ".join(change_words(player, coaching)))
     if main is None:
         return replace(line, fault=_no_fault(player))
-    share = Share(main.rate, main.rate_lo, main.rate_hi)
+    share = Share(main.rate_now, main.rate_now_lo, main.rate_now_hi)
     name = coaching.words[main.fault]
     return replace(
         line,
         fault=name,
         chart=whisker(share, filled=True, label=f"{name}: {percent(share.value)}"),
         numbers=f"{percent(share.value)} ({interval(share.lo, share.hi)})",
+        season=percent(main.rate),
         often=often(share.value),
         sure=main.confidence,
         going=going(main, coaching),
@@ -220,16 +230,19 @@ def _miss(player: PlayerTables) -> str:
     if row is None or not row.miss:
         return ""
     balls = f"{row.miss_balls} of {row.known_balls} balls" if row.known_balls else "by the roster"
-    fits = {None: "", True: ", fits", False: ", not explained"}[
-        row.explains_miss if player.main_fault else None
-    ]
-    return f"{row.miss} ({balls}){fits}"
+    fits = "" if row.explains_miss is None or player.main_fault is None else _FITS[row.fit]
+    fits = _FITS[""] if fits and row.fit in ("agree", "catalogue") and not row.explains_miss else fits
+    usual = row.usual_miss.split()
+    roster = f"; the roster says {listed(usual)}" if usual and row.miss not in usual else ""
+    return f"{row.miss} ({balls}){fits}{roster}"
 
 
 def _next(player: PlayerTables, coaching: Coaching) -> str:
     first = player.first_drill
     if first is not None:
         watch = "watch only: " if any(note.code == WEAK for note in first.notes) else ""
+        if player.lesson is not None and player.lesson.active and player.lesson.drill == first.drill:
+            watch = "in progress: "
         return watch + coaching.book[first.drill].name
     if player.no_drill is not None and player.paused:
         return reasons()[player.no_drill.reason]

@@ -5,13 +5,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from faultml.coaching.misses import FitWord
 from faultml.coaching.notes import ball_words, miss_noun
 from faultml.coaching.records import PlayerFault
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.setup import EXTENSION_HIGH, EXTENSION_LOW
 from faultml.report.closures import hand
 from faultml.report.player_tables import PlayerTables
-from faultml.report.text import count, degrees, listed, load_words, of_ten, percent, shown, size
+from faultml.report.text import (
+    count,
+    hand_words,
+    interval,
+    listed,
+    load_words,
+    percent,
+    shown,
+    size,
+)
 
 SOUND_BELOW: Final = 0.25
 """A part of the swing is sound where each of its faults shows in less than this share, 95 % certain."""
@@ -24,45 +34,87 @@ def sentence(tables: PlayerTables, coaching: Coaching) -> str:
         return f"None of {count(tables.swings, 'swing')} could be assessed."
     if main is None:
         return f"{_nothing(tables, coaching)}{_unexplained(tables)}."
-    fault = main.fault
-    things = "swings" if fault in coaching.catalogue.ids else "sessions"
-    cause = f"In {of_ten(main.rate, things)} the player {load_words().clause[fault]}"
-    return f"{cause}{_typical(main, coaching)}{_save(fault, tables, coaching)}{_miss(main)}."
+    cause = f"The player {load_words().clause[main.fault]}{_calls(main, coaching)}"
+    return f"{cause}{_save(main.fault, tables, coaching)}{_miss(main)}."
+
+
+def basis(tables: PlayerTables, coaching: Coaching) -> list[str]:
+    """The figures behind `sentence`: estimated shares, what is read against the edge, and the balls."""
+    main = tables.main_fault
+    if not tables.assessed or main is None:
+        return []
+    things = "swings" if main.fault in coaching.catalogue.ids else "sessions"
+    span = interval(main.rate_now_lo, main.rate_now_hi)
+    lines = [
+        f"As a habit now it is estimated at {percent(main.rate_now)} of {things} (90 % interval {span}), "
+        f"over the season at {percent(main.rate)}."
+    ]
+    if main.fault in coaching.catalogue.ids:
+        fault = coaching.catalogue[main.fault]
+        lines.append(
+            f"The mean of all these {main.swings_now} swings, those that do not show it too, is "
+            f"{hand_words(fault, main.measure_now)}; the edge is {hand_words(fault, main.edge)}."
+        )
+    if main.fit_balls and main.fit_others:
+        lines.append(
+            f"It shows in an estimated {percent(main.fit_rate)} of {count(main.fit_balls, 'ball')} with the "
+            f"{miss_noun(main.miss)} and {percent(main.fit_others_rate)} of {main.fit_others} others{_CLEAR[main.fit]}."
+        )
+    return lines
+
+
+def _calls(row: PlayerFault, coaching: Coaching) -> str:
+    """What is counted: calls. A fault of a session has none."""
+    if row.fault in coaching.catalogue.ids:
+        return f" (the call is yes in {row.flagged_now} of the last {row.swings_now} swings)"
+    return f" (estimated, in {percent(row.rate_now)} of the last {count(row.sessions_now, 'session')})"
 
 
 def _nothing(tables: PlayerTables, coaching: Coaching) -> str:
     styles = [coaching.words[fault] for fault, row in tables.faults.items() if row.kind == "style"]
     if styles:
         return f"What stands out ({listed(styles)}) is repeatable and goes with no miss"
-    return "No fault shows often enough to work on"
-
-
-def _typical(main: PlayerFault, coaching: Coaching) -> str:
-    if main.fault not in coaching.catalogue.ids:
-        return ""
-    if main.unit == "share":
-        return f" (at {percent(main.measure)} of it on average, the edge is {percent(main.edge)})"
-    return f" ({degrees(main.measure)} on average, the edge is {degrees(main.edge)})"
+    return "No fault shows often enough now to work on"
 
 
 def _save(main: str, tables: PlayerTables, coaching: Coaching) -> str:
     row = tables.faults.get(LATE_SAVE)
     if row is None or row.kind != "pattern":
         return ""
-    often = of_ten(row.rate, "swings")
+    share = f"(a late save, in an estimated {percent(row.rate_now)} of the last {row.swings_now} swings)"
     if LATE_SAVE in coaching.brings.get(main, ()):
-        return f", then gives most of the bow back before impact (a late save, in {often})"
-    return f"; a strong bow is given back before impact (a late save) in {often}"
+        return f", then gives most of the bow back before impact {share}"
+    return f"; a strong bow is given back before impact {share}"
+
+
+_CLEAR: Final[dict[FitWord, str]] = {
+    "agree": "",
+    "catalogue": ": the balls alone do not tie it to the miss",
+    "data": "",
+    "against": "",
+    "": ": no clear difference",
+}
 
 
 def _miss(main: PlayerFault) -> str:
-    known, miss = main.explains_miss, main.miss
-    if known is None or not miss:
+    """How it fits the miss: only where catalogue and balls agree it is said to fit."""
+    known, miss = main.explains_miss, miss_noun(main.miss)
+    if known is None or not main.miss:
         return ""
-    fits = "that fits" if known else "it does not explain"
-    if known and main.known_balls and not main.miss_balls:
-        fits = "that would fit"  # on the roster's word alone
-    return f"; {fits} the {miss_noun(miss)}{_balls(main)}"
+    match main.fit:
+        case "agree" if known:
+            said = f"that fits the {miss}, by the catalogue and by the balls"
+        case "catalogue" if known:
+            said = f"by the catalogue it can bring the {miss}"
+        case "against":
+            said = (
+                f"by the catalogue it can bring the {miss}, but here it shows less often with it than without"
+            )
+        case "data":
+            said = f"here it shows more often with the {miss} than without, which the catalogue does not say of it"
+        case _:
+            said = f"it does not explain the {miss}"
+    return f"; {said}{_balls(main)}"
 
 
 def _balls(row: PlayerFault) -> str:

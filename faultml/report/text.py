@@ -11,7 +11,8 @@ from typing import Final, Literal
 from faultml.drawings.words import CHANNEL_ENDS as CHANNEL_ENDS
 from faultml.drawings.words import CHANNEL_NAMES as CHANNEL_NAMES
 from faultml.drawings.words import degrees as degrees
-from faultml.faults.catalogue import PHASE_STARTS, Fault, Measure, Position, parse_position
+from faultml.faults.catalogue import Fault, Measure, Position, parse_position
+from faultml.faults.measure import coordinate
 from faultml.rules_file import Record, load_data
 
 LONGEST_ID: Final = 60
@@ -78,10 +79,40 @@ def size(value: float | None, unit: str) -> str:
 
 
 def reading(value: float | None, unit: str) -> str:
-    """A measure or an edge: ``+25°``, or ``d 0.50`` for a moment of the downswing."""
+    """A measure or an edge: ``+25°``, or ``50 % of the downswing`` for a moment of it."""
     if unit == "deg" or value is None or not math.isfinite(value):
         return degrees(value)
-    return f"d {value:.2f}"
+    return f"{percent(value)} of the downswing"
+
+
+def shown_sign(measure: Measure) -> int:
+    """-1 where the catalogue reads a change from the later moment to the earlier, else 1.
+
+    Pages show every change forward in time, so that + and - mean what they mean of the angle: these are turned round.
+    """
+    return -1 if measure.stat == "change" and _backwards(measure) else 1
+
+
+def _backwards(measure: Measure) -> bool:
+    start, end = measure.span
+    return coordinate(start) > coordinate(end)
+
+
+def shown_reading(fault: Fault, value: float) -> str:
+    """A reading of the fault's measure as pages show it."""
+    return reading(shown_sign(fault.measure) * value, fault.unit)
+
+
+def hand_words(fault: Fault, value: float) -> str:
+    """The reading with what the hand does: ``−6° (rolled closed)``; a moment is earlier or later by itself."""
+    said = shown_reading(fault, value)
+    shown_deg = shown_sign(fault.measure) * value
+    if fault.unit != "deg" or not math.isfinite(value) or round(value) == 0:
+        return said
+    low, high = CHANNEL_ENDS[fault.measure.channel]
+    if fault.measure.stat == "drop":
+        return f"{said} (toward {low})"
+    return f"{said} ({high if shown_deg > 0 else low})"
 
 
 def percent(share: float | None) -> str:
@@ -94,23 +125,16 @@ def interval(lo: float, hi: float) -> str:
     return f"{lo * 100:.0f}–{hi * 100:.0f}"
 
 
-def of_ten(share: float, things: str) -> str:
-    """``8 of 10 swings``, with the ends said as what they are."""
-    tenths = round(share * 10)
-    if tenths == 0:
-        return f"fewer than 1 of 10 {things}"
-    return f"nearly all {things}" if tenths == 10 else f"{tenths} of 10 {things}"
-
-
 def plus_minus(value: float, unit: str) -> str:
-    """`` ± 3``; nothing where the spread is not known or too small to show."""
-    shows = math.isfinite(value) and round(value, 0 if unit == "deg" else 2) > 0
-    return f" ± {value:.{0 if unit == 'deg' else 2}f}" if shows else ""
+    """`` ± 3``, degrees or hundredths of the downswing; nothing where the spread is not known or too small to show."""
+    shown_value = value if unit == "deg" else 100 * value
+    return f" ± {shown_value:.0f}" if math.isfinite(value) and round(shown_value) > 0 else ""
 
 
 def spread(value: float, unit: str) -> str:
-    """A standard deviation: ``6°``, or ``0.08`` of the downswing."""
-    return f"{value:.0f}°" if unit == "deg" else f"{value:.2f}"
+    """How far swings differ: ``6°``, or ``8 % of the downswing``; ``less than`` one where it rounds to nothing."""
+    shown_value, of = (value, "°") if unit == "deg" else (100 * value, " % of the downswing")
+    return f"{'less than 1' if shown_value < 0.5 else f'{shown_value:.0f}'}{of}"
 
 
 def often(share: float) -> str:
@@ -161,8 +185,8 @@ def measure_words(measure: Measure) -> str:
             )
         case "drop":
             return f"how far the {channel} falls from {first} to its lowest by {last}"
-        case "change" if PHASE_STARTS[measure.span[0].phase] > PHASE_STARTS[measure.span[1].phase]:
-            return f"{channel} at {last} less that at {first}"
+        case "change" if _backwards(measure):
+            return f"change of {channel} from {last} to {first}"
         case "change":
             return f"change of {channel} from {first} to {last}"
         case "release":
@@ -170,8 +194,10 @@ def measure_words(measure: Measure) -> str:
 
 
 def edge_words(fault: Fault, edge: float) -> str:
-    """When the fault is present: ``above +25°``."""
-    return f"{fault.side} {reading(edge, fault.unit)}"
+    """When the fault is present: ``above +25°``, turned round with `shown_sign`."""
+    turned = {"above": "below", "below": "above"}
+    side = fault.side if shown_sign(fault.measure) > 0 else turned[fault.side]
+    return f"{side} {shown_reading(fault, edge)}"
 
 
 def span_words(start: str, end: str) -> str:

@@ -48,7 +48,7 @@ def _now_and_edge(
     if first != window.fault or first not in tables.faults or first not in coaching.catalogue.ids:
         return None, None
     fault, figures = coaching.catalogue[first], tables.faults[first]
-    if fault.unit != "deg" or not math.isfinite(figures.measure):
+    if fault.unit != "deg" or not math.isfinite(figures.measure_now):
         return None, None
     sign = reads(window, fault)
-    return sign * figures.measure, sign * figures.edge
+    return sign * figures.measure_now, sign * figures.edge

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from faultml.coaching.misses import Shot, explains, label_shot, pass_back, profile
+from faultml.coaching.misses import Shot, explains, fits, label_shot, listed_faults, pass_back, profile
 from faultml.coaching.rules import load_rules
 
 RULES = load_rules()
@@ -95,3 +95,43 @@ def test_a_cause_explains_what_it_brings_only_where_that_is_seen() -> None:
     seen = pass_back(own, brings, {"flexed_top", "late_save"}, 0.9)
     assert seen == pytest.approx({"fanned_takeaway": 0.648, "flexed_top": 0.72, "late_save": 0.8})
     assert pass_back(own, brings, {"flexed_top"}, 0.9)["flexed_top"] == 0.2
+
+
+@pytest.mark.parametrize(
+    ("fault", "with_it", "without", "word"),
+    [
+        ("roll_over", (20, 0.9), (20, 0.2), "agree"),
+        ("roll_over", (20, 0.9), (20, 0.9), "catalogue"),
+        ("roll_over", (5, 0.9), (20, 0.1), "catalogue"),  # too few balls to tell
+        ("roll_over", (20, 0.2), (20, 0.9), "against"),
+        ("hold_off", (20, 0.9), (20, 0.2), "data"),
+        ("hold_off", (20, 0.5), (20, 0.5), ""),
+        ("hold_off", (20, 0.2), (20, 0.9), ""),
+    ],
+)
+def test_what_ties_a_fault_to_the_miss(fault: str, with_it: tuple, without: tuple, word: str) -> None:
+    """By the weights a roll-over brings the pull, and a hold-off does not."""
+    rows = _shots(fault=fault, pull=with_it, straight=without)
+    misses = profile(rows, "", RULES)
+    assert misses.main == "pull"
+    listed = listed_faults(misses, {}, frozenset(), [fault], RULES)
+    fit = fits(misses, rows, fault in listed, RULES)
+    assert fit.word == word
+    assert (fit.n_with, fit.n_without) == (with_it[0], without[0])
+    assert (fit.rate_with, fit.rate_without) == pytest.approx((with_it[1], without[1]))
+
+
+def test_a_cause_is_tied_to_what_it_brings_where_that_is_seen() -> None:
+    misses = profile(_shots(push=(20, 0.5), straight=(20, 0.5)), "", RULES)
+    brings = {"fanned_takeaway": ("flexed_top",), "flexed_top": ("late_save",)}
+    everybody = ["fanned_takeaway", "flexed_top", "late_save"]
+    seen = listed_faults(misses, brings, frozenset({"flexed_top", "late_save"}), everybody, RULES)
+    assert seen == frozenset(everybody)
+    assert listed_faults(misses, brings, frozenset(), everybody, RULES) == {"late_save"}
+
+
+def test_the_balls_say_what_the_miss_is_where_enough_were_noted() -> None:
+    few = profile(_shots(slice=(3, 0), straight=(5, 0)), "push", RULES)
+    enough = profile(_shots(slice=(6, 0), push=(4, 0), straight=(5, 0)), "push", RULES)
+    assert (few.main, enough.main) == ("push", "slice")
+    assert enough.disagrees and enough.common == enough.main

@@ -77,11 +77,18 @@ def test_a_sentence_is_made_of_codes_and_numbers_only_at_the_end(coaching) -> No
     )
     calm = write("waiting", faults=("flip",), cause="flexed_top", risk="")
     assert note_text(calm, coaching).endswith("passes.")
-    wide = {"rate": 0.614, "rate_lo": 0.5, "rate_hi": 0.7}
-    rests = write("rests-on", swings=40, sessions=1, **wide)
-    assert (
-        "40 swings in 1 session: it shows in about 61 % of swings (90 % interval 50 % to 70 %)"
-        in note_text(rests, coaching)
+    now = {
+        "rate_now": 0.614,
+        "now_lo": 0.5,
+        "now_hi": 0.7,
+        "sessions_now": 2,
+        "swings_now": 20,
+        "flagged_now": 9,
+    }
+    rests = write("rests-on", swings=40, sessions=1, rate=0.4, **now)
+    assert note_text(rests, coaching) == (
+        "Rests on 40 swings in 1 session. Now, in the last 2 sessions, the call is yes in 9 of 20 swings; estimated, it"
+        " shows in 61 % of them (90 % interval 50 % to 70 %), and in 40 % over the season."
     )
 
 

@@ -96,12 +96,23 @@ def test_the_trend_follows_the_measure(made, coach) -> None:
 
 def test_a_fault_that_is_gone_no_longer_leads(made, coach) -> None:
     cured = made(past={"flexed_top": 12.0, "overset": 6.0}) + made(
-        past={"overset": 6.0}, sessions=["2031-07-01", "2031-07-08", "2031-07-15", "2031-07-22"]
+        past={"overset": 6.0}, sessions=["2031-07-01", "2031-07-08"]
     )
     told = coach(cured)
     assert _row(told, "flexed_top")["rate"] > 0.3
     assert _row(told, "flexed_top")["rate_now"] < 0.1
     assert _row(told, "overset")["leading"]
+    row = _row(told, "flexed_top")
+    assert (row["sessions_now"], row["swings_now"], row["flagged_now"]) == (2, 24, 0)
+    assert row["flagged"] > 20 and row["kind"] == "none"
+    assert row["measure_now"] < row["edge"] < row["measure_now"] + 30
+
+
+def test_what_shows_now_rests_on_two_sessions_and_on_more_where_they_hold_few_swings(made, coach) -> None:
+    few = made(past={"flexed_top": 12.0}, swings=4)
+    row = _row(coach(few), "flexed_top")
+    assert (row["sessions_now"], row["swings_now"]) == (3, 12)
+    assert _row(coach(made(past={"flexed_top": 12.0}, swings=12)), "flexed_top")["sessions_now"] == 2
 
 
 def test_a_moved_edge_says_whose_it_is(made, coach) -> None:

@@ -55,7 +55,7 @@ def test_the_wait_ends_when_the_re_test_of_the_top_passes(made, coach) -> None:
 
 
 def test_a_re_test_on_the_day_of_practice_does_not_end_the_wait(made, coach) -> None:
-    season = made(past=SAVED, late_save=0.95, shots=[("push",)])
+    season = made(past=SAVED | {"flexed_top": 20.0}, late_save=0.95, shots=[("push",)])
     practised = made(past={}, sessions=["2031-06-20"], context="practice", swings=5)
     practised.swings["swing"] = "p" + practised.swings["swing"]
     practised.faults["swing"] = "p" + practised.faults["swing"]

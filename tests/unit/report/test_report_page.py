@@ -141,7 +141,9 @@ def test_the_sentence_names_cause_save_and_miss(academy_page: str) -> None:
     lead = re.search(r'<p class="lead">(.*?)</p>', articles(academy_page)["lp-02"])
     assert lead is not None
     assert "bowed at the top" in lead[1] and "late save" in lead[1] and "hook" in lead[1]
-    assert re.search(r"\+3\d° on average, the edge is \+25°", lead[1])
+    assert re.search(r"the call is yes in \d+ of the last 24 swings", lead[1])
+    said = words_of(articles(academy_page)["lp-02"])
+    assert re.search(r"is \+3\d° \(bowed\); the edge is \+25° \(bowed\)", said)
 
 
 def test_with_a_late_save_what_saves_the_ball_is_left_alone(academy_page: str) -> None:

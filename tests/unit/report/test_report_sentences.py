@@ -7,11 +7,12 @@ from dataclasses import replace
 import msgspec
 import pytest
 
+from faultml.coaching.misses import FitWord
 from faultml.coaching.rules import Coaching
 from faultml.report.changes import retest_lines
 from faultml.report.drill_card import drill_card
 from faultml.report.player_tables import PlayerTables, player_tables
-from faultml.report.sentences import keep, meta, sentence, warnings
+from faultml.report.sentences import basis, keep, meta, sentence, warnings
 
 
 @pytest.fixture(scope="module")
@@ -43,7 +44,7 @@ def test_cause_save_and_miss_stand_in_one_sentence(told: dict[str, PlayerTables]
     said = sentence(told["bowed"], coaching)
     assert said.count(". ") == 0 and said.endswith(".")
     order = [
-        said.index(part) for part in ("bowed at the top", "the edge is +25°", "late save", "fits the hook")
+        said.index(part) for part in ("bowed at the top", "the call is yes in", "late save", "bring the hook")
     ]
     assert order == sorted(order)
 
@@ -52,10 +53,51 @@ def test_a_moment_is_told_as_a_part_of_the_downswing(
     told: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
     said = sentence(told["casting"], coaching)
-    assert (
-        "casts" in said
-        and "the edge is 50 %" in said
-        and said.endswith("that fits the thin shots (26 of 47 balls were thin, 21 straight).")
+    assert "casts" in said and said.endswith(
+        "it can bring the thin shots (26 of 47 balls were thin, 21 straight)."
+    )
+
+
+def test_the_figures_say_what_is_counted_and_what_is_estimated(
+    told: dict[str, PlayerTables], coaching: Coaching
+) -> None:
+    row = told["bowed"].main_fault
+    assert row is not None and row.swings_now == 24 and 0 < row.flagged_now <= 24
+    assert f"yes in {row.flagged_now} of the last 24 swings" in sentence(told["bowed"], coaching)
+    figures = " ".join(basis(told["bowed"], coaching))
+    assert f"estimated at {100 * row.rate_now:.0f} % of swings (90 % interval" in figures
+    assert f"over the season at {100 * row.rate:.0f} %" in figures
+    assert "those that do not show it too" in figures
+    assert "50 % of the downswing" in " ".join(basis(told["casting"], coaching))
+    assert basis(told["sound"], coaching) == []
+
+
+@pytest.mark.parametrize(
+    ("fit", "said"),
+    [
+        ("agree", "that fits the hook, by the catalogue and by the balls"),
+        ("catalogue", "by the catalogue it can bring the hook ("),
+        ("against", "by the catalogue it can bring the hook, but here it shows less often with it"),
+        ("data", "here it shows more often with the hook than without, which the catalogue does not say"),
+        ("", "it does not explain the hook"),
+    ],
+)
+def test_a_fault_fits_the_miss_only_where_catalogue_and_balls_agree(
+    told: dict[str, PlayerTables], coaching: Coaching, fit: FitWord, said: str
+) -> None:
+    bowed = told["bowed"]
+    known = fit in ("agree", "catalogue")
+    rows = {
+        fault: msgspec.structs.replace(
+            row, fit=fit, explains_miss=known, fit_balls=20, fit_rate=0.6, fit_others=30, fit_others_rate=0.3
+        )
+        for fault, row in bowed.faults.items()
+    }
+    own = replace(bowed, faults=rows)
+    assert said in sentence(own, coaching)
+    assert ("fits" in sentence(own, coaching)) is (fit == "agree")
+    assert "in an estimated 60 % of 20 balls with the hook and 30 % of 30 others" in " ".join(
+        basis(own, coaching)
     )
 
 
@@ -93,7 +135,7 @@ def test_no_retest_of_a_style_is_told(
 
 def test_a_miss_that_nothing_explains_is_said(told: dict[str, PlayerTables], coaching: Coaching) -> None:
     assert sentence(told["sound"], coaching) == (
-        "No fault shows often enough to work on; nothing seen here explains the hook "
+        "No fault shows often enough now to work on; nothing seen here explains the hook "
         "(the roster's word; no ball was noted)."
     )
 
@@ -129,7 +171,7 @@ def test_a_fault_that_is_worth_no_drill_is_still_named(
         fault: msgspec.structs.replace(row, leading=False) for fault, row in bowed.faults.items()
     }
     said = sentence(replace(bowed, faults=nothing_leads), coaching)
-    assert re.match(r"In \d of 10 swings the player (has the wrist bowed|bows)", said)
+    assert re.match(r"The player (has the wrist bowed|bows) .*\(the call is yes in \d+ of the last 24", said)
 
 
 def test_a_reserve_says_why_it_is_for_another_fault_than_the_leading_one(
@@ -155,7 +197,7 @@ def test_a_miss_that_only_the_roster_knows_would_fit(
         for fault, row in bowed.faults.items()
     }
     said = sentence(replace(bowed, faults=unseen), coaching)
-    assert "; that would fit the hook (0 of " in said
+    assert "; by the catalogue it can bring the hook (0 of " in said
     apart = {
         fault: msgspec.structs.replace(row, usual_miss="fat thin") for fault, row in bowed.faults.items()
     }

@@ -18,17 +18,15 @@ def test_degrees_carry_their_sign(value: float | None, said: str) -> None:
 
 
 def test_a_moment_of_the_downswing_is_no_angle() -> None:
-    assert text.reading(0.5, "share") == "d 0.50"
+    assert text.reading(0.5, "share") == "50 % of the downswing"
     assert text.reading(25, "deg") == "+25°"
     assert text.size(9.2, "deg") == "9°" and text.size(0.061, "share") == "0.06 of the downswing"
 
 
-@pytest.mark.parametrize(
-    ("share", "said"),
-    [(0.82, "8 of 10 swings"), (0.98, "nearly all swings"), (0.03, "fewer than 1 of 10 swings")],
-)
-def test_how_many_of_ten_is_honest_at_its_ends(share: float, said: str) -> None:
-    assert text.of_ten(share, "swings") == said
+def test_a_spread_that_rounds_to_nothing_is_not_nothing() -> None:
+    assert text.spread(0.002, "share") == "less than 1 % of the downswing"
+    assert text.spread(0.08, "share") == "8 % of the downswing" and text.spread(5.6, "deg") == "6°"
+    assert text.plus_minus(0.03, "share") == " ± 3" and text.plus_minus(0.001, "share") == ""
 
 
 def test_how_often_falls_from_always_to_never() -> None:
@@ -70,9 +68,18 @@ def test_a_stretch_within_one_phase_is_said_once() -> None:
     assert text.measure_words(measure) == "wrist bend at impact"
 
 
-def test_a_change_read_backwards_is_said_as_a_difference(coaching: Coaching) -> None:
-    said = text.measure_words(coaching.catalogue["hold_off"].measure)
-    assert said == "forearm roll at impact less that at 30 % of a downswing's time after impact"
+def test_a_change_that_the_catalogue_reads_backwards_is_shown_forward_in_time(coaching: Coaching) -> None:
+    """The catalogue's hold-off falls below +10: from impact on the forearm does not roll closed by 10 degrees."""
+    hold, roll = coaching.catalogue["hold_off"], coaching.catalogue["early_roll"]
+    said = text.measure_words(hold.measure)
+    assert said == "change of forearm roll from impact to 30 % of a downswing's time after impact"
+    assert text.edge_words(hold, 10.0) == "above −10°"
+    assert text.hand_words(hold, 6.0) == "−6° (rolled closed)"
+    assert text.hand_words(hold, -4.0) == "+4° (rolled open)"
+    assert text.measure_words(roll.measure) == "change of forearm roll from the top to 40 % of the downswing"
+    assert text.edge_words(roll, 15.0) == "below −15°"
+    assert text.hand_words(coaching.catalogue["recupping"], 14.0) == "+14° (toward cupped)"
+    assert text.hand_words(coaching.catalogue["early_ulnar_release"], 0.4) == "40 % of the downswing"
     assert text.measure_words(coaching.catalogue["flexing_downswing"].measure).startswith(
         "change of wrist bend from"
     )

@@ -227,7 +227,11 @@ def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
     lines.append("faults: " + (", ".join(named[fault] for fault in told.faults) or "none"))
     if told.styles:
         lines.append("styles, left alone: " + ", ".join(named[fault] for fault in told.styles))
-    lines.append(f"no drill: {told.reason}" if told.reason else f"leading: {named.get(told.leading, '-')}")
+    lines.append(
+        f"no drill: {reasons().get(told.reason, told.reason)}"
+        if told.reason
+        else f"leading: {named.get(told.leading, '-')}"
+    )
     lines += [f"ask first: {load_care().questions[code]}" for code in told.ask]
     if told.order:
         lines.append(f"the first drill is not the one worth most: {ORDERS[told.order]}")

@@ -96,7 +96,7 @@ def _reading_notes(
     if doubt.n_on_guard >= rules.guard_share * max(doubt.n_past, 1):
         notes.append(write("on-its-guard", share=doubt.n_on_guard / doubt.n_past))
     if facts.limited_share >= rules.quality_share:
-        notes.append(write("quality-limited", share=facts.limited_share))
+        notes.append(write("quality-limited", swings=facts.swings, found=dict(facts.limited)))
     unassessed = doubt.n_unassessed / max(doubt.n_unassessed + row.swings, 1)
     if unassessed >= rules.unassessed_share:
         notes.append(write("often-not-assessed", share=unassessed))

@@ -159,6 +159,8 @@ class _Sentence(string.Formatter):
             case "balls":
                 known, straight = (int(str(self._figures[name])) for name in ("known", "straight"))
                 return ball_words(str(self._figures["miss"]), value, straight, known)
+            case "findings":
+                return listed([f"{n:.0f} have {reasons()[code]}" for code, n in value.items()])
             case "list":
                 return listed(value)
             case "channels":

@@ -41,6 +41,8 @@ class PlayerFacts:
         Codes carried by a tenth of the assessed swings or more.
     near_end
         Faults whose usual reading lies near the end of usual wrist motion.
+    limited
+        Of the recorded swings, how many carry each finding that limits quality.
     limited_share
         Share of the assessed swings with findings that limit quality (at most; a swing may carry two).
     """
@@ -53,6 +55,7 @@ class PlayerFacts:
     practice: int
     forearm_seen: bool
     findings: frozenset[str]
+    limited: Mapping[str, int]
     limited_share: float
     near_end: frozenset[str]
 
@@ -164,6 +167,7 @@ def _facts(
         practice=int(sum(row.n_assessed for row in sessions if row.context not in COUNTING)),
         forearm_seen=sum(row.n_pronation for row in sessions) > assessed / 2,
         findings=frozenset(code for code, n in found.items() if n >= max(assessed, 1) / 10),
+        limited={code: round(found[code]) for code in rules.confidence.quality_codes if found.get(code)},
         limited_share=min(1.0, limiting / assessed) if assessed else 0.0,
         near_end=near_end,
     )

@@ -87,6 +87,15 @@ class Measure(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"
         """Index on the channel axis."""
         return CHANNELS.index(self.channel)
 
+    @property
+    def shown_sign(self) -> int:
+        """-1 where a change is read from the later moment to the earlier, else 1.
+
+        People are shown every change forward in time, so that + and - mean what they mean of the angle.
+        """
+        start, end = (PHASE_STARTS[place.phase] + place.fraction for place in self.span)
+        return -1 if self.stat == "change" and start > end else 1
+
 
 class Guard(
     Measure, frozen=True, forbid_unknown_fields=True, kw_only=True, rename={"start": "from", "end": "to"}

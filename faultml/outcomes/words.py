@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from faultml.faults.catalogue import Catalogue, Fault
 from faultml.outcomes.effects import DrillEffect, Effects
 
 VERDICTS: Final = {
@@ -21,7 +22,7 @@ SENTENCES: Final = {
     "held": "It got better, and held without feedback.",
     "no-change": "No change worth claiming: what there is could be chance.",
     "worse": "It got worse. Leave the drill, and look again.",
-    "not-yet": "Not yet: it was assessed in no swing without feedback since. Record ten such swings on another day.",
+    "not-yet": "Not yet: since then it was assessed in no swing of a day without practice. Record ten on such a day.",
     "too-few": "Too few swings without feedback, before or after, to tell.",
     "no-controls": "Nothing is claimed: nobody went without a drill for this fault over the same time, and a "
     "drift of the whole group cannot be told from the drill's effect.",
@@ -42,13 +43,18 @@ _LEGEND: Final = (
     "before, after: mean of the measure without feedback (degrees, or share of the downswing).",
     "better by: what the drill may have brought, with a 90 % interval; - is worse. Chance and what changed in players",
     "without the drill are taken out. claim from: the smallest change worth claiming with so many swings and sessions.",
+    "It is not before less after: sessions are weighed, too.",
     "chance: how much of the look before was a bad day that would have passed by itself (- a good day).",
     "kept: the part of the gain in practice that remained without feedback. shows: share of swings, before and after.",
 )
 
 
 def as_lines(
-    table: pd.DataFrame, effects: Effects, faults: Mapping[str, str], drills: Mapping[str, str]
+    table: pd.DataFrame,
+    effects: Effects,
+    faults: Mapping[str, str],
+    drills: Mapping[str, str],
+    catalogue: Catalogue,
 ) -> list[str]:
     """A line an assignment, what the columns mean, and what each drill has brought so far.
 
@@ -60,22 +66,28 @@ def as_lines(
         Of `drill_effects`.
     faults, drills
         Names by id.
+    catalogue
+        Says which way each measure gets worse.
     """
     if not len(table):
         return ["No drill was given yet: note one with faultml assign."]
-    lines = _columns([_HEAD, *(_row(row) for row in _rows(table))])
+    lines = _columns([_HEAD, *(_row(row, catalogue) for row in _rows(table))])
     return [*lines, "", *_LEGEND, *_effect_lines(effects.values(), faults, drills)]
 
 
 def player_lines(
-    table: pd.DataFrame, effects: Effects, faults: Mapping[str, str], drills: Mapping[str, str]
+    table: pd.DataFrame,
+    effects: Effects,
+    faults: Mapping[str, str],
+    drills: Mapping[str, str],
+    catalogue: Catalogue,
 ) -> list[str]:
     """One player's outcomes in sentences."""
     lines: list[str] = []
     for row in _rows(table):
         lines.append(f"{row['player']}: {drills.get(row['drill'], row['drill'])} [{row['drill']}]")
         lines.append(f"  for {faults[row['fault']]} [{row['fault']}], from {row['since']}")
-        lines += [f"  {sentence}" for sentence in sentences(row)]
+        lines += [f"  {sentence}" for sentence in sentences(row, catalogue[row["fault"]])]
     own = [
         effects[key]
         for key in dict.fromkeys(zip(table["drill"], table["fault"], strict=True))
@@ -97,8 +109,9 @@ def _rows(table: pd.DataFrame) -> Iterator[dict[str, Any]]:
         yield {str(name): value for name, value in row.items()}
 
 
-def _row(row: Mapping[str, Any]) -> tuple[str, ...]:
+def _row(row: Mapping[str, Any], catalogue: Catalogue) -> tuple[str, ...]:
     unit = str(row["unit"])
+    turn = catalogue[row["fault"]].measure.shown_sign
     shows = (
         ""
         if _none(row["rate_change"])
@@ -109,8 +122,8 @@ def _row(row: Mapping[str, Any]) -> tuple[str, ...]:
         row["drill"],
         row["fault"],
         row["since"],
-        _number(row["before"], unit),
-        _number(row["after"], unit),
+        _number(turn * row["before"], unit),
+        _number(turn * row["after"], unit),
         _interval(-row["change"], -row["change_hi"], -row["change_lo"], unit),
         _number(row["smallest"], unit),
         _number(row["allowance"], unit, "+"),
@@ -120,7 +133,7 @@ def _row(row: Mapping[str, Any]) -> tuple[str, ...]:
     )
 
 
-def sentences(row: Mapping[str, Any]) -> list[str]:
+def sentences(row: Mapping[str, Any], fault: Fault) -> list[str]:
     """What became of one drill, a row of `changes`: the verdict first, then what it rests on."""
     unit = str(row["unit"])
     lines = [SENTENCES[row["verdict"]]]
@@ -131,12 +144,9 @@ def sentences(row: Mapping[str, Any]) -> list[str]:
     if row["verdict"] == "held" and row["rate_after"] >= GONE_BELOW:
         lines.append("It is not gone yet.")
     if not _none(row["change"]):
-        change = _better(row["change"], row["change_lo"], row["change_hi"], unit)
         lines += [
-            f"Without feedback: {change}. A change can be claimed here from "
-            f"{_size(row['smallest'], unit)} on.",
-            f"The fault shows in {_percent(row['rate_after'])} of the swings, after {_percent(row['rate_before'])} "
-            f"before: {_fewer(row)}.",
+            f"{_compared(row, fault)} A change can be claimed here from {_size(row['smallest'], unit)} on.",
+            _shows(row),
         ]
     if not _none(row["practice_change"]):
         kept = "" if _none(row["kept"]) else f" Without feedback {_kept(row['kept'])} of that is left."
@@ -144,18 +154,9 @@ def sentences(row: Mapping[str, Any]) -> list[str]:
         lines.append(
             f"In practice, with feedback: {practised}.{kept} A gain in practice is not yet learning."
         )
-    sides = [
-        f"{_size(row[side], unit)} {side} ({_rest(row, side)})"
-        for side in ("before", "after")
-        if not _none(row[side])
-    ]
-    if sides:
-        lines.append(f"On average it read {', '.join(sides)}.")
-    if not _none(row["change"]):
-        lines.append(
-            f"Left out of the change: {_size(row['allowance'], unit)} of luck (who is picked when bad comes back a "
-            f"little by chance), and {_size(-row['trend'], unit)} by which players without the drill got better."
-        )
+    if _none(row["change"]) and not _none(row["before"]):
+        before = _size(fault.measure.shown_sign * row["before"], unit)
+        lines.append(f"Before, it read {before} on average ({_rest(row, 'before')}).")
     if row["found_verdict"]:
         without = VERDICTS[row["found_verdict"]]
         if not _none(row["found_change"]):
@@ -214,13 +215,59 @@ def _way(improvement: float) -> str:
     return "better" if improvement >= 0 else "worse"
 
 
-def _fewer(row: Mapping[str, Any]) -> str:
-    """The change of how often a fault shows: ``13 points fewer (90 %: 4 to 22)``, minus where it may be more."""
+def _compared(row: Mapping[str, Any], fault: Fault) -> str:
+    """Before and after, what is taken out of their difference, and what is left, so that the printed numbers add up.
+
+    Each is rounded as it is printed; what the rounding, and the weighing of sessions, leave over is said as such.
+    """
+    unit = str(row["unit"])
+    step = 1.0 if unit == "deg" else 0.01
+    turn = fault.measure.shown_sign
+
+    def steps(value: float) -> int:
+        return round(value / step)
+
+    before, after = steps(turn * row["before"]), steps(turn * row["after"])
+    read = fault.sign * turn * (before - after)
+    luck, others, left = steps(row["allowance"]), steps(-row["trend"]), steps(-row["change"])
+    taken = [
+        (luck, "luck (who is picked when bad comes back a little by chance)"),
+        (others, "what players without the drill changed by"),
+        (read - luck - others - left, "the weighing of sessions and swings"),
+    ]
+    parts = [
+        f"{'less' if n > 0 else 'plus'} {_number(abs(n) * step, unit)} for {why}" for n, why in taken if n
+    ]
+    low, high = _signed(-row["change_hi"], unit), _signed(-row["change_lo"], unit)
+    return (
+        f"Without feedback it read {_size(before * step, unit)} before ({_rest(row, 'before')}) and "
+        f"{_size(after * step, unit)} after ({_rest(row, 'after')}): {_plain(read * step, unit)}"
+        f"{''.join(f', {part}' for part in parts)}. That leaves {_plain(left * step, unit)} (90 %: {low} to {high})."
+    )
+
+
+def _plain(improvement: float, unit: str) -> str:
+    """``12 degrees better``, ``no change``."""
+    if _number(abs(improvement), unit) == _number(0.0, unit):
+        return "no change"
+    return f"{_size(abs(improvement), unit)} {_way(improvement)}"
+
+
+def _shows(row: Mapping[str, Any]) -> str:
+    """How often it shows before and after, as estimated, and the change with luck and the others taken out."""
+    before, after = (round(100 * row[name]) for name in ("rate_before", "rate_after"))
     middle, low, high = (round(-100 * row[name]) for name in ("rate_change", "rate_hi", "rate_lo"))
-    if middle < 0:
-        middle, low, high = -middle, -high, -low
-        return f"{middle} points more, luck left out (90 %: {low} to {high})"
-    return f"{middle} points fewer, luck left out (90 %: {low} to {high})"
+    return (
+        f"The fault shows in an estimated {before} % of the swings before and {after} % after: "
+        f"{_points(before - after)}; with the same taken out {_points(middle)} "
+        f"(90 %: {_points(low)} to {_points(high)})."
+    )
+
+
+def _points(fewer: int) -> str:
+    if not fewer:
+        return "no points fewer"
+    return f"{abs(fewer)} point{_s(abs(fewer))} {'fewer' if fewer > 0 else 'more'}"
 
 
 def _interval(middle: float, low: float, high: float, unit: str) -> str:

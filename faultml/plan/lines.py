@@ -9,9 +9,9 @@ from faultml.coaching.rules import Coaching
 from faultml.plan.table import PlanRow
 
 
-def plan_lines(row: PlanRow, coaching: Coaching) -> list[str]:
-    """A plan as a person reads it: state and drill, why, and what comes next."""
-    names = {drill.id: drill.name for drill in coaching.book.drills}
+def plan_lines(row: PlanRow, coaching: Coaching, *, ids: bool = True) -> list[str]:
+    """A plan as a person reads it: state and drill, why, and what comes next; `ids` as commands take them."""
+    names = {drill.id: f"{drill.name} [{drill.id}]" if ids else drill.name for drill in coaching.book.drills}
     what = f": {_drill(row.drill, row.fault, names, coaching)}" if row.drill else ""
     since = f", since {row.since}" if row.since else ""
     lines = [f"{row.state.capitalize()}{what}{since}", row.words]
@@ -23,9 +23,9 @@ def plan_lines(row: PlanRow, coaching: Coaching) -> list[str]:
     if row.next_drill:
         lines.append(f"Next: {_drill(row.next_drill, row.next_fault, names, coaching)}")
     lines += [note_text(write(code), coaching) for code in row.ask]
-    lines += [f"Also back: {coaching.words[fault]} [{fault}]." for fault in row.returned]
+    lines += [f"Also back: {coaching.words[fault]}{f' [{fault}]' if ids else ''}." for fault in row.returned]
     return lines
 
 
 def _drill(drill: str, fault: str, names: Mapping[str, str], coaching: Coaching) -> str:
-    return f"{names.get(drill, drill)} [{drill}], for {coaching.words.get(fault, fault)}"
+    return f"{names.get(drill, drill)}, for {coaching.words.get(fault, fault)}"

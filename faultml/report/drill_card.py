@@ -92,5 +92,5 @@ def _corridor(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> str
         )
         told = f"outside is {outside} ({whose})"
     else:
-        told = f"outside is a spread (SD) above {size(figures.edge, figures.unit)}"
+        told = f"outside are swings that differ by more than {size(figures.edge, figures.unit)}"
     return f" The corridor is not the practice window: {told}."

@@ -81,7 +81,8 @@ def evidence_for(
         angle_angle=angle_angle(traces, corridor),
         curves=_by_club(traces, corridor),
         key=key(traces.groups(), GROUP_WORDS),
-        landmark_caption=f"The {drawn} drawn: median from address ± SD, in brackets the absolute angle.",
+        landmark_caption=f"The {drawn} drawn: median from address ± how far they differ (one standard deviation), "
+        "in brackets the absolute angle.",
         landmark_channels=[CHANNEL_NAMES[channel] for channel in channels],
         landmarks=_landmarks(traces, [CHANNELS.index(channel) for channel in channels], address_deg),
     )

@@ -62,7 +62,7 @@ def given_drills(rows: Sequence[Row], coaching: Coaching) -> list[GivenDrill]:
             since=shown(row["since"]),
             verdict=VERDICTS[row["verdict"]],
             chart=_chart(row, coaching) if row["change"] == row["change"] else None,
-            lines=sentences(row),
+            lines=sentences(row, coaching.catalogue[row["fault"]]),
         )
         for row in rows
         if row["fault"] in coaching.catalogue.ids

@@ -89,7 +89,7 @@ def player_view(
         has_pronation=bool(np.isfinite(player.address_deg[CHANNELS.index("pronation_deg")])),
         keep=keep(player, coaching),
         warnings=warnings(player, coaching),
-        plan=plan_lines(player.lesson, coaching) if player.lesson else [],
+        plan=plan_lines(player.lesson, coaching, ids=False) if player.lesson else [],
         plan_day=player.lesson.on if player.lesson else "",
         carries_on=player.lesson is not None and player.lesson.active and first is not None,
         drill=first,

@@ -10,6 +10,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from faultml import __version__
+from faultml.care.rules import PAUSED
 from faultml.coaching.misses import FitWord
 from faultml.coaching.notes import WEAK, note_text, reasons
 from faultml.coaching.rules import Coaching
@@ -87,7 +88,6 @@ class SeasonView:
     version: str
     scope: str
     dates: str
-    basis: str
     summary: list[str]
     waiting: list[Link]
     axis: Markup
@@ -134,7 +134,6 @@ def season_view(
         version=__version__,
         scope=" · ".join(scope),
         dates=dates,
-        basis=_basis(source.run, coaching),
         summary=_summary(players, swings, assessed, coaching),
         waiting=[Link(links[each.name], shown(each.name)) for each in players if each.paused],
         axis=whisker_axis(),
@@ -244,6 +243,8 @@ def _next(player: PlayerTables, coaching: Coaching) -> str:
         if player.lesson is not None and player.lesson.active and player.lesson.drill == first.drill:
             watch = "in progress: "
         return watch + coaching.book[first.drill].name
+    if player.no_drill is not None and player.no_drill.reason == PAUSED:
+        return "paused: speak with the player"
     if player.no_drill is not None and player.paused:
         return reasons()[player.no_drill.reason]
     return note_text(player.notes[0], coaching) if player.notes else ""

@@ -12,7 +12,6 @@ from faultml.drawings.words import CHANNEL_ENDS as CHANNEL_ENDS
 from faultml.drawings.words import CHANNEL_NAMES as CHANNEL_NAMES
 from faultml.drawings.words import degrees as degrees
 from faultml.faults.catalogue import Fault, Measure, Position, parse_position
-from faultml.faults.measure import coordinate
 from faultml.rules_file import Record, load_data
 
 LONGEST_ID: Final = 60
@@ -85,28 +84,15 @@ def reading(value: float | None, unit: str) -> str:
     return f"{percent(value)} of the downswing"
 
 
-def shown_sign(measure: Measure) -> int:
-    """-1 where the catalogue reads a change from the later moment to the earlier, else 1.
-
-    Pages show every change forward in time, so that + and - mean what they mean of the angle: these are turned round.
-    """
-    return -1 if measure.stat == "change" and _backwards(measure) else 1
-
-
-def _backwards(measure: Measure) -> bool:
-    start, end = measure.span
-    return coordinate(start) > coordinate(end)
-
-
 def shown_reading(fault: Fault, value: float) -> str:
     """A reading of the fault's measure as pages show it."""
-    return reading(shown_sign(fault.measure) * value, fault.unit)
+    return reading(fault.measure.shown_sign * value, fault.unit)
 
 
 def hand_words(fault: Fault, value: float) -> str:
     """The reading with what the hand does: ``−6° (rolled closed)``; a moment is earlier or later by itself."""
     said = shown_reading(fault, value)
-    shown_deg = shown_sign(fault.measure) * value
+    shown_deg = fault.measure.shown_sign * value
     if fault.unit != "deg" or not math.isfinite(value) or round(value) == 0:
         return said
     low, high = CHANNEL_ENDS[fault.measure.channel]
@@ -185,7 +171,7 @@ def measure_words(measure: Measure) -> str:
             )
         case "drop":
             return f"how far the {channel} falls from {first} to its lowest by {last}"
-        case "change" if _backwards(measure):
+        case "change" if measure.shown_sign < 0:
             return f"change of {channel} from {last} to {first}"
         case "change":
             return f"change of {channel} from {first} to {last}"
@@ -194,9 +180,9 @@ def measure_words(measure: Measure) -> str:
 
 
 def edge_words(fault: Fault, edge: float) -> str:
-    """When the fault is present: ``above +25°``, turned round with `shown_sign`."""
+    """When the fault is present: ``above +25°``, turned round with `Measure.shown_sign`."""
     turned = {"above": "below", "below": "above"}
-    side = fault.side if shown_sign(fault.measure) > 0 else turned[fault.side]
+    side = fault.side if fault.measure.shown_sign > 0 else turned[fault.side]
     return f"{side} {shown_reading(fault, edge)}"
 
 

@@ -30,7 +30,8 @@ def window_words(window: AnyWindow, coaching: Coaching) -> str:
             Any, next(each.unit for each in coaching.catalogue.session_faults if each.id == window.fault)
         )
         most = size(window.max_sd, unit)
-        return f"{CHANNEL_NAMES[window.channel]} alike from swing to swing: SD {most} or less.{SPREAD_JUDGED}"
+        alike = f"{CHANNEL_NAMES[window.channel]} alike from swing to swing: they differ by {most} or less"
+        return f"{alike} (one standard deviation).{SPREAD_JUDGED}"
     words = f"{CHANNEL_NAMES[window.channel]} {_where(window)} {_bound(window)}"
     if window.reference == "absolute":
         return f"{words}.{SETUP_JUDGED}"

@@ -100,7 +100,8 @@ class PlayerPlace:
                 table("Drills given", ["drill", "for", "from"], rows)
             if people.paused(self._player):
                 para(
-                    "Paused: ask your coach. No drill is given until the coach's notes say otherwise.", "said"
+                    "Paused: speak with the player first. No drill is given until the coach's notes say otherwise.",
+                    "said",
                 )
             elif plan is None or not plan.drills:
                 para("There is no drill to give now; the page below says why.", "said")

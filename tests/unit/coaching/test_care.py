@@ -29,7 +29,9 @@ def test_pain_anywhere_stops_every_drill(made, coach, said: str) -> None:
     assert told.drills["reason"].tolist() == ["paused"]
     assert told.drills["drill"].tolist() == [""]
     assert told.drills["rank"].tolist() == [0]
-    assert told.drills["notes"][0] == ["paused: Paused, ask your coach."]
+    assert told.drills["notes"][0] == [
+        "paused: Paused: speak with the player before any drill; faultml players care says what is open."
+    ]
     leading = told.players[told.players["leading"]]
     assert leading["fault"].tolist() == ["flexed_top"], "the finding is told all the same"
 
@@ -76,7 +78,7 @@ def test_where_every_drill_is_ruled_out_a_row_says_why(made, coach) -> None:
     told = coach(season, HEALTHY | {"thumb_history": "yes"})
     assert told.drills["reason"].tolist() == ["drills-ruled-out"]
     note = told.drills["notes"][0][0]
-    assert "paused, ask your coach" in note
+    assert "the care check (faultml players care says more)" in note
     assert "thumb" not in note
 
 

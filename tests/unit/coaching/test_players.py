@@ -23,7 +23,7 @@ SAMPLES = {
     **{"": "x", "unit": "deg", "fault": "flip", "faults": ("flip", "recupping"), "drill": "impact_picture"},
     **{"reason": "practice-day", "reasons": ("paused",), "list": ("this", "that"), "sessions": 3},
     **{"channels": {"flexion_deg": 7.0}, "miss": "pull", "misses": ("push",), "balls": 5},
-    **{"known": 66, "straight": 60},
+    **{"known": 66, "straight": 60, "findings": {"gap-filled": 7, "jump": 2}},
 }
 """A figure of each kind that a note's sentence can ask for."""
 
@@ -166,6 +166,12 @@ def test_a_clear_finding_is_told_with_high_confidence_in_the_finding_only(made, 
     assert _row(told, "flexed_top")["confidence"] == "high"
     assert told.drills["confidence"][0] == "high"
     assert all("low-evidence" in _codes(notes) for notes in told.drills["notes"])
+
+
+def test_what_limits_the_recordings_is_counted(made, coach) -> None:
+    row = _row(coach(made(past={"flexed_top": 9.0}, findings=["gap-filled", "jump"])), "flexed_top")
+    note = next(note for note in row["notes"] if note.startswith("quality-limited"))
+    assert "of 48 swings 48 have gaps and 48 have jumps from one sample to the next" in note
 
 
 def test_faults_of_the_forearm_are_never_told_with_high_confidence(made, coach) -> None:

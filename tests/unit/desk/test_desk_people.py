@@ -56,7 +56,7 @@ def test_one_press_holds_every_drill_on_another_open_page_at_once(healthy: Path)
         await user.should_see("Give a drill", retries=100)
         # Another page, or a command, says that something hurts.
         People(desk).hurts(player, "ann")
-        await user.should_see("Paused: ask your coach", retries=100)
+        await user.should_see("Paused: speak with the player", retries=100)
         await user.should_not_see("Give a drill")
         # And for whoever reads the store, as HTTP does.
         with open_store(healthy / "faultml-store.sqlite", create=False) as store:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from faultml.outcomes.change import CHANGE_COLUMNS, all_changes, changes
 from faultml.outcomes.effects import drill_effects
 from faultml.outcomes.periods import is_after, season_sessions
 from faultml.outcomes.table import read_changes, write_changes
-from faultml.outcomes.words import VERDICTS, as_lines, as_records, player_lines
+from faultml.outcomes.words import VERDICTS, as_lines, as_records, player_lines, sentences
 
 CATALOGUE = load_catalogue()
 EDGE = CATALOGUE[FAULT].edge
@@ -179,11 +180,13 @@ def test_the_table_comes_back_from_a_file_and_can_be_told(tmp_path: Any, suffix:
     back = read_changes(tmp_path / f"outcomes{suffix}")
     pd.testing.assert_frame_equal(back, table, check_dtype=False)
     effects = drill_effects(back, {DRILL: {FAULT: 0.5}}, CATALOGUE)
-    lines = as_lines(back, effects, {FAULT: "bowed top"}, {})
+    lines = as_lines(back, effects, {FAULT: "bowed top"}, {}, CATALOGUE)
     assert lines[1].endswith(VERDICTS["held"])
     assert lines[2].endswith(VERDICTS["not-yet"])
     assert any("1 of 1 of your players" in line for line in lines)
-    assert not any("nan" in line for line in [*lines, *player_lines(back, effects, {FAULT: "bowed top"}, {})])
+    assert not any(
+        "nan" in line for line in [*lines, *player_lines(back, effects, {FAULT: "bowed top"}, {}, CATALOGUE)]
+    )
     assert as_records(back)[1]["change"] is None
 
 
@@ -191,12 +194,14 @@ def test_a_fault_that_is_never_assessed_is_not_told_as_a_day_that_is_missing() -
     """Without a forearm sensor more days tell no more of a fault of the roll."""
     sums = pd.DataFrame(season(*[(12, "play")] * 6) + others())
     table = changes(sums, given(("lp-01", day(2)), fault="roll_over"), CATALOGUE)
-    told = player_lines(table, {}, {"roll_over": "rolling over"}, {})
+    told = player_lines(table, {}, {"roll_over": "rolling over"}, {}, CATALOGUE)
     assert table["verdict"].tolist() == ["not-yet"]
     assert any("Nor was it assessed in any swing before" in line for line in told)
     practised = season(*[(12, "play")] * 3, (-4, "practice"))
     table = changes(pd.DataFrame(practised + others()), given(("lp-01", day(2))), CATALOGUE)
-    assert not any("Nor was it" in line for line in player_lines(table, {}, {FAULT: "bowed top"}, {}))
+    assert not any(
+        "Nor was it" in line for line in player_lines(table, {}, {FAULT: "bowed top"}, {}, CATALOGUE)
+    )
 
 
 def test_what_earlier_seasons_told_stands_beside_this_ones() -> None:
@@ -218,3 +223,40 @@ def test_a_table_with_a_fault_that_is_not_followed_tells_nothing_of_it() -> None
     sums = pd.DataFrame(season(*[(12, "play")] * 3, *[(-2, "play")] * 3) + others())
     table = changes(sums, given(("lp-01", day(2))), CATALOGUE).assign(fault="no_such_fault")
     assert drill_effects(table, {DRILL: {FAULT: 0.5}}, CATALOGUE) == {}
+
+
+@pytest.mark.parametrize("fault", ["flexed_top", "held_hinge", "hold_off", "early_ulnar_release"])
+@pytest.mark.parametrize("luck", [0.0, 1.6, -2.4])
+@pytest.mark.parametrize("others", [0.0, 1.5, -3.0])
+def test_the_printed_numbers_of_a_change_add_up(fault: str, luck: float, others: float) -> None:
+    """Before less after, less what is taken out, is what is left: as printed, whatever the rounding and the sign."""
+    entry = CATALOGUE[fault]
+    scale = 1.0 if entry.unit == "deg" else 0.01
+    before, after, left = 31.4, 19.7, 10.2
+    row = {
+        "verdict": "held", "unit": entry.unit, "found_verdict": "",
+        "before": entry.sign * before * scale, "after": entry.sign * after * scale,
+        "before_swings": 20, "before_sessions": 2, "after_swings": 20, "after_sessions": 2, "retest_swings": 0,
+        "change": -left * scale, "change_lo": -14 * scale, "change_hi": -6 * scale, "smallest": 5 * scale,
+        "allowance": luck * scale, "trend": -others * scale,
+        "rate_before": 0.934, "rate_after": 0.406, "rate_change": -0.46, "rate_lo": -0.73, "rate_hi": -0.19,
+        "practice_swings": 0, "practice_change": float("nan"), "kept": float("nan"),
+    }  # fmt: skip
+    said = sentences(row, entry)
+    told = next(line for line in said if line.startswith("Without feedback it read"))
+    number = r"(-?\d+(?:\.\d+)?)"
+    read = [
+        float(each) for each in re.findall(rf"{number} (?:degrees?|of the downswing) (?:before|after)", told)
+    ]
+    (raw,) = (float(each) for each in re.findall(rf": {number} (?:degrees?|of the downswing) better", told))
+    less = sum(float(each) for each in re.findall(rf"less {number} for", told))
+    plus = sum(float(each) for each in re.findall(rf"plus {number} for", told))
+    (final,) = (float(each) for each in re.findall(rf"leaves {number}", told))
+    turn = entry.sign * entry.measure.shown_sign
+    assert turn * (read[0] - read[1]) == pytest.approx(raw)
+    assert raw - less + plus == pytest.approx(final) == pytest.approx(round(left) * scale)
+    shares = next(line for line in said if line.startswith("The fault shows in an estimated 93 %"))
+    assert (
+        "41 % after: 52 points fewer; with the same taken out 46 points fewer (90 %: 19 points fewer to 73"
+        in shares
+    )

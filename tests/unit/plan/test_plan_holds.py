@@ -80,7 +80,7 @@ ACTIVE = LessonPlan(
 def test_nothing_is_named_to_begin_for_somebody_in_pain(plan: LessonPlan, drill: str) -> None:
     now = row_now(row(plan, OPTIONS), PlayerBody("p1", (HURTS,), **GROWN), BOOK, on(31))
     assert (now.state, now.reason, now.drill, now.next_drill) == ("waits", "paused", drill, "")
-    assert now.words == "Paused, ask your coach. Days do not count meanwhile."
+    assert now.words == "Paused: speak with the player before any drill. Days do not count meanwhile."
 
 
 def test_a_plan_gives_way_to_what_is_known_now() -> None:

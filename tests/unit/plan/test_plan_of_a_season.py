@@ -212,7 +212,7 @@ def test_the_page_says_carry_on(results: Path, tmp_path: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert "Carry on</h3>" in text
     assert "Work on next</h3>" not in text
-    assert f"[{DRILL}], for bowed top, since {GIVEN}" in text
+    assert f"Two stops to the top, for bowed top, since {GIVEN}" in text
 
 
 def test_classify_writes_plans_where_a_store_is_given(season: Path, store: Path, tmp_path: Path) -> None:
@@ -245,7 +245,7 @@ def test_somebody_in_pain_is_not_told_to_carry_on_by_any_route(
     page = tmp_path / "p.html"
     assert run("report", results, "--player", PLAYER, "--store", store, "--out", page)[0] == 0
     text = page.read_text(encoding="utf-8")
-    assert "Waits: " in text and "Paused, ask your coach" in text
+    assert "Waits: " in text and "Paused: speak with the player" in text
     assert "Carry on" not in text and "wrist hurts" not in text
     explained = run("explain", results, "--player", PLAYER, "--store", store)[1]
     assert ": Waits: " in explained and "arry on" not in explained

@@ -67,7 +67,7 @@ def test_every_reason_has_a_sentence(code: str) -> None:
 def test_done_claims_no_effect_and_waits_says_nothing_of_health() -> None:
     words = {code: load_plan_rules().reason[code].words for code in ("seldom-shows", "paused")}
     assert "does not say that the drill did it" in words["seldom-shows"]
-    assert words["paused"] == "Paused, ask your coach. Days do not count meanwhile."
+    assert words["paused"] == ("Paused: speak with the player before any drill. Days do not count meanwhile.")
 
 
 def test_a_gain_in_words() -> None:

@@ -156,7 +156,9 @@ def test_a_player_in_pain_is_shown_no_drill(academy_page: str, academy_source: R
     part = articles(academy_page)["lp-04"]
     said = words_of(part)
     assert (
-        "Paused, ask your coach." in said and "Practice window" not in said and "Without a ball" not in said
+        "Paused: speak with the player" in said
+        and "Practice window" not in said
+        and "Without a ball" not in said
     )
     assert not [drill.name for drill in load_book().drills if drill.name in said]
     top = academy_page[: academy_page.index('id="players"')]

@@ -18,7 +18,7 @@ from faultml.care.rules import load_care
 from faultml.care.seen import SeenCell, said_in
 from faultml.care.statements import Statement, add_statements, latest_day, statements
 from faultml.errors import InputError
-from faultml.recordings.roster_cells import is_plain, more_careful_level, read_experienced
+from faultml.recordings.roster_cells import cell_words, is_plain, more_careful_level, read_experienced
 from faultml.store import Store, open_store
 
 DAY = date(2024, 6, 3)
@@ -170,3 +170,17 @@ def test_days_of_practice_recorded_at_once_count_for_one(store: Store) -> None:
     body = PlayerBody("p1", (*early, *(each for each in kept if each is not None)))
     state = pain_state(body, DAY, RULES)
     assert (state.pain_free_days, state.halved) == (1, True)
+
+
+def test_the_page_lists_every_word_that_lets_a_drill_through() -> None:
+    page = " ".join((Path(__file__).parents[3] / "docs" / "care.md").read_text(encoding="utf-8").split())
+    words = cell_words()
+    listed = {
+        *RULES.words.clinicians,
+        *RULES.words.others,
+        *words.level.experienced,
+        *words.level.beginner,
+        *words.columns.ignored,
+        *(place for place in words.pain.places if not place.endswith("s") and place != "feet"),
+    }
+    assert [word for word in sorted(listed) if word not in page] == []

@@ -6,6 +6,7 @@ import json
 import os
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import NamedTuple
@@ -15,14 +16,19 @@ import pytest
 from care_fakes import ALL_NO
 from click.testing import CliRunner
 from fastapi.testclient import TestClient
+from outcome_fakes import keep_given
 
 from faultml.care.body import PainState
+from faultml.care.known import known_of_run
 from faultml.care.statements import Statement, add_statements, cells_seen, statements
 from faultml.classifier.assess import Assessor
 from faultml.cli import main
 from faultml.coaching.book import load_book
-from faultml.faults.catalogue import Catalogue
-from faultml.outcomes.assignments import assignments
+from faultml.coaching.giving import Giving, check_giving, note_givings
+from faultml.coaching.rules import load_coaching
+from faultml.faults.catalogue import Catalogue, load_catalogue
+from faultml.outcomes.assignments import Assignment, assignments
+from faultml.plan.practice import practice_notes
 from faultml.recordings.write import write_season
 from faultml.results import read_results
 from faultml.season import classify_season
@@ -66,6 +72,15 @@ ALL_OF_THEM = {
     "a name that fits nobody and was near": Cell(WELL, "no", other="p00l,elbow"),
     "a roster that is gone": Cell(WELL, "no", roster=False),
     "returned": Cell(WELL, "give", said=(said("pain", 9), said("return", 3, **SIGNED))),
+    "numb, and back on a coach's advice": Cell(
+        WELL, "no", said=(said("pain", 9, "numb"), said("return", 3, **(SIGNED | {"advice": "coach: Ann"})))
+    ),
+    "a return dated ahead": Cell(WELL | {"pain": "cleared 2999-01-01"}, "no"),
+    "a cell in an unknown column": Cell(WELL | {"injury": "wrist"}, "no"),
+    "a cell in a note": Cell(WELL | {"note_injury": "wrist"}, "give"),
+    "a complaint in another column": Cell(WELL | {"usual_miss": "hurts"}, "no"),
+    "a complaint of a near spelling": Cell(WELL, "no", said=(replace(said("pain", 0), player="p1"),)),
+    "none dated ahead": Cell(WELL | {"pain": "none 2999-01-01"}, "show"),
     "a word that nobody signed, of a child": Cell(WELL | {"pain": "cleared", "birth_year": "2020"}, "no"),
 }
 OF_A_DRILL = {
@@ -77,6 +92,11 @@ OF_A_DRILL = {
     "a child": Cell(WELL | {"birth_year": "2020"}, "no", BRACED),
     "age not known": Cell(WELL | {"birth_year": ""}, "show", BRACED),
     "a beginner": Cell(WELL | {"level": "beginner"}, "no", BRACED),
+    "a level that is not understood": Cell(WELL | {"level": "beginners"}, "show", BRACED),
+    "no level": Cell(WELL | {"level": ""}, "show", BRACED),
+    "a level answered in the store": Cell(
+        WELL | {"level": ""}, "give", BRACED, (said("experienced", 0, "yes"),)
+    ),
     "braced and well": Cell(WELL, "give", BRACED),
 }
 
@@ -171,12 +191,71 @@ def by_sheet(folder: Path, store: Path, drill: str, tmp_path: Path) -> str:
     return "give" if code == 0 else "show" if "an answer to: " in error else "no"
 
 
-@pytest.mark.parametrize("route", [by_command, by_sheet])
+def by_python(folder: Path, store: Path, drill: str, tmp_path: Path) -> str:
+    results, coaching = read_results(folder / "results"), load_coaching(load_catalogue())
+    recorded = set(results.players["player"])
+    cells = {"player": PLAYER, "drill": drill, "since": "2031-01-01"}
+    known = known_of_run(results.run, recorded, TODAY, store=store)
+    read = check_giving(cells, known, recorded, coaching, TODAY)
+    if isinstance(read, Giving):
+        with open_store(store) as opened:
+            note_givings(opened, [read], TODAY)
+        return "give"
+    return "show" if {each.code for each in read} == {"ask-first"} else "no"
+
+
+@pytest.mark.parametrize("route", [by_command, by_sheet, by_python])
 def test_no_route_notes_a_drill_that_care_does_not_give(
     route: Callable[..., str], cell: Cell, folder: Path, store: Path, tmp_path: Path
 ) -> None:
     assert route(folder, store, cell.drill, tmp_path) == cell.verdict
     assert given(store) == (cell.verdict == "give")
+
+
+def test_no_practice_is_noted_of_who_is_paused(cell: Cell, folder: Path, store: Path) -> None:
+    at = ("--drill", cell.drill, "--results", folder / "results", "--store", store)
+    code, _, error = run("practised", PLAYER, "--sets", 2, *at)
+    assert (code == 2) == (cell.verdict == "no"), error
+    with open_store(store) as opened:
+        assert len(practice_notes(opened)) == (cell.verdict != "no")
+
+
+def test_plan_card_and_outcomes_hold_back_too(whole: Cell, folder: Path, store: Path, tmp_path: Path) -> None:
+    with open_store(store) as opened:
+        keep_given(opened, Assignment(PLAYER, FREE, "flexed_top", "2026-01-01"))
+    at = (folder / "results", "--player", PLAYER, "--store", store)
+    code, _, error = run("card", *at, "--out", tmp_path / "card.html")
+    assert code == 0, error
+    page = (tmp_path / "card.html").read_text(encoding="utf-8")
+    assert ("at full speed" in page) == (whole.verdict == "give"), page
+    plan = json.loads(run("plan", *at, "--json")[1])[0]
+    told = json.loads(run("outcomes", *at, "--json")[1])
+    assert (plan["reason"] == "paused") == (told["care"] != "") == (whole.verdict == "no")
+    for words in ("numb", "wrist", "elbow", "clinician", "hurt"):
+        assert words not in str(plan | told), words
+
+
+def test_of_a_paused_player_no_window_is_listed(whole: Cell, folder: Path, store: Path) -> None:
+    told = run("explain", folder / "results", "--player", PLAYER, "--store", store)[1]
+    assert ("window: " in told) == (f"[{FREE}]" in told or "benefit 0" in told) == (whole.verdict != "no")
+
+
+def test_without_results_the_name_is_not_checked_and_that_is_said(folder: Path, store: Path) -> None:
+    set_roster(folder, Cell(WELL, "give"))
+    said = run("players", "hurts", "p1", "--store", store)[2]
+    assert "was not checked" in said and "the store knows nobody yet" in said
+    run("players", "care", PLAYER, "--results", folder / "results", "--store", store)
+    assert f"the store knows {PLAYER}, p002" in run("players", "hurts", "p1", "--store", store)[2]
+    assert run("players", "hurts", PLAYER, "--store", store)[2] == ""
+    code, _, error = run("players", "hurts", "p1", "--results", folder / "results", "--store", store)
+    assert code == 2 and "unknown-player" in error and PLAYER in error
+
+
+def test_what_cannot_be_found_is_said(folder: Path, store: Path, tmp_path: Path) -> None:
+    set_roster(folder, Cell(WELL, "no", roster=False))
+    open_store(store).close()
+    error = run("explain", folder / "results", "--player", PLAYER, "--store", store)[2]
+    assert str(folder / "season" / "roster.csv") in error and "not found" in error
 
 
 def test_http_gives_no_drill_that_care_does_not_give(http: TestClient, cell: Cell, store: Path) -> None:

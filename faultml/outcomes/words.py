@@ -235,9 +235,7 @@ def _compared(row: Mapping[str, Any], fault: Fault) -> str:
         (others, "what players without the drill changed by"),
         (read - luck - others - left, "the weighing of sessions and swings"),
     ]
-    parts = [
-        f"{'less' if n > 0 else 'plus'} {_number(abs(n) * step, unit)} for {why}" for n, why in taken if n
-    ]
+    parts = [f"{_signed(-n * step, unit)} for {why}" for n, why in taken if n]
     low, high = _signed(-row["change_hi"], unit), _signed(-row["change_lo"], unit)
     return (
         f"Without feedback it read {_size(before * step, unit)} before ({_rest(row, 'before')}) and "

@@ -249,8 +249,8 @@ def test_the_printed_numbers_of_a_change_add_up(fault: str, luck: float, others:
         float(each) for each in re.findall(rf"{number} (?:degrees?|of the downswing) (?:before|after)", told)
     ]
     (raw,) = (float(each) for each in re.findall(rf": {number} (?:degrees?|of the downswing) better", told))
-    less = sum(float(each) for each in re.findall(rf"less {number} for", told))
-    plus = sum(float(each) for each in re.findall(rf"plus {number} for", told))
+    less = sum(float(each) for each in re.findall(rf"{number} worse for", told))
+    plus = sum(float(each) for each in re.findall(rf"{number} better for", told))
     (final,) = (float(each) for each in re.findall(rf"leaves {number}", told))
     turn = entry.sign * entry.measure.shown_sign
     assert turn * (read[0] - read[1]) == pytest.approx(raw)

@@ -73,7 +73,7 @@ def test_each_drill_given_is_told_with_its_change_and_what_can_be_claimed(part: 
         "two stops to the top: held",
         "given 2031-04-16",
         "before (24 swings in 2 sessions) and 25 degrees after (20 swings in 2 sessions, 10 of them re-test)",
-        "9 degrees better, less 1 for luck",
+        "9 degrees better, 1 worse for luck",
         "That leaves 9 degrees better (90 %: 6 better to 12 better)",
         "can be claimed here from 5 degrees on",
         "shows in an estimated 90 % of the swings before and 40 % after: 50 points fewer; with the same taken out 45",

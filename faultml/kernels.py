@@ -36,6 +36,7 @@ KERNEL_MODULES: Final = (
     "motion/even.py",
     "motion/looks.py",
     "motion/resample.py",
+    "recordings/csv_runs.py",
     "recordings/screen.py",
     "runtime/dense.py",
     "runtime/trees.py",

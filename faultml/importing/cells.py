@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from faultml.errors import InputError
 from faultml.importing.layout import FileLayout, FromColumn, TimeLayout
 from faultml.recordings.columns import MAX_TEXT_BYTES, as_text
-from faultml.recordings.csv_blocks import MISSING_WORDS
+from faultml.recordings.csv_parse import MISSING_WORDS
 from faultml.recordings.problems import shorten
 
 Floats = NDArray[np.float64]

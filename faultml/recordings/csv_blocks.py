@@ -1,6 +1,7 @@
 """Long CSV as tables of bounded size: unpacking, header, one line one row, bad rows and cells marked.
 
-A block is parsed as a whole; where anything in it is odd it is parsed again line by line, which is slow and
+Of a block the samples are parsed as a whole, and what a swing has once only in the lines where it changes
+(`faultml.recordings.csv_runs`). Where anything in a block is odd it is parsed again line by line, which is slow and
 says exactly what is wrong where. A line is a row: a quoted field does not reach over a line's end.
 """
 
@@ -12,48 +13,47 @@ import re
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from io import BufferedIOBase
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.csv as pacsv
 
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.recordings.columns import check_names
+from faultml.recordings.csv_parse import (
+    MISSING_WORDS,
+    CsvHeader,
+    FoundIds,
+    is_number_column,
+    parse_ids,
+    parse_runs,
+)
 from faultml.recordings.files import unpack_limit_bytes
 from faultml.recordings.problems import shorten
 from faultml.recordings.schema import (
     IMPACT_COLUMN,
     KNOWN_COLUMNS,
     NEEDED_COLUMNS,
-    NUMBER_COLUMNS,
     SAMPLE_COLUMNS,
 )
 
 BLOCK_BYTES: Final = 8_000_000
+_HEAD_BYTES: Final = 1 << 18
 MAX_LINE_BYTES: Final = 1_000_000
 
 FIELD_COUNT, NOT_A_NUMBER, IMPACT_UNREADABLE = 1, 2, 4
 """Marks of a row, to be combined, in the column ``mark``."""
 
-MISSING_WORDS: Final = ("", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None")
-"""What stands for a lost sample in a column of numbers. In a column of text nothing does."""
-
 _DELIMITERS: Final = (",", ";", "\t")
 _DECIMAL_LINES: Final = 200
 _NUMBER = re.compile(r"[+-]?(?:(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|inf(?:inity)?)", re.IGNORECASE | re.ASCII)
-_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
-
-
-@dataclass(frozen=True)
-class CsvHeader:
-    """The columns of a file, its delimiter and its decimal mark."""
-
-    names: tuple[str, ...]
-    delimiter: str
-    decimal: str
+_BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
+_PACKED: Final = b"\x1f\x8b"
+_NEW_LINE: Final = 10
+_ASCII_END: Final = 128
 
 
 @dataclass(frozen=True)
@@ -70,6 +70,15 @@ class BadRow:
 class CsvFile:
     """The rows of one CSV file, packed or not.
 
+    Attributes
+    ----------
+    header
+        Its columns.
+    body
+        Byte of the unpacked file in which the second line begins.
+    packed
+        Whether it is packed, and so can be read from its beginning only.
+
     Raises
     ------
     InputError
@@ -79,20 +88,38 @@ class CsvFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        blocks = self._blocks()
-        head, _, rest = next(blocks, (1, b""))[1].partition(b"\n")
+        with path.open("rb") as file:
+            self.packed = file.read(len(_PACKED)) == _PACKED
+        blocks = self._blocks(0, None, _HEAD_BYTES)
+        head, end, rest = bytes(next(blocks, b"")).partition(b"\n")
+        self.body = len(head) + len(end)
+        head = head.removeprefix(_BYTE_ORDER_MARK)
         if not head.strip() and not rest.strip():
             raise InputError("empty-file", expected="a table", found="nothing")
         while not rest.strip() and (more := next(blocks, None)):
-            rest = more[1]
+            rest = bytes(more)
         self.header = _read_header(head, rest)
         if not rest.strip():
             raise InputError("no-rows", expected="a row for each sample", found="a header alone")
 
-    def tables(self, wanted: tuple[str, ...], report: Callable[[BadRow], None]) -> Iterator[pa.Table]:
+    def tables(
+        self,
+        wanted: tuple[str, ...],
+        report: Callable[[BadRow], None],
+        start: int = 0,
+        stop: int | None = None,
+        line: int = 2,
+    ) -> Iterator[pa.Table]:
         """The wanted columns, those that the file has, plus ``line`` (header is line 1) and ``mark``.
 
-        Text stays as it is, numbers are float64 with NaN for lost samples.
+        Text stays as it is, in dictionaries; numbers are float64 with NaN for lost samples.
+
+        Parameters
+        ----------
+        start, stop
+            Bytes between which to read, each the beginning of a line; all of a packed file is read.
+        line
+            Number of the line at `start`.
 
         Raises
         ------
@@ -101,60 +128,93 @@ class CsvFile:
         """
         columns = [name for name in self.header.names if name in wanted]
         ids = ("",) * len(ID_COLUMNS)
-        for line, block in self._blocks():
-            if line == 1:
-                _, _, block = block.partition(b"\n")
-                line = 2
-            if not block.strip():
-                continue
-            if not block.isascii():
-                _decode(block, line)  # the first pass meets whatever the second may stumble over
-            table = _parse_block(block, line, self.header, columns)
+        for block in self._blocks(max(start, self.body), stop, BLOCK_BYTES):
+            _check_text(block, line)  # the first pass meets whatever the second may stumble over
+            table = parse_runs(block, line, self.header, columns)
             if table is None:
-                table = _parse_lines(block, line, self.header, columns, ids, report)
+                content = bytes(block)
+                table = _parse_lines(content, line, self.header, columns, ids, report)
+                line += content.count(b"\n")
+            else:
+                line += len(table)
             if len(table):
                 ids = tuple(table[name][-1].as_py() for name in ID_COLUMNS)
                 yield table
 
-    def _blocks(self) -> Iterator[tuple[int, bytes]]:
-        """Whole lines in blocks, each with the number of its first line."""
+    def swings(self) -> Iterator[pa.Table]:
+        """The ids of all swings, with the ``line`` and the byte, ``start``, in which each begins.
+
+        Raises
+        ------
+        InputError
+            As `tables`.
+        """
+        line, at = 2, self.body
+        ids, last = ("",) * len(ID_COLUMNS), None
+        for block in self._blocks(self.body, None, BLOCK_BYTES):
+            _check_text(block, line)
+            found = parse_ids(block, self.header)
+            if found is None:
+                content = bytes(block)
+                rows = _parse_lines(content, line, self.header, list(ID_COLUMNS), ids, lambda _: None)
+                begins = np.concatenate(
+                    [[0], np.flatnonzero(np.frombuffer(content, np.uint8) == _NEW_LINE) + 1]
+                )
+                lines, n_lines = rows["line"].to_numpy() - line, content.count(b"\n")
+                found = FoundIds(rows.select(list(ID_COLUMNS)), lines, begins[lines], n_lines)
+            rows = [tuple(row.values()) for row in found.ids.to_pylist()]
+            kept = [place for place, row in enumerate(rows) if row != (rows[place - 1] if place else last)]
+            if rows:
+                ids = last = rows[-1]
+            table = found.ids.take(pa.array(kept, pa.int64()))
+            yield table.append_column("line", pa.array(found.lines[kept] + line)).append_column(
+                "start", pa.array(found.starts[kept] + at)
+            )
+            line += found.n_lines
+            at += len(block)
+
+    def _blocks(self, start: int, stop: int | None, block_bytes: int) -> Iterator[memoryview]:
+        """Whole lines in blocks, from one byte to another; each block is good until the next is asked for."""
         limit = unpack_limit_bytes(self.path.stat().st_size)
-        line, held, total = 1, b"", 0
+        room = bytearray(block_bytes + MAX_LINE_BYTES)
+        view = memoryview(room)
+        held, total = 0, 0
         try:
-            with _open(self.path) as stream:
-                while chunk := stream.read(BLOCK_BYTES):
-                    total += len(chunk)
+            with _open(self.path, packed=self.packed) as stream:
+                stream.seek(start)
+                to_read = limit + 1 if stop is None or self.packed else stop - start
+                while n_read := stream.readinto(view[held : held + min(block_bytes, to_read - total)]):
+                    total += n_read
                     if total > limit:
                         raise InputError(
                             "unpacks-too-far", expected=f"at most {limit:,} bytes unpacked", found="more"
                         )
-                    if b"\r" in chunk and b"\n" not in chunk:
-                        chunk = chunk.replace(b"\r", b"\n")
-                    held += chunk
-                    end = held.rfind(b"\n") + 1
+                    filled = held + n_read
+                    end = room.rfind(b"\n", held, filled) + 1
+                    if not end and room.find(b"\r", held, filled) >= 0:
+                        room[held:filled] = room[held:filled].replace(b"\r", b"\n")
+                        end = room.rfind(b"\n", held, filled) + 1
                     if end:
-                        yield line, _strip_mark(held[:end], line)
-                        line += held.count(b"\n", 0, end)
-                        held = held[end:]
-                    if len(held) > MAX_LINE_BYTES:
+                        yield view[:end]
+                        room[: filled - end] = room[end:filled]
+                    held = filled - end
+                    if held > MAX_LINE_BYTES:
                         raise InputError(
                             "line-too-long", expected=f"lines under {MAX_LINE_BYTES:,} bytes", found="longer"
                         )
         except (OSError, EOFError, zlib.error) as error:
             raise InputError("damaged-file", expected="a whole file", found=shorten(error)) from error
         if held:
-            yield line, _strip_mark(held, line)
+            yield view[:held]
 
 
-def _open(path: Path) -> BinaryIO:
-    stream = path.open("rb")
-    packed = stream.read(2) == b"\x1f\x8b"
-    stream.seek(0)
-    return gzip.open(stream) if packed else stream  # type: ignore[return-value]
+def _open(path: Path, *, packed: bool) -> BufferedIOBase:
+    return gzip.open(path) if packed else path.open("rb")
 
 
-def _strip_mark(block: bytes, line: int) -> bytes:
-    return block.removeprefix(_BYTE_ORDER_MARK) if line == 1 else block
+def _check_text(block: memoryview, line: int) -> None:
+    if np.frombuffer(block, dtype=np.uint8).max() >= _ASCII_END:
+        _decode(bytes(block), line)
 
 
 def _decode(block: bytes, line: int) -> str:
@@ -196,39 +256,6 @@ def _decimal_mark(rest: bytes, names: list[str], delimiter: str) -> str:
     return "."
 
 
-def _is_number_column(name: str) -> bool:
-    return name in SAMPLE_COLUMNS or name in NUMBER_COLUMNS
-
-
-def _parse_block(block: bytes, line: int, header: CsvHeader, columns: list[str]) -> pa.Table | None:
-    """The block at once; None where a row or a cell in it needs a closer look."""
-    names = [name if name in columns else f"column {at}" for at, name in enumerate(header.names)]
-    try:
-        table = pacsv.read_csv(
-            pa.py_buffer(block),
-            read_options=pacsv.ReadOptions(column_names=names, block_size=len(block) + 1),
-            parse_options=pacsv.ParseOptions(delimiter=header.delimiter),
-            convert_options=pacsv.ConvertOptions(
-                include_columns=columns,
-                column_types={
-                    name: pa.float64() if _is_number_column(name) else pa.string() for name in columns
-                },
-                null_values=list(MISSING_WORDS),
-                strings_can_be_null=False,
-                decimal_point=header.decimal,
-            ),
-        )
-    except pa.ArrowInvalid:
-        return None
-    n_lines = block.count(b"\n") + (not block.endswith(b"\n"))
-    if len(table) != n_lines:
-        return None
-    lines = pa.array(np.arange(line, line + n_lines))
-    return table.append_column("line", lines).append_column(
-        "mark", pa.array(np.zeros(n_lines, dtype=np.int8))
-    )
-
-
 def _parse_lines(
     block: bytes,
     first_line: int,
@@ -259,7 +286,7 @@ def _parse_lines(
                 fields[place] = part
         for name, place in zip(columns, places, strict=True):
             cell = fields[place]
-            if not _is_number_column(name):
+            if not is_number_column(name):
                 values[name].append(cell)
                 continue
             number = _number(cell, header.decimal)
@@ -270,8 +297,9 @@ def _parse_lines(
             values[name].append(np.nan if number is None else number)
         lines.append(line)
         marks.append(mark)
-    kinds = {name: pa.float64() if _is_number_column(name) else pa.string() for name in columns}
+    kinds = {name: pa.float64() if is_number_column(name) else pa.string() for name in columns}
     arrays = {name: pa.array(values[name], kinds[name]) for name in columns}
+    arrays |= {name: each.dictionary_encode() for name, each in arrays.items() if each.type == pa.string()}
     return pa.table({**arrays, "line": pa.array(lines, pa.int64()), "mark": pa.array(marks, pa.int8())})
 
 

@@ -23,6 +23,7 @@ class Piece(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         The file as the season was opened with it, and what it is.
     start, stop
         First and last place, `stop` not included: rows from 0 of a Parquet file, bytes of a CSV file.
+        All of a packed CSV file is one piece.
     line
         Line of a CSV file that `start` is in; the header is line 1.
     n_swings
@@ -62,7 +63,7 @@ def cut_fragments(pieces: Iterable[Piece], swings: int = PARTITION_SWINGS) -> li
     pieces
         Of the whole season, in order.
     swings
-        Most swings of a fragment; only a CSV piece, which is not cut, may hold more.
+        Most swings of a fragment; only a packed CSV file, which is not cut, may hold more.
     """
     fragments: list[Fragment] = []
     held: list[Piece] = []

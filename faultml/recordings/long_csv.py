@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, ID_COLUMNS
@@ -26,6 +27,9 @@ from faultml.recordings.schema import (
 from faultml.recordings.words import split_shot
 
 Report = Callable[[Problem], None]
+
+PIECE_SWINGS: Final = 256
+"""Swings of the pieces into which a file is cut, of which partitions are made."""
 
 _REFUSALS = {FIELD_COUNT: "field-count", NOT_A_NUMBER: "not-a-number"}
 
@@ -57,26 +61,46 @@ class CsvSeason:
 
     def scan(self) -> Iterator[pa.Table]:
         """The ids of all swings in tables of bounded size; `pieces` is known at its end."""
-        tables = self._file.tables(ID_COLUMNS, lambda _: None)
+        begins: list[tuple[int, int]] = []
         n_swings = 0
-        for table, starts in _whole_swings(tables):
-            n_swings += len(starts)
-            yield table.select(list(ID_COLUMNS)).take(starts)
-        self.pieces = [Piece(str(self.path), "csv", 0, self.path.stat().st_size, 1, n_swings)]
+        for table in self._file.swings():
+            cuts = np.arange(-n_swings % PIECE_SWINGS, len(table), PIECE_SWINGS)
+            lines, starts = (table[name].to_numpy()[cuts].tolist() for name in ("line", "start"))
+            begins += zip(starts, lines, strict=True)
+            n_swings += len(table)
+            yield table.select(list(ID_COLUMNS))
+        size = self.path.stat().st_size
+        if self._file.packed or not begins:
+            self.pieces = [Piece(str(self.path), "csv", 0, size, 2, n_swings)]
+            return
+        ends = [start for start, _ in begins[1:]] + [size]
+        counts = [PIECE_SWINGS] * (len(begins) - 1) + [n_swings - PIECE_SWINGS * (len(begins) - 1)]
+        self.pieces = [
+            Piece(str(self.path), "csv", start, stop, line, count)
+            for (start, line), stop, count in zip(begins, ends, counts, strict=True)
+        ]
 
     def ids(self, piece: Piece, reason: str) -> Iterator[RawSwings]:
         """The swings of a piece by their ids alone, each refused with a reason."""
-        tables = self._file.tables(ID_COLUMNS, lambda _: None)
-        for table, starts in _whole_swings(tables):
+        for table, starts in _whole_swings(self._tables(ID_COLUMNS, lambda _: None, piece)):
             first = table.take(starts)
             yield refused_swings(first, str(self.path), first["line"], reason)
 
     def read(self, report: Report, piece: Piece | None = None) -> Iterator[RawSwings]:
         """The swings of a piece, or all, in order."""
         bad_rows = _BadRows(str(self.path))
-        for table, starts in _whole_swings(self._file.tables(KNOWN_COLUMNS, bad_rows.add)):
-            yield _raw_swings(table, starts, str(self.path), report)
-            bad_rows.hand_over(report)
+        for table, starts in _whole_swings(self._tables(KNOWN_COLUMNS, bad_rows.add, piece)):
+            raw = _raw_swings(table, starts, str(self.path), report)
+            bad_rows.hand_over(report, table["line"][-1].as_py())
+            yield raw
+        bad_rows.hand_over(report)
+
+    def _tables(
+        self, wanted: tuple[str, ...], add: Callable[[BadRow], None], piece: Piece | None
+    ) -> Iterator[pa.Table]:
+        if piece is None:
+            return self._file.tables(wanted, add)
+        return self._file.tables(wanted, add, piece.start, piece.stop, piece.line)
 
 
 class _BadRows:
@@ -92,12 +116,15 @@ class _BadRows:
         self._first.setdefault(key, row)
         self._counts[key] = self._counts.get(key, 0) + 1
 
-    def hand_over(self, report: Report) -> None:
-        for key, row in self._first.items():
-            more = f" and {self._counts[key] - 1} more rows" if self._counts[key] > 1 else ""
+    def hand_over(self, report: Report, line: int = sys.maxsize) -> None:
+        """Report those of swings that end at a line or before; more may be known later of the others."""
+        for key, row in list(self._first.items()):
+            if row.line > line:
+                continue
+            del self._first[key]
+            count = self._counts.pop(key)
+            more = f" and {count - 1} more rows" if count > 1 else ""
             report(swing_problem(self._file, row.line, row.ids, row.code, row.expected, row.found + more))
-        self._first.clear()
-        self._counts.clear()
 
 
 def _whole_swings(tables: Iterator[pa.Table]) -> Iterator[tuple[pa.Table, NDArray[np.int64]]]:
@@ -108,16 +135,26 @@ def _whole_swings(tables: Iterator[pa.Table]) -> Iterator[tuple[pa.Table, NDArra
     most = limits().max_samples + 1
     held: pa.Table | None = None
     for table in tables:
-        if held is not None:
-            table = pa.concat_tables([held, table])
-        table = table.combine_chunks()
         starts = _run_starts(table)
+        if held is not None and _ids(held, 0) == _ids(table, 0):
+            # Only the swing that reaches over two blocks is copied.
+            end = int(starts[1]) if len(starts) > 1 else len(table)
+            held = pa.concat_tables([held, table.slice(0, end)]).slice(0, most).combine_chunks()
+            table, starts = table.slice(end), starts[1:] - end
+        if not len(table):
+            continue
+        if held is not None:
+            yield held, np.zeros(1, dtype=np.int64)
         last = int(starts[-1])
         if last:
             yield table.slice(0, last), starts[:-1]
         held = table.slice(last, most)
     if held is not None:
         yield held, np.zeros(1, dtype=np.int64)
+
+
+def _ids(table: pa.Table, row: int) -> tuple[str, ...]:
+    return tuple(table[name][row].as_py() for name in ID_COLUMNS)
 
 
 def _run_starts(table: pa.Table) -> NDArray[np.int64]:
@@ -131,12 +168,11 @@ def _run_starts(table: pa.Table) -> NDArray[np.int64]:
 def _changes(table: pa.Table, name: str) -> NDArray[np.bool_]:
     """``(n_rows - 1,)`` whether a row's value differs from the row before."""
     column = table[name].combine_chunks()
-    if isinstance(column, pa.ChunkedArray):
-        column = column.chunk(0) if column.num_chunks else pa.array([], column.type)
-    if pa.types.is_floating(column.type):
-        values = column.to_numpy(zero_copy_only=False)
-        return (values[1:] != values[:-1]) & ~(np.isnan(values[1:]) & np.isnan(values[:-1]))
-    return pc.not_equal(column.slice(1), column.slice(0, len(column) - 1)).to_numpy(zero_copy_only=False)
+    if pa.types.is_dictionary(column.type):
+        codes = column.indices.to_numpy()
+        return codes[1:] != codes[:-1]
+    values = column.to_numpy(zero_copy_only=False)
+    return (values[1:] != values[:-1]) & ~(np.isnan(values[1:]) & np.isnan(values[:-1]))
 
 
 def _raw_swings(table: pa.Table, starts: NDArray[np.int64], file: str, report: Report) -> RawSwings:

@@ -93,10 +93,10 @@ class Season:
 
     def batches(self) -> Iterator[SwingBatch]:
         """Every swing of the season exactly once, in file order, at most ``batch_size`` a time."""
-        whole = Fragment(tuple(self._pieces))
-        yield from read_fragment(
-            whole, self.repeats, self._problems.append, self.unread.append, self.batch_size
-        )
+        for whole in cut_fragments(self._pieces, max(self.n_swings, 1)):
+            yield from read_fragment(
+                whole, self.repeats, self._problems.append, self.unread.append, self.batch_size
+            )
 
     @property
     def problems(self) -> list[Problem]:

@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from faultml.errors import InputError
 from faultml.importing.cells import Written, read_numbers
-from faultml.recordings.csv_blocks import MISSING_WORDS
+from faultml.recordings.csv_parse import MISSING_WORDS
 
 MAX_WORDS: Final = 3
 """A column of numbers with more kinds of words holds something else."""

@@ -35,6 +35,7 @@ COMMANDS: Final = {
     "players": "What a player says of pain; export or forget one.",
     "store": "Look after the coach's store.",
     "serve": "Answer other programs over HTTP.",
+    "token": "Make and remove tokens of serve.",
     "train": "Train the default model from a seed.",
     "models": "Keep models, and promote the better one.",
 }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -34,9 +33,10 @@ if TYPE_CHECKING:
 @options.CHAMPION
 @options.CATALOGUE
 @click.option(
-    "--token-file",
+    "--tokens",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="What requests must bring; needed where others than this machine can ask.  [default: FAULTML_TOKEN]",
+    help="Of which a request must bring one (faultml token); needed where others than this machine can ask."
+    "  [default: the one in FAULTML_TOKEN]",
 )
 @click.option(
     "--allow-host",
@@ -48,11 +48,15 @@ if TYPE_CHECKING:
 @click.option(
     "--spool",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Where uploads are kept.  [default: the system's temporary files]",
+    help="Where uploads are kept; servers may share it.  [default: faultml-seasons beside the store]",
 )
 @click.option(
-    "--log", is_flag=True, help="A line a request: route, status, time. Names of players are not logged."
+    "--log",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write a line of JSON a request: route, status, time, token's name, never a player's.  [default: errors only,"
+    " to standard error]",
 )
+@click.option("--metrics", is_flag=True, help="Answer /metrics, for Prometheus; needs a token.")
 def command(
     host: str,
     port: int,
@@ -61,10 +65,11 @@ def command(
     model: Path | None,
     registry: Path | None,
     catalogue: Path | None,
-    token_file: Path | None,
+    tokens: Path | None,
     others: tuple[str, ...],
     spool: Path | None,
-    log: bool,
+    log: Path | None,
+    metrics: bool,
 ) -> None:
     """Answer other programs over HTTP: assess swings, classify seasons, tell drills, keep verdicts.
 
@@ -76,13 +81,14 @@ def command(
       faultml serve --results results/ --store faultml-store.sqlite
     """
     from faultml.service import Settings, create_app
+    from faultml.service.logs import start_log
     from faultml.service.server import listen, server
     from faultml.service.settings import allowed_hosts, read_token
     from faultml.store.place import store_if_there
 
-    if log:
-        logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
-    token = read_token(token_file, host)
+    start_log(log)
+    # A file of tokens is enough wherever it listens; the one in the environment is checked all the same.
+    token = read_token(None, "localhost" if tokens else host)
     chosen = options.chosen_model(model, registry)
     allowed_hosts(host, port, others)
     with listen(host, port) as taken:
@@ -93,7 +99,9 @@ def command(
             catalogue=catalogue,
             results=results,
             store=store_if_there(store),
+            token_file=tokens,
             token=token,
+            metrics=metrics,
             hosts=allowed_hosts(host, port, others),
             spool=spool,
         )
@@ -109,7 +117,7 @@ def _said(host: str, port: int, settings: Settings) -> list[str]:
     from faultml.service.settings import is_loopback
 
     who = "only this machine can ask" if is_loopback(host) else "other machines can ask"
-    asked = "with the token" if settings.token else "without a token"
+    asked = "with a token" if settings.token or settings.token_file else "without a token"
     shown = f"[{host}]" if ":" in host else host
     return [
         f"Listening on http://{shown}:{port}: {who}, {asked}. Stop it with Ctrl-C.",

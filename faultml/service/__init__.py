@@ -6,10 +6,13 @@ from faultml.errors import MissingExtraError
 
 try:
     import fastapi  # noqa: F401
+    import prometheus_client  # noqa: F401
     import uvicorn  # noqa: F401
 except ImportError as error:  # pragma: no cover - without the extra
     raise MissingExtraError(
-        "missing-extra", expected="FastAPI and uvicorn: pip install 'faultml[serve]'", found=str(error)
+        "missing-extra",
+        expected="FastAPI, prometheus-client and uvicorn: pip install 'faultml[serve]'",
+        found=str(error),
     ) from error
 
 from faultml.service.app import create_app

@@ -17,12 +17,14 @@ from faultml.results.tables import Kind
 Samples = list[float | None]
 Text = Annotated[str, Field(max_length=1000)]
 Words = Annotated[str, Field(max_length=500)]
+Id = Annotated[str, Field(min_length=1, max_length=200)]
 
 
 class Strict(BaseModel):
     """What is asked; an unknown field is an error and not passed over."""
 
-    model_config = ConfigDict(extra="forbid", strict=True)
+    # No NaN, no infinity, no 1e999: JSON has none of them, and null says what is missing.
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
 
 class SwingIn(Strict):
@@ -57,17 +59,17 @@ class AssessIn(Strict):
 class LabelIn(Strict):
     """A coach's verdict on one fault of one swing."""
 
-    player: str
-    session: str
-    swing: str
-    fault: str
+    player: Id
+    session: Id
+    swing: Id
+    fault: Id
     verdict: Literal["yes", "no", "unsure", "retract"]
-    coach: str
+    coach: Id
     severity: float | None = Field(None, description="How far past the edge, in the fault's unit.")
     unit: Literal["", "deg", "share"] = ""
-    occasion: str = "1"
-    when: str = Field("", description="ISO 8601, UTC; empty: now.")
-    comment: str = ""
+    occasion: Id = "1"
+    when: str = Field("", description="ISO 8601, UTC; empty: now.", max_length=40)
+    comment: str = Field("", max_length=2000)
 
 
 class LabelsIn(Strict):

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from typing import Any
 
-from fastapi import APIRouter, FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request, Response
 
 from faultml import __version__
 from faultml.service import (
@@ -23,13 +23,14 @@ from faultml.service.answers import AssessIn, Health, Ready
 from faultml.service.context import Service, service_of
 from faultml.service.describe import SUMMARY, TITLE
 from faultml.service.describe import problems as problem_responses
-from faultml.service.jobs import Jobs
+from faultml.service.logs import Event, write
+from faultml.service.metrics import MEDIA_TYPE
 from faultml.service.problems import ProblemDocument, Refusal
 from faultml.service.request_guard import OPEN_PATHS, RequestGuard
 from faultml.service.settings import Settings
-from faultml.service.spool import open_spool
 
 health = APIRouter(tags=["health"])
+figures = APIRouter()
 
 
 def create_app(settings: Settings) -> FastAPI:
@@ -56,14 +57,16 @@ def create_app(settings: Settings) -> FastAPI:
         redirect_slashes=False,
     )
     app.state.service = Service(settings)
-    routers = (
+    routers = [
         health, swing_routes.router, season_routes.router, book_routes.router, care_routes.router, plan_routes.router,
         label_routes.router,
-    )  # fmt: skip
+    ]  # fmt: skip
+    if app.state.service.metrics is not None:
+        routers.append(figures)
     for router in routers:
         app.include_router(router)
     problems.install(app, [*app.routes, *(route for router in routers for route in router.routes)])
-    app.add_middleware(RequestGuard, settings=settings)
+    app.add_middleware(RequestGuard, service=app.state.service)
     _describe(app)
     return app
 
@@ -78,6 +81,14 @@ def create_app(settings: Settings) -> FastAPI:
 async def healthz() -> dict[str, Any]:
     """Needs no token."""
     return {"status": "ok", "version": __version__}
+
+
+@figures.get("/metrics", include_in_schema=False)
+async def metrics(request: Request) -> Response:
+    """Figures of this server for Prometheus."""
+    service = service_of(request)
+    assert service.metrics is not None
+    return Response(await service.reading.run(service.metrics.text), media_type=MEDIA_TYPE)
 
 
 @health.get(
@@ -98,7 +109,8 @@ async def readyz(request: Request) -> dict[str, Any]:
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     service: Service = app.state.service
-    service.jobs = Jobs(service.settings, open_spool(service.settings.spool, service.settings.store))
+    service.start()
+    write(Event("start"))
     tasks = [
         asyncio.create_task(each)
         for each in (service.jobs.run(), service.jobs.sweep(), service.assessing.run(service.warm))
@@ -112,6 +124,7 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
             with suppress(asyncio.CancelledError, Refusal):
                 await task
         service.close()
+        write(Event("stop"))
 
 
 def _describe(app: FastAPI) -> None:

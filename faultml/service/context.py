@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Final
 
 import numpy as np
 from fastapi import Request
@@ -12,6 +13,7 @@ from faultml.care.known import Known, known_now, known_with_store
 from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import load_bundle
 from faultml.coaching.rules import Coaching, load_coaching
+from faultml.errors import InputError
 from faultml.faults.catalogue import load_catalogue
 from faultml.recordings.files import ROSTER_FILE
 from faultml.recordings.roster import read_roster
@@ -20,10 +22,17 @@ from faultml.results import Results, read_results
 from faultml.service.answers import ModelOut
 from faultml.service.connections import Connections
 from faultml.service.jobs import Jobs
+from faultml.service.metrics import Metrics
 from faultml.service.pool import Pool
 from faultml.service.problems import Refusal
 from faultml.service.settings import Settings
+from faultml.service.spool import open_spool
+from faultml.service.tokens import ANONYMOUS, Token, Tokens
+from faultml.service.usage import Usage
 from faultml.store.base import Store
+
+TOKEN: Final = "faultml_token"
+"""Where the token of a request stands in its scope; None where there is none."""
 
 _READERS = 4
 _WARM_RATE_HZ, _WARM_S = 200.0, 2.5
@@ -38,23 +47,30 @@ class Service:
         Threads that assess, and threads that wait for disks.
     connections
         Everybody who is connected.
-    jobs
-        Uploaded seasons; there while the server runs.
+    tokens
+        Who may ask.
+    metrics
+        Figures for Prometheus; None where they are off.
+    jobs, usage
+        Uploaded seasons, and how often each token has asked; there while the server runs.
     ready
         Whether every kernel is compiled.
 
     Raises
     ------
     FaultmlError
-        Where the model, the catalogue, the results or the store cannot be used.
+        Where the model, the catalogue, the results, the store or the tokens cannot be used.
     """
 
     jobs: Jobs
+    usage: Usage
 
     def __init__(self, settings: Settings) -> None:
         limits = settings.limits
         self.settings = settings
         self.connections = Connections(limits)
+        self.tokens = Tokens(settings.token_file, settings.token)
+        self.metrics = self._metrics() if settings.metrics else None
         self.assessor = _assessor(settings)
         self.coaching: Coaching = load_coaching(self.assessor.catalogue)
         self.store = _open(settings)
@@ -135,8 +151,21 @@ class Service:
             raise Refusal(404, "no-store", "This server was started without a store.")
         return self.store
 
+    def _metrics(self) -> Metrics:
+        if not self.tokens.needed:
+            raise InputError(
+                "token-needed", where="--metrics", expected="a token: whoever asks can see", found="none"
+            )
+        return Metrics(self.connections, lambda: [job.state for job in self.jobs.all()])
+
+    def start(self) -> None:
+        """Open the spool."""
+        spool = open_spool(self.settings.spool, self.settings.store)
+        self.jobs, self.usage = Jobs(self.settings, spool), Usage(spool)
+
     def close(self) -> None:
-        """Let go of threads and store."""
+        """Let go of threads, spool and store."""
+        self.usage.close()
         self.assessing.close()
         self.reading.close()
         if self.store is not None:
@@ -147,6 +176,12 @@ def service_of(request: Request) -> Service:
     """The service behind an app's routes."""
     service: Service = request.app.state.service
     return service
+
+
+def uploader(request: Request, service: Service) -> tuple[str, int]:
+    """Whose a season is that a request uploads: name of the token, and how many seasons it may have."""
+    token: Token | None = request.scope[TOKEN]
+    return (token.name, token.max_seasons) if token else (ANONYMOUS, service.settings.limits.max_jobs)
 
 
 def _assessor(settings: Settings) -> Assessor:

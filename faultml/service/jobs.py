@@ -9,7 +9,6 @@ import shutil
 import sqlite3
 import sys
 import time
-import traceback
 from contextlib import suppress
 from datetime import UTC, datetime
 from functools import partial
@@ -21,13 +20,12 @@ import msgspec
 from faultml.recordings.files import ROSTER_FILE
 from faultml.results import REPORT_FILE
 from faultml.service.ledger import ENDED, Job, Ledger, State
+from faultml.service.logs import Event, failure, write
 from faultml.service.problems import Refusal
 from faultml.service.settings import TOKEN_ENVIRONMENT, Settings
 from faultml.service.spool import SEASONS_FOLDER, new_id
 from faultml.service.uploads import SEASON_FOLDER
 from faultml.service.worker_requests import JobProgress, WorkerRequest, results_folder
-
-log = logging.getLogger(__name__)
 
 _MAX_LINE_BYTES: Final = 1 << 20
 _LOOK_S: Final = 1.0
@@ -166,7 +164,7 @@ class Jobs:
             try:
                 job = await asyncio.to_thread(claim)
             except Exception as error:  # a disk that is full today has room tomorrow
-                log.error("%s while a season was looked for", type(error).__name__)
+                write(failure(error), logging.ERROR)
             if job is not None:
                 await self._run(job)
             else:
@@ -180,7 +178,7 @@ class Jobs:
             try:
                 await asyncio.to_thread(self._tidy)
             except Exception as error:
-                log.error("%s while old seasons were removed", type(error).__name__)
+                write(failure(error), logging.ERROR)
             await asyncio.sleep(every_s)
 
     async def _run(self, job: Job) -> None:
@@ -195,9 +193,8 @@ class Jobs:
             self._ledger.release(job)
             raise
         except Exception as error:
-            # Whatever it is, the next season gets its turn. Places only: a message may repeat what was sent.
-            places = "".join(traceback.format_tb(error.__traceback__))
-            log.error("%s while a season was classified\n%s", type(error).__name__, places)
+            # Whatever it is, the next season gets its turn.
+            write(failure(error), logging.ERROR)
             state, reason = "failed", "It could not be classified on this machine."
         finally:
             heart.cancel()
@@ -209,8 +206,8 @@ class Jobs:
             await asyncio.to_thread(self._conclude, job, state, reason, self._progress)
         except Exception as error:
             # Its lease ends, and it is begun anew.
-            log.error("%s while a season was concluded", type(error).__name__)
-        log.info("a season of %d swings: %s", self._progress.swings, state)
+            write(failure(error), logging.ERROR)
+        write(Event("season", state=state, swings=self._progress.swings, attempt=job.attempts))
 
     async def _hold(self, job: Job) -> None:
         """Renew a job's lease; end its process once somebody else may have it."""
@@ -224,7 +221,7 @@ class Jobs:
                     break
                 until = asked + lease_s
             except sqlite3.Error as error:
-                log.error("%s while a lease was renewed", type(error).__name__)
+                write(failure(error), logging.ERROR)
         self.stop(job.id)
 
     async def _classify(self, job: Job) -> tuple[State, str]:
@@ -249,6 +246,8 @@ class Jobs:
         while line := await process.stdout.readline():
             self._progress = msgspec.json.decode(line, type=JobProgress)
         await process.wait()
+        if self._progress.error:
+            write(Event("error", error=self._progress.error, places=self._progress.places), logging.ERROR)
         return _outcome(self._progress)
 
     def _conclude(self, job: Job, state: State, reason: str, progress: JobProgress) -> None:

@@ -8,22 +8,22 @@ any header that would let a page read the answers.
 from __future__ import annotations
 
 import asyncio
-import hmac
 import logging
+import sqlite3
 import time
-import traceback
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import Final, NamedTuple
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from faultml.service.context import TOKEN, Service
+from faultml.service.logs import Event, failure, write
 from faultml.service.problems import Refusal, response
-from faultml.service.settings import Settings
-
-log = logging.getLogger(__name__)
+from faultml.service.tokens import ANONYMOUS, Token
 
 OPEN_PATHS: Final = ("/healthz", "/readyz")
 """Answered without a token: they say nothing about anybody."""
@@ -48,10 +48,11 @@ HEADERS: Final = {
 class RequestGuard:
     """The outermost layer of the app."""
 
-    def __init__(self, app: ASGIApp, settings: Settings) -> None:
+    def __init__(self, app: ASGIApp, service: Service) -> None:
         self._app = app
-        self._settings = settings
-        self._token = settings.token.encode()
+        self._service = service
+        settings = service.settings
+        self._hosts, self._limits = frozenset(settings.hosts), settings.limits
         self._origins = {f"{scheme}://{host}" for scheme in ("http", "https") for host in settings.hosts}
         self._open: Counter[str] = Counter()
         self._mean_s = 1.0
@@ -64,70 +65,88 @@ class RequestGuard:
             return
         method = scope["method"]
         # HEAD is answered as GET; the server, which keeps the scope it made, leaves the body out.
-        scope = {**scope, "method": "GET" if method == "HEAD" else method}
+        scope = {**scope, "method": "GET" if method == "HEAD" else method, TOKEN: None}
         started, coming, out = time.monotonic(), _Incoming(receive, self._bounds(scope)), _Outgoing(send)
-        client = scope["client"][0] if scope.get("client") else ""
-        self._open[client] += 1
         try:
-            self._check(scope, client)
-            await self._app(scope, coming, out)
+            with self._let_in(scope):
+                await self._app(scope, coming, out)
         except Refusal as refusal:
             await out.answer(response(refusal), scope, receive)
         except ClientDisconnect:
             coming.left = True
         except Exception as error:
-            # Places only: the message of an error may repeat what was sent.
-            places = "".join(traceback.format_tb(error.__traceback__))
-            log.error("%s in an answer\n%s", type(error).__name__, places)
+            write(failure(error), logging.ERROR)
             wrong = Refusal(
                 500, "internal-error", "Something is wrong with this program, not with the request."
             )
             await out.answer(response(wrong), scope, receive)
         finally:
-            self._open[client] -= 1
-            if not self._open[client]:
-                del self._open[client]
+            spent_s = time.monotonic() - started
+            if out.status < 400:
+                self._mean_s += _NEWEST * (spent_s - self._mean_s)
             # The route's pattern, not the path: players' names stand in paths.
             route = getattr(scope.get("route"), "path", "-")
-            spent_s = time.monotonic() - started
-            self._mean_s += _NEWEST * (spent_s - self._mean_s)
             status = CLIENT_LEFT if coming.left else out.status
-            log.info("%s %s %s %.0f ms", method, route, status, 1000 * spent_s)
+            token: Token | None = scope[TOKEN]
+            name = token.name if token else ANONYMOUS
+            if self._service.metrics is not None:
+                self._service.metrics.count(method, route, status, spent_s)
+            write(Event("request", method, route, status, round(1000 * spent_s, 1), name))
 
-    def _check(self, scope: Scope, client: str) -> None:
+    @contextmanager
+    def _let_in(self, scope: Scope) -> Iterator[None]:
+        """Check a request, and count it while it is answered."""
         headers = Headers(scope=scope)
         self._check_host(headers.getlist("host"))
-        if scope["path"] not in OPEN_PATHS:  # those are answered however much else there is to do
-            self._check_token(headers.getlist("authorization"))
-            limits = self._settings.limits
-            if self._open[client] > limits.max_requests_of_a_client:
-                raise Refusal(
-                    429,
-                    "too-many-requests",
-                    "Wait for the answers to earlier requests.",
-                    retry_s=self._mean_s,
-                )
-            if self._open.total() > limits.max_requests:
-                raise Refusal(503, "busy", "Too many requests are being answered.", retry_s=self._mean_s)
+        client = scope["client"][0] if scope.get("client") else ""
+        counted = scope["path"] not in OPEN_PATHS  # those are answered however much else there is to do
+        if counted:
+            token = scope[TOKEN] = self._token(headers.getlist("authorization"))
+            client = f"token {token.name}" if token else client
+            self._check_counts(client, token)
         if scope["method"] != "GET":
             self._check_origin(headers)
         self._check_body(headers, self._bounds(scope).max_bytes)
+        self._open[client] += counted
+        try:
+            yield
+        finally:
+            self._open[client] -= counted
+            if not self._open[client]:
+                del self._open[client]
+
+    def _check_counts(self, client: str, token: Token | None) -> None:
+        max_requests = token.max_requests if token else self._limits.max_requests_of_a_client
+        if self._open[client] >= max_requests:
+            detail = "Wait for the answers to earlier requests."
+            raise Refusal(429, "too-many-requests", detail, retry_s=self._mean_s)
+        if self._open.total() >= self._limits.max_requests:
+            raise Refusal(503, "busy", "Too many requests are being answered.", retry_s=self._mean_s)
+        if token is not None:
+            try:
+                wait_s = self._service.usage.count(token.name, token.max_requests_a_minute)
+            except sqlite3.OperationalError as error:
+                raise Refusal(503, "busy", "Requests could not be counted.", retry_s=1) from error
+            if wait_s:
+                said = f"At most {token.max_requests_a_minute} requests a minute with this token."
+                raise Refusal(429, "too-many-a-minute", said, retry_s=wait_s)
 
     def _check_host(self, named: list[str]) -> None:
         if len(named) != 1:
             raise Refusal(400, "bad-host", "One Host header is needed.")
-        if named[0].lower() not in self._settings.hosts:
+        if named[0].lower() not in self._hosts:
             raise Refusal(421, "wrong-host", "This server goes by another name.")
 
-    def _check_token(self, given: list[str]) -> None:
-        if not self._token:
-            return
-        scheme, _, token = (given[0] if len(given) == 1 else "").partition(" ")
-        # Compared in constant time, also where the scheme is wrong.
-        same = hmac.compare_digest(token.strip().encode(), self._token)
-        if not same or scheme.lower() != "bearer":
+    def _token(self, given: list[str]) -> Token | None:
+        tokens = self._service.tokens
+        if not tokens.needed:
+            return None
+        scheme, _, said = (given[0] if len(given) == 1 else "").partition(" ")
+        token = tokens.find(said)
+        if token is None or scheme.lower() != "bearer":
             headers = {"www-authenticate": 'Bearer realm="faultml"'}
             raise Refusal(401, "token-needed", "Authorization: Bearer and the token.", headers=headers)
+        return token
 
     def _check_origin(self, headers: Headers) -> None:
         origins = headers.getlist("origin")
@@ -144,7 +163,7 @@ class RequestGuard:
             raise too_large(max_bytes)
 
     def _bounds(self, scope: Scope) -> _Bounds:
-        limits = self._settings.limits
+        limits = self._limits
         if scope["path"] == UPLOAD_PATH:
             return _Bounds(limits.max_upload_bytes, limits.max_upload_s, limits.max_pause_s)
         return _Bounds(limits.max_body_bytes, limits.max_body_s, limits.max_pause_s)

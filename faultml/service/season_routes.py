@@ -18,7 +18,7 @@ from faultml.results.columns import RUN_FILE
 from faultml.results.tables import table_parts
 from faultml.service.answers import JobOut, JobsOut
 from faultml.service.bodies import PARQUET
-from faultml.service.context import Service, service_of
+from faultml.service.context import Service, service_of, uploader
 from faultml.service.describe import binary, problems
 from faultml.service.jobs import RESULT_FILES, ResultFile
 from faultml.service.problems import Refusal
@@ -65,7 +65,7 @@ async def upload(request: Request, response: Response) -> dict[str, Any]:
     """
     service = service_of(request)
     jobs, disk = service.jobs, service.reading
-    name = await disk.run(jobs.new, "", service.settings.limits.max_jobs)
+    name = await disk.run(jobs.new, *uploader(request, service))
     try:
         await store_upload(request, jobs.folder(name), service.settings.limits, disk)
         job = await disk.run(jobs.submit, name)

@@ -112,8 +112,12 @@ class Settings:
         Results folder that drills are taken from; None: those of the latest season that was uploaded.
     store
         The coach's store; None: no labels.
+    token_file
+        Tokens by their hashes, of which a request must bring one as ``Authorization: Bearer``; None for none.
     token
-        What a request must bring as ``Authorization: Bearer``; "" for none, on loopback only.
+        One more such token, itself; "" for none.
+    metrics
+        Whether ``/metrics`` is answered, to whoever brings a token.
     hosts
         ``host:port`` that a request's Host may name, exactly, in small letters.
     spool
@@ -127,7 +131,9 @@ class Settings:
     registered: Registered | None = None
     results: Path | None = None
     store: Path | None = None
+    token_file: Path | None = None
     token: str = ""
+    metrics: bool = False
     hosts: tuple[str, ...] = ()
     spool: Path | None = None
     limits: Limits = field(default_factory=Limits)
@@ -194,7 +200,7 @@ def read_token(file: Path | None, host: str) -> str:
         raise InputError(
             "token-needed",
             where=str(file or host),
-            expected=f"a token, with --token-file or {TOKEN_ENVIRONMENT}: others than this machine could ask",
+            expected=f"a token in a file or in {TOKEN_ENVIRONMENT}: others than this machine could ask",
             found="none",
         )
     if token and (len(token) < MIN_TOKEN_LETTERS or not token.isascii() or not token.isprintable()):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import shutil
 from pathlib import Path
 from typing import BinaryIO, Final
@@ -11,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
 from faultml.recordings.files import ROSTER_FILE, find_files
+from faultml.recordings.roster import read_roster
 from faultml.service.bodies import PARQUET, unknown_type
 from faultml.service.pool import Pool
 from faultml.service.problems import MAX_ERRORS, Refusal
@@ -26,6 +28,7 @@ _SUFFIXES: Final = {b"PAR1": ".parquet", b"\x1f\x8b": ".csv.gz"}
 _COPY_BYTES: Final = 1 << 20
 _MAX_FIELDS: Final = 10
 """Parts that are no files: each is refused by its name."""
+_NO_ROOM_S: Final = 60.0
 _TOO_MANY: Final = "Too many files"
 """How the reader of forms says so; it has no code for it."""
 
@@ -36,23 +39,36 @@ async def store_upload(request: Request, folder: Path, limits: Limits, disk: Poo
     Raises
     ------
     Refusal
-        415 for another media type, 400 for a broken form, 422 for parts that are not asked for, too many files or
-        a file that is no table.
+        503 where the disk is full, 415 for another media type, 400 for a broken form, 422 for parts that are not asked
+        for, too many files or a file that is no table.
     """
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     season = folder / SEASON_FOLDER
     season.mkdir(mode=0o700)
+    try:
+        await _store(request, season, limits, disk)
+        await disk.run(_check, season)
+    except OSError as error:
+        raise _no_room(error) from error
+
+
+async def _store(request: Request, season: Path, limits: Limits, disk: Pool) -> None:
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind == MULTIPART:
         await _store_form(request, season, limits, disk)
     elif kind in TYPES:
-        part = folder / "arriving"
+        part = season.parent / "arriving"
         with part.open("wb") as file:
             async for chunk in request.stream():
                 await disk.run(file.write, chunk)
         part.rename(season / _name(part, 1))
     else:
         raise unknown_type(TYPES)
-    await disk.run(_check, season)
+
+
+def _no_room(error: OSError) -> Refusal:
+    if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EMFILE, errno.ENFILE):
+        raise error
+    return Refusal(503, "no-room", "There is no room for an upload on this machine now.", retry_s=_NO_ROOM_S)
 
 
 async def _store_form(request: Request, season: Path, limits: Limits, disk: Pool) -> None:
@@ -105,3 +121,12 @@ def _check(season: Path) -> None:
             for problem in found.problems[:MAX_ERRORS]
         ]
         raise Refusal(422, "no-season", "No file of it is a season table.", errors=errors)
+    roster = season / ROSTER_FILE
+    read = read_roster(roster if roster.exists() else None)
+    if read.unreadable:
+        # What was found there may be about somebody's body.
+        wrong = [
+            ("body", f"/{ROSTER_PART}", f"{problem.code}: expected {problem.expected}")
+            for problem in read.problems
+        ]
+        raise Refusal(422, "no-roster", "The roster is not a roster's table.", errors=wrong[-MAX_ERRORS:])

@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import sys
 import threading
-import traceback
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +17,7 @@ import msgspec
 
 from faultml.errors import FaultmlError
 from faultml.results.columns import REPORT_FILE
+from faultml.service.logs import places
 from faultml.service.uploads import SEASON_FOLDER
 from faultml.service.worker_requests import JobProgress, WorkerRequest
 
@@ -35,9 +35,7 @@ def main() -> None:
         progress = JobProgress(refused=error.code, finished=True)
     except Exception as error:
         # Places only: the message of an error may repeat what stands in a recording.
-        places = "".join(traceback.format_tb(error.__traceback__))
-        sys.stderr.write(f"{type(error).__name__} while a season was classified\n{places}")
-        sys.exit(1)
+        progress = JobProgress(error=type(error).__name__, places=places(error.__traceback__))
     _report(progress)
 
 

@@ -27,7 +27,7 @@ class WorkerRequest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class JobProgress(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """How far it is; `finished` on the last line."""
+    """How far it is; `finished` on the last line, where no error of our own (its kind, and where) has ended it."""
 
     swings: int = 0
     seen: int = 0
@@ -36,3 +36,5 @@ class JobProgress(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     roster_unreadable: bool = False
     refused: str = ""
     finished: bool = False
+    error: str = ""
+    places: tuple[str, ...] = ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import os
 import re
 import shutil
@@ -204,6 +205,8 @@ def test_the_line_of_the_readme_runs(season: Path, tmp_path: Path) -> None:
     [
         (["--host", "0.0.0.0"], "token-needed"),
         (["--host", "203.0.113.1", "--port", "1"], "token-needed"),
+        (["--tokens", "tokens.toml"], "token-needed"),
+        (["--log", "no/log"], "not-writable"),
         (["--model", "."], "no-bundle"),
         (["--results", "."], "not-a-results-folder"),
     ],
@@ -213,6 +216,8 @@ def test_wrong_use_is_reported_before_it_listens(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("FAULTML_TOKEN", raising=False)
+    (tmp_path / "tokens.toml").touch()
+    monkeypatch.setattr(logging.getLogger(), "handlers", [])
     result = CliRunner().invoke(main, ["serve", "--port", "0", *options])
     assert result.exit_code == 2 and code in result.stderr
 

@@ -36,7 +36,16 @@ def test_every_route_is_documented() -> None:
     document = [f"{method.upper()} {path}" for path, methods in routes.items() for method in methods]
     assert [each for each in document if f"`{each}`" not in PAGE] == []
     guide = PAGE + (serve.command.help or "")
-    for option in ("--host", "--token-file", "--allow-host", "--results", "--store", "--log"):
+    for option in (
+        "--host",
+        "--tokens",
+        "--allow-host",
+        "--results",
+        "--store",
+        "--log",
+        "--metrics",
+        "--spool",
+    ):
         assert option in guide
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import re
 import threading
 from collections.abc import Iterator
@@ -82,6 +84,40 @@ def test_too_many_files(tmp_path: Path) -> None:
         assert document["errors"] == [{"part": "body", "pointer": "/season", "detail": "at most 2 files"}]
         assert list((tmp_path / "seasons").iterdir()) == []
         assert client.post("/v1/seasons", files=[file] * 2).status_code == 202
+
+
+@pytest.mark.parametrize(
+    "roster",
+    [
+        b"",
+        b"name,hurts\nann,wrist\n",
+        b"\xff\xfe\x00",
+        b"PAR1 and no more",
+        b"player,player\nann,ann\n",
+        b"x" * 300,
+    ],
+)
+def test_a_roster_that_is_no_table_is_refused_at_once(tmp_path: Path, roster: bytes) -> None:
+    with serving(tmp_path) as client:
+        files = [("season", ("a", b"PAR1 and no more")), ("roster", ("b", roster))]
+        told = problem(client.post("/v1/seasons", files=files), 422, "no-roster")
+        assert {each["pointer"] for each in told["errors"]} == {"/roster"}
+        assert client.get("/v1/seasons").json() == {"seasons": []} and "wrist" not in str(told)
+        assert list((tmp_path / "seasons").iterdir()) == []
+        files[1] = ("roster", ("b", b"player,pain\nann,none\n"))
+        assert client.post("/v1/seasons", files=files).status_code == 202
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EMFILE])
+def test_no_room_on_the_machine(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int) -> None:
+    def full(*_: object) -> None:
+        raise OSError(number, os.strerror(number))
+
+    with serving(tmp_path) as client:
+        monkeypatch.setattr("faultml.service.uploads._copy", full)
+        answer = client.post("/v1/seasons", files=[("season", ("a", b"PAR1 and no more"))])
+        problem(answer, 503, "no-room")
+        assert answer.headers["retry-after"] == "60" and client.get("/v1/seasons").json() == {"seasons": []}
 
 
 def test_a_field_that_is_no_file_is_named(tmp_path: Path) -> None:

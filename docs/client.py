@@ -508,8 +508,8 @@ class Client:
         """Every season that is kept. In the order of uploads, those of other servers that share the spool
         included.
         """
-        told = self.ask("GET", "/v1/seasons")
-        return cast(JobsOut, json.loads(told))
+        answer = self.ask("GET", "/v1/seasons")
+        return cast(JobsOut, json.loads(answer))
 
     def upload_season(self, season: list[bytes], roster: bytes | None = None) -> JobOut:
         """Upload a season to be classified. A season table as one Parquet or long CSV file, or a form with

@@ -21,7 +21,7 @@ MAX_FILES: Final = 10
 HEADS: Final = {
     "refuse": "Not assessed because of",
     "widen": "Assessed, but less sure because of",
-    "tell": "Also noticed",
+    "report": "Also noticed",
 }
 
 LACKS: Final = {

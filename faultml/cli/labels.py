@@ -161,8 +161,8 @@ def show_agreement(results: Path | None, as_json: bool, store: Path | None) -> N
       faultml labels agree --results results/
     """
     from faultml.labels import agreement, verdicts
+    from faultml.labels.lines import agreement_lines
     from faultml.labels.rules import load_label_rules
-    from faultml.labels.tell import agreement_lines
     from faultml.results import read_results
 
     with _opened(store, create=False) as opened:
@@ -199,8 +199,8 @@ def show_next(
     from faultml.faults.catalogue import load_catalogue
     from faultml.labels import next_swings, repeat_swings, verdicts, write_blank
     from faultml.labels.choose import REPEAT_OCCASION
+    from faultml.labels.lines import next_lines
     from faultml.labels.rules import load_label_rules
-    from faultml.labels.tell import next_lines
     from faultml.labels.verdict import FIRST_OCCASION
     from faultml.results import read_results
 
@@ -264,7 +264,7 @@ def show_promise(
     from faultml.classifier.bundle import load_bundle
     from faultml.classifier.coach_adaptation import load_adaptation
     from faultml.faults.catalogue import load_catalogue
-    from faultml.pipelines.retraining.own_promise import encode, learn_own_promise, tell
+    from faultml.pipelines.retraining.own_promise import encode, learn_own_promise, report_lines
     from faultml.results import read_results
 
     learned, catalogue = load_adaptation(adaptation) if adaptation else (None, load_catalogue())
@@ -274,7 +274,7 @@ def show_promise(
     if out:
         out.parent.mkdir(parents=True, exist_ok=True)
         out.write_bytes(encode(own))
-    click.echo("\n".join(tell(own)))
+    click.echo("\n".join(report_lines(own)))
 
 
 def _opened(given: Path | None, *, create: bool = True) -> Store:

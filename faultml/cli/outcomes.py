@@ -78,8 +78,8 @@ def command(
         click.echo(msgspec.json.encode(content))
         return
     names = {drill.id: drill.name for drill in coaching.book.drills}
-    tell = as_lines if player is None else player_lines
-    click.echo("\n".join(tell(shown, effects, coaching.words, names, coaching.catalogue)))
+    report_lines = as_lines if player is None else player_lines
+    click.echo("\n".join(report_lines(shown, effects, coaching.words, names, coaching.catalogue)))
     if line:
         click.echo(line)
     strangers = sorted(set(shown["player"]) - set(sums["player"]))

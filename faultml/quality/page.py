@@ -19,7 +19,7 @@ without one.
 
 - **refuse**: the swing is not assessed, and the code is its reason.
 - **widen**: the swing is assessed, and everything said of it is less sure by a stated factor.
-- **tell**: only reported.
+- **report**: only reported.
 
 Where a check needs something that is not there, its answer is "not applicable".
 

@@ -11,7 +11,7 @@ from typing import Literal
 
 from faultml.rules_file import Record, load_data
 
-Severity = Literal["refuse", "widen", "tell"]
+Severity = Literal["refuse", "widen", "report"]
 Need = Literal[
     "",
     "rows",
@@ -30,7 +30,7 @@ Need = Literal[
 class Finding(Record, frozen=True):
     """One kind of finding.
 
-    ``refuse`` means the swing is not assessed, ``widen`` that what is said of it is less sure, ``tell`` only
+    ``refuse`` means the swing is not assessed, ``widen`` that what is said of it is less sure, ``report`` only
     that. `problem` says that the input itself is wrong and gets a row in ``problems.csv``. `widens` is how many
     times as wide uncertainty is taken for it, `needs` what the check cannot be made without.
     """

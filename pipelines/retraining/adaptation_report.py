@@ -17,7 +17,7 @@ _MAX_COEFFICIENTS: Final = 3
 _DIGITS: Final = {"deg": 1, "share": 2}
 
 
-def tell(
+def report_lines(
     adaptation: CoachAdaptation, catalogue: Catalogue, out: Path, *, left_out: int, unsure: int
 ) -> list[str]:
     """What was learned, in lines for a person."""

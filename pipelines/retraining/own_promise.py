@@ -98,7 +98,7 @@ def encode(own: OwnPromise) -> bytes:
     return msgspec.json.format(msgspec.json.encode(own), indent=1) + b"\n"
 
 
-def tell(own: OwnPromise) -> list[str]:
+def report_lines(own: OwnPromise) -> list[str]:
     """What was found, in lines for a person."""
     share, sure = f"{own.false_share:.0%}", f"{own.confidence:.0%}"
     lines = [

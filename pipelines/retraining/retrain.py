@@ -17,7 +17,7 @@ from faultml.classifier.coach_adaptation import FaultAdaptation, save_adaptation
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import verdicts
-from faultml.pipelines.retraining.adaptation_report import tell
+from faultml.pipelines.retraining.adaptation_report import report_lines
 from faultml.pipelines.retraining.covariates import learn_covariate_adaptation
 from faultml.pipelines.retraining.cross_validation import cross_validate, improves
 from faultml.pipelines.retraining.labelled import UNSURE, Adaptation, Labelled, believed, guard_chance
@@ -131,7 +131,7 @@ def retrain(
     note_training(store, saved.sha256, players)
     left_out = given.verdicts - int(labelled.answered.sum())
     unsure = int((labelled.answered & ~labelled.known).sum())
-    return Learned(labelled, tell(saved, catalogue, out, left_out=left_out, unsure=unsure))
+    return Learned(labelled, report_lines(saved, catalogue, out, left_out=left_out, unsure=unsure))
 
 
 def labelled_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) -> Labelled:

@@ -11,8 +11,8 @@ from label_fakes import fake_results
 
 from faultml.labels import Verdict, agreement
 from faultml.labels.agree import kappa
+from faultml.labels.lines import agreement_lines
 from faultml.labels.rules import load_label_rules
-from faultml.labels.tell import agreement_lines
 from faultml.labels.verdict import COLUMNS
 from faultml.results import Results, read_results
 

@@ -20,7 +20,7 @@ from faultml.coaching.rules import load_coaching
 from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import Verdict, add
-from faultml.pipelines.retraining.own_promise import encode, learn_own_promise, tell
+from faultml.pipelines.retraining.own_promise import encode, learn_own_promise, report_lines
 from faultml.report.promise import promise_words
 from faultml.results import FAULTS, PROBLEMS, SWINGS, Results, ResultsWriter, read_results
 from faultml.store import Store, open_store
@@ -87,7 +87,7 @@ def test_below_some_55_golfers_it_is_an_estimate_however_good(
     few = learned(tmp_path, store, bundle, catalogue, 55, set())
     assert (few.golfers, few.faults["flip"].flagged, few.faults["flip"].wrong) == (55, 165, 0)
     assert not few.faults["flip"].shown and not few.together.shown
-    assert any("flip" in line and "an estimate" in line for line in tell(few))
+    assert any("flip" in line and "an estimate" in line for line in report_lines(few))
 
 
 def test_from_there_on_it_is_shown_where_the_flags_bear_it_out(
@@ -96,7 +96,7 @@ def test_from_there_on_it_is_shown_where_the_flags_bear_it_out(
     own = learned(tmp_path, store, bundle, catalogue, 56, {("g003", "001")})
     assert own.faults["flip"].shown and own.faults["flip"].wrong == 1 and own.needed == 56
     assert not own.faults["flexed_top"].shown, "nothing flagged shows nothing"
-    assert any("shown: at most 10% wrong" in line for line in tell(own))
+    assert any("shown: at most 10% wrong" in line for line in report_lines(own))
 
 
 def test_many_wrong_flags_show_nothing(

@@ -129,9 +129,9 @@ def _orientation_hints(
                 except InputError:
                     continue
                 if tried.reasons[""] > max(tried.n_swings / 2, 2 * trial.reasons[""]):
-                    said = f"order = {order!r}, frame = {frame!r}".replace("'", '"')
-                    said += ", the columns of forearm and hand exchanged" if exchanged else ""
-                    yield f"{said}: {tried.reasons['']} of {tried.n_swings} would be full swings"
+                    settings = f"order = {order!r}, frame = {frame!r}".replace("'", '"')
+                    settings += ", the columns of forearm and hand exchanged" if exchanged else ""
+                    yield f"{settings}: {tried.reasons['']} of {tried.n_swings} would be full swings"
 
 
 def as_text(trial: Trial) -> Iterator[str]:

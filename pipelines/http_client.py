@@ -174,10 +174,10 @@ def _method(path: str, verb: str, operation: Schema) -> str:
         before += _filled(content[FORM]["schema"])
         call += ["body=body", "kind=kind"]
     asking = f"self.ask({', '.join(call)})"
-    said = f"{operation['summary']} {operation['description']}"
+    summary = f"{operation['summary']} {operation['description']}"
     return "\n".join([
         *_signature(operation["operationId"], arguments, answer),
-        *_doc(" ".join(said.split())),
+        *_doc(" ".join(summary.split())),
         *before,
         *(f"    {line.replace('ASKED', asking)}" for line in answered),
         "",

@@ -143,8 +143,8 @@ def _histogram(figure: Published, values: Array) -> Markup:
         )
     ends_and_middle = (figure.axis[0], sum(figure.axis) / 2, figure.axis[1])
     for value, anchor in zip(ends_and_middle, ("start", "middle", "end"), strict=True):
-        said = f"{value:.{figure.decimals}f}".replace("-", "−")
-        drawing.text(x(value), height - 5, said, class_="tick", text_anchor=anchor)
+        label = f"{value:.{figure.decimals}f}".replace("-", "−")
+        drawing.text(x(value), height - 5, label, class_="tick", text_anchor=anchor)
     return drawing.markup()
 
 

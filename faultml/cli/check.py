@@ -35,6 +35,7 @@ LACKS: Final = {
     "earlier-session": "no earlier session of three swings or more",
     "layout": "no layout",
     "mounting": "mounting not stated",
+    "run": "no run of classify",
 }
 """Why a check could not be made, by what it needs."""
 

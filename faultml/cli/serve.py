@@ -106,13 +106,13 @@ def command(
             spool=spool,
         )
         app = create_app(settings)
-        click.echo("\n".join(_said(host, port, settings)))
+        click.echo("\n".join(_status_lines(host, port, settings)))
         # uvicorn has shut down in order by then, and hands the signal on.
         with suppress(KeyboardInterrupt):
             server(app).run(sockets=[taken])
 
 
-def _said(host: str, port: int, settings: Settings) -> list[str]:
+def _status_lines(host: str, port: int, settings: Settings) -> list[str]:
     """Where it listens, who may ask, and what there is to ask."""
     from faultml.service.settings import is_loopback
 

@@ -67,10 +67,10 @@ class Traces:
 
 def shot_group(words: Iterable[str] | None, good: Collection[str]) -> str:
     """Straight, miss or unknown from the words about one ball; any word that is not `good` is a miss."""
-    said = set(words if words is not None else ())
-    if not said:
+    noted = set(words if words is not None else ())
+    if not noted:
         return "unknown"
-    return "straight" if said <= set(good) else "miss"
+    return "straight" if noted <= set(good) else "miss"
 
 
 def stack(rows: pd.DataFrame, good: Collection[str]) -> Traces:

@@ -96,7 +96,7 @@ def import_verdicts(
     filled = [row for row in sheet.rows if row.cells["verdict"].strip()]
     problems = list(sheet.problems)
     good: list[tuple[int, Verdict]] = []
-    said: dict[tuple[str, ...], tuple[int, str]] = {}
+    first_answers: dict[tuple[str, ...], tuple[int, str]] = {}
     for row in filled:
         try:
             verdict = _verdict(row, coach, occasion)
@@ -104,7 +104,7 @@ def import_verdicts(
             problems.append(SheetProblem(row.line, "severity", "a number", row.cells["severity"]))
             continue
         wrong = check(verdict, seen)
-        line, before = said.setdefault(_asked(verdict), (row.line, verdict.verdict))
+        line, before = first_answers.setdefault(_asked(verdict), (row.line, verdict.verdict))
         if not verdict.when and before != verdict.verdict:
             wrong.append(Wrong("verdict", f"{before}, as in row {line}, or a time for each", verdict.verdict))
         problems += [SheetProblem(row.line, *each) for each in wrong]

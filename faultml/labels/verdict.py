@@ -222,10 +222,10 @@ def _new_rows(connection: Connection, given: Sequence[Verdict], catalogue: Catal
         TABLE.c.coach.in_({each.coach for each in given}), TABLE.c.player.in_({each.player for each in given})
     )
     held: dict[tuple[str, ...], tuple[Any, ...]] = {}
-    said = set()
+    kept_rows = set()
     for known in connection.execute(kept.order_by(TABLE.c.when, TABLE.c.id)).mappings():
         held[tuple(known[name] for name in KEY)] = _content(known)
-        said.add(tuple(known[name] for name in COLUMNS))
+        kept_rows.add(tuple(known[name] for name in COLUMNS))
     rows: list[dict[str, Any]] = []
     for verdict in given:
         row = verdict._asdict()
@@ -233,9 +233,9 @@ def _new_rows(connection: Connection, given: Sequence[Verdict], catalogue: Catal
         row["unit"] = catalogue[verdict.fault].unit if verdict.severity is not None else ""
         key = tuple(row[name] for name in KEY)
         everything = tuple(row[name] for name in COLUMNS)
-        if everything in said if verdict.when else held.get(key) == _content(row):
+        if everything in kept_rows if verdict.when else held.get(key) == _content(row):
             continue
-        said.add(everything)
+        kept_rows.add(everything)
         held[key] = _content(row)
         rows.append(row)
     return rows

@@ -205,9 +205,9 @@ class _Process:
         if self._errors is None:
             return ""
         self._errors.seek(0)
-        said = self._errors.read().decode("utf-8", "replace").strip().splitlines()
+        error_lines = self._errors.read().decode("utf-8", "replace").strip().splitlines()
         self._errors.close()
-        return f": {said[-1][-_MAX_ERROR:]}" if said else ""
+        return f": {error_lines[-1][-_MAX_ERROR:]}" if error_lines else ""
 
 
 def _how(code: int) -> str:

@@ -96,7 +96,7 @@ def _of_parquet(body: bytes, limits: Limits) -> pa.Table:
 
 
 def _too_many_swings(count: int, limits: Limits) -> Refusal:
-    said = f"at most {limits.max_swings} swings, not {count}; a whole season goes to /v1/seasons"
+    detail = f"at most {limits.max_swings} swings, not {count}; a whole season goes to /v1/seasons"
     return Refusal(
-        422, "too-many-swings", "Too many swings in one request.", errors=[("body", "/swings", said)]
+        422, "too-many-swings", "Too many swings in one request.", errors=[("body", "/swings", detail)]
     )

@@ -60,7 +60,7 @@ def _say(service: Service, player: str, body: StatementIn) -> dict[str, Any]:
     from faultml.care.statements import Statement, latest_day
 
     store, today, about = service.kept_store(), date.today(), cast("About", body.about)
-    said = Statement(
+    statement = Statement(
         player=player,
         about=about,
         said_on=_day(body.said_on, latest_day(about, today)),
@@ -71,7 +71,7 @@ def _say(service: Service, player: str, body: StatementIn) -> dict[str, Any]:
         guardian=body.guardian,
     )
     try:
-        record(store, [said], service.known_in_store(player).body(player), today)
+        record(store, [statement], service.known_in_store(player).body(player), today)
     except InputError as error:
         if error.code == "forgotten-player":
             raise

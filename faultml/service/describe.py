@@ -19,7 +19,7 @@ CARE: Final = (
 )
 """Goes with every answer that holds drills."""
 
-_SAID: Final = {
+_DESCRIPTIONS: Final = {
     400: "The request cannot be read.",
     401: "The token is missing or another.",
     403: "A page of another site asks.",
@@ -40,7 +40,7 @@ def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
     listed = sorted({400, 401, 421, 429, 503, *statuses})
     schema = {"$ref": f"#/components/schemas/{ProblemDocument.__name__}"}
     return {
-        status: {"description": _SAID[status], "content": {MEDIA_TYPE: {"schema": schema}}}
+        status: {"description": _DESCRIPTIONS[status], "content": {MEDIA_TYPE: {"schema": schema}}}
         for status in listed
     }
 

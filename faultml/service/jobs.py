@@ -79,9 +79,9 @@ class Jobs:
         over = self._ledger.add(job, token, self._request, arriving_s, limits.max_jobs, max_of_token)
         if over:
             count, whose = (limits.max_jobs, "") if over == "all" else (max_of_token, " of this token")
-            said = f"{count} seasons{whose} are kept. Delete one, or wait until one is old enough."
+            detail = f"{count} seasons{whose} are kept. Delete one, or wait until one is old enough."
             wait_s = self._ledger.first_removal_s(limits.job_kept_s, token if over == "token" else None)
-            raise Refusal(429, "too-many-seasons", said, retry_s=wait_s)
+            raise Refusal(429, "too-many-seasons", detail, retry_s=wait_s)
         self.folder(job).mkdir(mode=0o700)
         return job
 

@@ -138,8 +138,8 @@ def install(app: FastAPI, routes: Sequence[BaseRoute]) -> None:
             return response(error)
         assert isinstance(error, HTTPException)
         code = HTTPStatus(error.status_code).phrase.lower().replace(" ", "-")
-        said = {404: "There is nothing here.", 405: "This cannot be done here."}
-        detail = said.get(error.status_code, str(error.detail))
+        details = {404: "There is nothing here.", 405: "This cannot be done here."}
+        detail = details.get(error.status_code, str(error.detail))
         headers = error.headers
         if error.status_code == 405:  # the router names the methods of the first route that fits, not of all
             headers = {"allow": ", ".join(_allowed(routes, request))}

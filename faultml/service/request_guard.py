@@ -209,8 +209,8 @@ class _Incoming:
                 return await self._receive()
         except TimeoutError as error:
             whole_s, pause_s = self._bounds.max_s, self._bounds.max_pause_s
-            said = f"Within {whole_s:g} s the body has to arrive, and within {pause_s:g} s its next part."
-            raise Refusal(408, "body-too-slow", said, headers={"connection": "close"}) from error
+            detail = f"Within {whole_s:g} s the body has to arrive, and within {pause_s:g} s its next part."
+            raise Refusal(408, "body-too-slow", detail, headers={"connection": "close"}) from error
 
 
 class _Outgoing:

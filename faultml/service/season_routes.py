@@ -140,8 +140,8 @@ async def result(request: Request, season: JobName, file: ResultFile) -> Respons
     if not job.done or not path.is_file():
         raise _not_there()
     if file in _WITH_DRILLS and await service.reading.run(partial(_care_changed, service, results)):
-        said = "Care says something else now: ask for each player's drills, or send the season again."
-        raise Refusal(409, "care-changed", said)
+        detail = "Care says something else now: ask for each player's drills, or send the season again."
+        raise Refusal(409, "care-changed", detail)
     if file == RUN_FILE:  # where things lie on this machine is nobody else's business
         run = {name: value for name, value in read_results(results).run.items() if name not in _PLACES}
         return JSONResponse(run, headers={"content-disposition": f'attachment; filename="{file}"'})

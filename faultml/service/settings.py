@@ -192,10 +192,10 @@ def read_token(file: Path | None, host: str) -> str:
         ``unreadable``.
     """
     try:
-        said = file.read_text(encoding="utf-8") if file else os.environ.get(TOKEN_ENVIRONMENT, "")
+        content = file.read_text(encoding="utf-8") if file else os.environ.get(TOKEN_ENVIRONMENT, "")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError("unreadable", where=str(file), expected="a file with the token") from error
-    token = said.strip()
+    token = content.strip()
     if not token and (file or not is_loopback(host)):
         raise InputError(
             "token-needed",

@@ -313,10 +313,10 @@ def _errors_reported(path: Path) -> Iterator[None]:
     try:
         yield
     except (DatabaseError, sqlite3.DatabaseError) as error:
-        said = str(error.orig if isinstance(error, DatabaseError) else error)
-        meaning = next((meaning for word, meaning in _MEANINGS.items() if word in said), None)
+        message = str(error.orig if isinstance(error, DatabaseError) else error)
+        meaning = next((meaning for word, meaning in _MEANINGS.items() if word in message), None)
         if meaning is None:
             raise
-        raise StoreError(meaning[0], where=str(path), expected=meaning[1], found=said) from error
+        raise StoreError(meaning[0], where=str(path), expected=meaning[1], found=message) from error
     except OSError as error:
         raise StoreError("not-writable", where=str(path), found=error.strerror or str(error)) from error

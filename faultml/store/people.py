@@ -184,8 +184,12 @@ def _mentions(connection: Connection, tables: dict[str, tuple[str, ...]], player
     found = {}
     for table, columns in tables.items():
         if "player" in columns:
-            said = " OR ".join(f'instr(lower("{column}"), lower(trim(:player))) > 0' for column in columns)
-            found[table] = _count(connection, table, f"player <> :player AND ({said})", {"player": player})
+            mentions = " OR ".join(
+                f'instr(lower("{column}"), lower(trim(:player))) > 0' for column in columns
+            )
+            found[table] = _count(
+                connection, table, f"player <> :player AND ({mentions})", {"player": player}
+            )
     return {table: n for table, n in found.items() if n}
 
 

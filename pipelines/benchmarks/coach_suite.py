@@ -82,10 +82,10 @@ class Simulated:
         """What the coach says of each swing and fault: 1, 0, `UNSURE`; NaN where it cannot be seen."""
         drawn, lapsed = random.random((2, *suite.measures.shape))
         past, not_short = (self._chance(catalogue, suite, side * self.band) for side in (1, -1))
-        said = (drawn < past).astype(float)
-        said = np.where(lapsed < self.coach.lapse_rate, 1 - said, said)
-        said[(drawn >= past) & (drawn < not_short)] = UNSURE
-        return np.where(np.isnan(past), np.nan, said)
+        answers_given = (drawn < past).astype(float)
+        answers_given = np.where(lapsed < self.coach.lapse_rate, 1 - answers_given, answers_given)
+        answers_given[(drawn >= past) & (drawn < not_short)] = UNSURE
+        return np.where(np.isnan(past), np.nan, answers_given)
 
     def steady(self, catalogue: Catalogue, suite: Suite, random: np.random.Generator) -> Array:
         """What the same coach would say without lapses, made to say yes or no."""

@@ -72,10 +72,10 @@ def serving() -> Iterator[int]:
     environment = {name: value for name, value in os.environ.items() if name != "FAULTML_TOKEN"}
     with subprocess.Popen(program, stdout=subprocess.PIPE, text=True, env=environment) as server:
         assert server.stdout is not None
-        said = server.stdout.readline()
-        found = re.search(r"http://127\.0\.0\.1:(\d+)", said)
+        line = server.stdout.readline()
+        found = re.search(r"http://127\.0\.0\.1:(\d+)", line)
         if not found:
-            raise InputError("no-server", expected="the line that says where it listens", found=said)
+            raise InputError("no-server", expected="the line that says where it listens", found=line)
         try:
             yield int(found[1])
         finally:

@@ -122,20 +122,20 @@ def coach_answers(
     """
     answered = verdicts[verdicts["verdict"].isin(["yes", "no"])]
     # Of several coaches, and of one coach asked twice: what most of them say; as many yes as no is no answer.
-    said = answered.assign(yes=(answered["verdict"] == "yes").astype(float))
-    said = said.groupby([*ID_COLUMNS, "fault"])["yes"].mean().round(6)
-    said = said[said != 0.5].round().reset_index()
-    said = said.pivot_table(index=list(ID_COLUMNS), columns="fault", values="yes")
-    said = said.reindex(columns=list(catalogue.ids))
+    majority = answered.assign(yes=(answered["verdict"] == "yes").astype(float))
+    majority = majority.groupby([*ID_COLUMNS, "fault"])["yes"].mean().round(6)
+    majority = majority[majority != 0.5].round().reset_index()
+    majority = majority.pivot_table(index=list(ID_COLUMNS), columns="fault", values="yes")
+    majority = majority.reindex(columns=list(catalogue.ids))
     assessors = [Assessor(bundle, catalogue) if bundle else None for bundle in (champion, challenger)]
     parts: list[tuple[pd.DataFrame, list[Array]]] = []
     for batch in open_season(season).batches():
         ids = pd.MultiIndex.from_frame(batch.table[list(ID_COLUMNS)])
-        rows = np.flatnonzero(ids.isin(said.index))
+        rows = np.flatnonzero(ids.isin(majority.index))
         if not len(rows):
             continue
         chances = [each.assess(batch).probability[rows] if each else None for each in assessors]
-        labels = said.reindex(ids[rows])
+        labels = majority.reindex(ids[rows])
         parts.append((labels, [labels.to_numpy(float) if each is None else each for each in chances]))
     name = "the coach's labels"
     if not parts:

@@ -109,9 +109,9 @@ def report_lines(own: OwnPromise) -> list[str]:
     for name, each in (*own.faults.items(), ("all together", own.together)):
         low, high = (float(value) for value in beta.ppf([0.05, 0.95], *_beta(each)))
         interval = f"{low:5.0%} to {high:4.0%}" if each.flagged else ""
-        said = f"shown: at most {share} wrong" if each.shown else "an estimate"
+        conclusion = f"shown: at most {share} wrong" if each.shown else "an estimate"
         lines.append(
-            f"{name:22s} {each.golfers:7d} {each.flagged:6d} {each.wrong:6d}   {interval:15s} {said}"
+            f"{name:22s} {each.golfers:7d} {each.flagged:6d} {each.wrong:6d}   {interval:15s} {conclusion}"
         )
     lines += [
         "",

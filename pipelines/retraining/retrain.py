@@ -170,15 +170,15 @@ def labelled_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) ->
 def labels_digest(rows: pd.DataFrame) -> str:
     """SHA-256 over the verdicts and the swings they are about, in whatever order they come."""
     given = rows.loc[rows["verdict"].notna(), [*_IDS, "fault", "verdict"]]
-    said = sorted("\0".join(row) for row in given.itertuples(index=False))
-    return hashlib.sha256("\0\0".join(said).encode()).hexdigest()
+    verdict_rows = sorted("\0".join(row) for row in given.itertuples(index=False))
+    return hashlib.sha256("\0\0".join(verdict_rows).encode()).hexdigest()
 
 
 def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -> pd.DataFrame:
     """All assessed faults of the labelled swings, with the verdicts where there are some; the season streams by."""
     wanted = [*_IDS, "fault", "measure", "measure_sd", "probability", "edge"]
-    swings, said = given[_IDS].drop_duplicates(), given[[*_IDS, "fault", "verdict"]]
-    found = [said.iloc[:0].assign(**dict.fromkeys(wanted[4:], 0.0))]
+    swings, verdict_rows = given[_IDS].drop_duplicates(), given[[*_IDS, "fault", "verdict"]]
+    found = [verdict_rows.iloc[:0].assign(**dict.fromkeys(wanted[4:], 0.0))]
     for each in results:
         made_with = each.run.get("model", {}).get("sha256", "")
         if made_with != bundle.manifest.sha256:
@@ -190,7 +190,7 @@ def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -
             )
         for _, faults in each.batches():
             assessed = faults.loc[faults["status"] == "assessed", wanted]
-            found.append(swings.merge(assessed, on=_IDS).merge(said, on=[*_IDS, "fault"], how="left"))
+            found.append(swings.merge(assessed, on=_IDS).merge(verdict_rows, on=[*_IDS, "fault"], how="left"))
     return pd.concat(found, ignore_index=True).drop_duplicates([*_IDS, "fault"], keep="last")
 
 

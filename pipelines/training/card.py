@@ -117,8 +117,10 @@ def _beside(folder: Path, manifest: Manifest) -> list[str]:
         parts.append("Measured by `make compare`; [COMPARE.md](COMPARE.md) has every suite and fault.\n")
         parts += summary_sections(compared)
     timed = figures_of(folder, TIMED, manifest)
-    said = "[BENCHMARK.md](BENCHMARK.md)" if timed else "not measured with this model yet: `make benchmark`"
-    return [*parts, f"Pace and memory: {said}.\n"]
+    where_measured = (
+        "[BENCHMARK.md](BENCHMARK.md)" if timed else "not measured with this model yet: `make benchmark`"
+    )
+    return [*parts, f"Pace and memory: {where_measured}.\n"]
 
 
 def _fixed_section(figures: dict[str, dict[str, float]]) -> str:

@@ -202,9 +202,9 @@ def public_section(figures: dict[str, Any]) -> str:
     ]
     for method, found in figures["accuracy"].items():
         published = figures["published"].get(method, {})
-        said = ", ".join(f"{name} {value} ({known})" for name, (value, known) in published.items())
+        sources = ", ".join(f"{name} {value} ({known})" for name, (value, known) in published.items())
         cells = [METHODS[method], *(f"{found[name]:.3f}" for name in SETS)]
-        lines.append("| " + " | ".join([*cells, f"{np.mean(list(found.values())):.4f}", said]) + " |")
+        lines.append("| " + " | ".join([*cells, f"{np.mean(list(found.values())):.4f}", sources]) + " |")
     return "\n".join([*lines, ""])
 
 

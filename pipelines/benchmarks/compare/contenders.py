@@ -177,9 +177,9 @@ def ask_peer(python: Path, peer: str, task: dict[str, Any]) -> dict[str, Any]:
                 text=True,
             )
         except (OSError, subprocess.CalledProcessError) as error:
-            said = getattr(error, "stderr", None) or str(error)
+            message = getattr(error, "stderr", None) or str(error)
             raise MissingExtraError(
-                "missing-extra", where=str(python), expected="make compare", found=said.strip()[-400:]
+                "missing-extra", where=str(python), expected="make compare", found=message.strip()[-400:]
             ) from error
         with np.load(got) as answer:
             return {name: answer[name] for name in answer.files}

@@ -168,7 +168,7 @@ def _run_seed(
         drawn = suite.draw(catalogue, seed + 1 + place, sizes.test_golfers, jobs=jobs)
         truth = Truth.of(catalogue, drawn, random)
         begun = time.perf_counter()
-        said = ours(catalogue, bundle.detector, bundle.classifier, drawn)
+        answers = ours(catalogue, bundle.detector, bundle.classifier, drawn)
         _tick(clock, "ours", len(drawn), time.perf_counter() - begun)
         features, _ = features_of(catalogue, bundle.detector, drawn)
         # What the product would not assess is asked of nobody.
@@ -180,12 +180,12 @@ def _run_seed(
         into.labels.append(labels)
         into.true.append(true)
         into.past.append(np.nan_to_num(truth.distance(catalogue), nan=-1.0))
-        into.mean.append(said.posterior.mean)
-        into.sd.append(said.posterior.sd)
+        into.mean.append(answers.posterior.mean)
+        into.sd.append(answers.posterior.sd)
         into.chances["oracle"].append(truth.chance)
-        into.chances["ours"].append(said.chance)
+        into.chances["ours"].append(answers.chance)
         into.chances["ours_small"].append(ours(catalogue, detector, classifier, drawn).chance)
-        into.chances["edges"].append(said.edges_chance)
+        into.chances["edges"].append(answers.edges_chance)
         into.chances["recorder"].append(through_recorder(catalogue, drawn, truth.measures, seed=seed))
         tests.append(drawn)
     if python is None:
@@ -242,12 +242,12 @@ def _tick(clock: dict[str, list[float]], name: str, swings: int, seconds: float)
     clock[name][1] += seconds
 
 
-def _suite_figures(catalogue: Catalogue, suite: Suite, said: _Answers, sizes: Sizes) -> dict[str, Any]:
-    labels = np.concatenate(said.labels)
-    few = [_few(len(own), sizes.slow_swings) for own in said.labels]
-    few_labels = np.concatenate([own[rows] for own, rows in zip(said.labels, few, strict=True)])
+def _suite_figures(catalogue: Catalogue, suite: Suite, answers: _Answers, sizes: Sizes) -> dict[str, Any]:
+    labels = np.concatenate(answers.labels)
+    few = [_few(len(own), sizes.slow_swings) for own in answers.labels]
+    few_labels = np.concatenate([own[rows] for own, rows in zip(answers.labels, few, strict=True)])
     full, slow = {}, {}
-    for name, parts in said.chances.items():
+    for name, parts in answers.chances.items():
         some = [part if name in SLOW else part[rows] for part, rows in zip(parts, few, strict=True)]
         slow[name] = macro_scores(fault_scores(catalogue.ids, few_labels, np.concatenate(some)))
         if name in SLOW:
@@ -255,7 +255,7 @@ def _suite_figures(catalogue: Catalogue, suite: Suite, said: _Answers, sizes: Si
         scores = fault_scores(catalogue.ids, labels, np.concatenate(parts))
         by_seed = [
             macro_scores(fault_scores(catalogue.ids, own, part)).get("average_precision", np.nan)
-            for own, part in zip(said.labels, parts, strict=True)
+            for own, part in zip(answers.labels, parts, strict=True)
         ]
         full[name] = {
             "macro": macro_scores(scores) | {"average_precision_sd": float(np.nanstd(by_seed))},
@@ -265,16 +265,16 @@ def _suite_figures(catalogue: Catalogue, suite: Suite, said: _Answers, sizes: Si
         "words": suite.words,
         "shift": suite.shift,
         "marks": suite.marks,
-        "golfers": said.golfers,
+        "golfers": answers.golfers,
         "swings": len(labels),
-        "asked_share": round(float(np.isfinite(labels).sum() / said.asked), 4),
+        "asked_share": round(float(np.isfinite(labels).sum() / answers.asked), 4),
         "contenders": full,
         "small_subset": {"swings": len(few_labels), "contenders": slow},
         "severity": severity_scores(
-            np.concatenate(said.past),
-            np.concatenate(said.mean),
-            np.concatenate(said.sd),
-            np.concatenate(said.true),
+            np.concatenate(answers.past),
+            np.concatenate(answers.mean),
+            np.concatenate(answers.sd),
+            np.concatenate(answers.true),
             catalogue.softness_by_fault,
             INTERVAL_Z,
         ),

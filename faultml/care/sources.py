@@ -52,8 +52,8 @@ def sources_of_run(run: Mapping[str, Any], roster: Path | None, store: Store | N
     return Sources(own, second, further, (*missing, *lost))
 
 
-def _roster(told: object, override: Path | None) -> tuple[Path | None, Path | None, tuple[str, ...]]:
-    named = _text(told, "file")
+def _roster(recorded: object, override: Path | None) -> tuple[Path | None, Path | None, tuple[str, ...]]:
+    named = _text(recorded, "file")
     if override is not None:
         own = Path(named) if named else None
         differs = own is not None and own.is_absolute() and own.is_file() and not _same(own, override)
@@ -63,7 +63,7 @@ def _roster(told: object, override: Path | None) -> tuple[Path | None, Path | No
     if named and not Path(named).is_absolute():
         said = f"the roster {named}: the results do not say in which folder; give --roster, or classify again"
         return None, None, (said,)
-    season = told.get("season", []) if isinstance(told, Mapping) else []
+    season = recorded.get("season", []) if isinstance(recorded, Mapping) else []
     there = season_rosters([Path(str(path)) for path in season]) if isinstance(season, list) else []
     if not named:
         if len(there) > 1:
@@ -76,8 +76,8 @@ def _roster(told: object, override: Path | None) -> tuple[Path | None, Path | No
     return own, None, tuple(f"one roster: found {own} and {path}" for path in others[:1])
 
 
-def _store(told: object, store: Store | None) -> tuple[Path | None, tuple[str, ...]]:
-    known = _text(told, "id")
+def _store(recorded: object, store: Store | None) -> tuple[Path | None, tuple[str, ...]]:
+    known = _text(recorded, "id")
     if known is None:
         return None, ("the results do not say which store they were made with: classify again",)
     from faultml.store import open_store
@@ -85,7 +85,7 @@ def _store(told: object, store: Store | None) -> tuple[Path | None, tuple[str, .
 
     if store is not None and store_id(store) == known:
         return None, ()
-    path = Path(_text(told, "file") or "")
+    path = Path(_text(recorded, "file") or "")
     if not path.is_absolute() or not path.is_file():
         where = path if path.is_absolute() else "nowhere"
         return None, (
@@ -99,8 +99,8 @@ def _store(told: object, store: Store | None) -> tuple[Path | None, tuple[str, .
     return path, ()
 
 
-def _text(told: object, name: str) -> str | None:
-    value = told.get(name) if isinstance(told, Mapping) else None
+def _text(recorded: object, name: str) -> str | None:
+    value = recorded.get(name) if isinstance(recorded, Mapping) else None
     return value if isinstance(value, str) else None
 
 

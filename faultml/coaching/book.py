@@ -114,7 +114,7 @@ class Drill(Record, frozen=True):
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """Everything the player is told to do."""
+        """Everything the player is asked to do."""
         return (
             self.aim,
             *self.without_ball,

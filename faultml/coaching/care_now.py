@@ -64,7 +64,7 @@ def plan_now(plan: PlayerPlan, body: PlayerBody, coaching: Coaching, on: date) -
 
 
 def explanation_now(
-    told: PlayerExplanation, body: PlayerBody, coaching: Coaching, on: date
+    explanation: PlayerExplanation, body: PlayerBody, coaching: Coaching, on: date
 ) -> PlayerExplanation:
     """A player's explanation as care has it on a day."""
     rules = load_care()
@@ -72,7 +72,7 @@ def explanation_now(
     options: list[DrillOption] = []
     picked: list[CareAnswer] = []
     rank = 0
-    for option in told.options:
+    for option in explanation.options:
         if option.drill not in coaching.book:  # what the book does not know cannot be checked
             continue
         answer = care_check(coaching.book[option.drill].demands, body, on, rules)
@@ -83,21 +83,21 @@ def explanation_now(
         options.append(now)
     if stop:
         reason: str = rules.reasons[stop].public
-    elif told.reason in STOPS:
+    elif explanation.reason in STOPS:
         reason = CLASSIFY_AGAIN
-    elif not told.reason and not rank:
+    elif not explanation.reason and not rank:
         reason = RULED_OUT
     else:
-        reason = told.reason
+        reason = explanation.reason
     if stop:
         # Nothing to practise by: neither drills nor their windows.
-        return msgspec.structs.replace(told, options=(), windows=(), reason=reason, order="", ask=())
-    order = told.order if options[:1] == list(told.options[:1]) else ""
+        return msgspec.structs.replace(explanation, options=(), windows=(), reason=reason, order="", ask=())
+    order = explanation.order if options[:1] == list(explanation.options[:1]) else ""
     ask = () if reason else asked_first(picked)
     barred = {option.drill for option in options if option.status == "barred"}
-    windows = tuple(window for window in told.windows if window.drill not in barred)
+    windows = tuple(window for window in explanation.windows if window.drill not in barred)
     return msgspec.structs.replace(
-        told, options=tuple(options), windows=windows, reason=reason, order=order, ask=ask
+        explanation, options=tuple(options), windows=windows, reason=reason, order=order, ask=ask
     )
 
 

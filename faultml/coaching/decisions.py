@@ -83,7 +83,7 @@ class Decisions:
 
     @cached_property
     def styles(self) -> tuple[str, ...]:
-        """What is told and left alone."""
+        """What is reported and left alone."""
         return self._of_kind("style")
 
     @cached_property

@@ -42,7 +42,7 @@ class Rates(NamedTuple):
 
 
 class Trends(NamedTuple):
-    """Change of the measure from first to last session, ``(n_groups,)`` each; NaN where it cannot be told."""
+    """Change of the measure from first to last session, ``(n_groups,)`` each; NaN where it is not known."""
 
     change: Floats
     low: Floats
@@ -89,9 +89,9 @@ def _clustering(group: Ints, n_groups: int, n: Floats, p: Floats, rules: RateRul
     within = add_up(group, n * rate * (1 - rate), n_groups) / np.maximum(swings - sessions, 1)
     size = (swings - add_up(group, n**2, n_groups) / np.maximum(swings, 1)) / np.maximum(sessions - 1, 1)
     total = between + (size - 1) * within
-    told = (sessions > 1) & (swings > sessions) & (total > 0)
-    found = np.clip(np.divide(between - within, total, out=np.zeros_like(total), where=told), 0, 1)
-    known = np.where(told, sessions - 1, 0.0)
+    determined = (sessions > 1) & (swings > sessions) & (total > 0)
+    found = np.clip(np.divide(between - within, total, out=np.zeros_like(total), where=determined), 0, 1)
+    known = np.where(determined, sessions - 1, 0.0)
     return (rules.clustering_weight * rules.clustering + known * found) / (rules.clustering_weight + known)
 
 
@@ -138,12 +138,12 @@ def trends(
     first, last = np.full(n_groups, np.inf), np.full(n_groups, -np.inf)
     np.minimum.at(first, group, order)
     np.maximum.at(last, group, order)
-    told = (count >= rules.min_sessions) & (spread > 0)
-    slope = np.divide(total(x * y), spread, out=np.full(n_groups, np.nan), where=told)
+    determined = (count >= rules.min_sessions) & (spread > 0)
+    slope = np.divide(total(x * y), spread, out=np.full(n_groups, np.nan), where=determined)
     rest = total((y - slope[group] * x) ** 2)
     freedom = np.maximum(count - 2, 1)
-    error = np.sqrt(np.divide(rest / freedom, spread, out=np.full(n_groups, np.nan), where=told))
-    span = np.where(told, last - first, np.nan)
+    error = np.sqrt(np.divide(rest / freedom, spread, out=np.full(n_groups, np.nan), where=determined))
+    span = np.where(determined, last - first, np.nan)
     change = slope * span * worse
     reach = stats.t.ppf(0.95, freedom) * error * span
     low, high = change - reach, change + reach
@@ -153,7 +153,7 @@ def trends(
 
 
 def _trend_words(change: Floats, low: Floats, high: Floats, rules: TrendRules) -> NDArray[np.object_]:
-    """Degrees to words: a change is told where its interval leaves out zero and it is large enough."""
+    """Degrees to words: a change is reported where its interval leaves out zero and it is large enough."""
     large = np.abs(change) >= rules.min_change_deg
     return np.select(
         [(high < 0) & large, (low > 0) & large, (low > -rules.steady_deg) & (high < rules.steady_deg)],

@@ -186,7 +186,7 @@ def encode(explanations: Mapping[str, PlayerExplanation]) -> bytes:
 def decode(content: bytes) -> dict[str, PlayerExplanation]:
     """Read what `encode` wrote; raises `InputError` where it is something else."""
     try:
-        told = msgspec.json.decode(content, type=list[PlayerExplanation])
+        explanations = msgspec.json.decode(content, type=list[PlayerExplanation])
     except msgspec.MsgspecError as error:
         raise InputError(
             "bad-explanations",
@@ -194,64 +194,69 @@ def decode(content: bytes) -> dict[str, PlayerExplanation]:
             expected="what a run of classify leaves",
             found=str(error),
         ) from error
-    return {each.player: each for each in told}
+    return {each.player: each for each in explanations}
 
 
-def as_lines(told: PlayerExplanation, coaching: Coaching) -> list[str]:
+def as_lines(explanation: PlayerExplanation, coaching: Coaching) -> list[str]:
     """The explanation as text, a line a fact."""
     named = coaching.words
-    lines = [f"{told.player}: {told.assessed} of {told.swings} swings assessed"]
-    own = "own" if told.setup_measured else "not measured, a neutral one stands for it"
+    lines = [f"{explanation.player}: {explanation.assessed} of {explanation.swings} swings assessed"]
+    own = "own" if explanation.setup_measured else "not measured, a neutral one stands for it"
     lines.append(
-        f"setup ({own}): " + ", ".join(f"{name} {value:+.1f}" for name, value in told.setup_deg.items())
+        f"setup ({own}): "
+        + ", ".join(f"{name} {value:+.1f}" for name, value in explanation.setup_deg.items())
     )
-    lines += [f"warning: {code}" for code in told.warnings]
-    lines.append(_balls_line(told))
-    if told.miss_known:
-        shares = ", ".join(f"{miss} {share:.2f}" for miss, share in told.misses.items()) or "none"
-        lines.append(f"misses: {shares}; they count {told.miss_level:.2f}")
+    lines += [f"warning: {code}" for code in explanation.warnings]
+    lines.append(_balls_line(explanation))
+    if explanation.miss_known:
+        shares = ", ".join(f"{miss} {share:.2f}" for miss, share in explanation.misses.items()) or "none"
+        lines.append(f"misses: {shares}; they count {explanation.miss_level:.2f}")
     else:
         lines.append(
             f"misses: not known, every fault explains {coaching.rules.explaining.unknown:.2f} of them"
         )
-    if told.late_save:
-        waits = ", ".join(named[fault] for fault in told.waiting)
+    if explanation.late_save:
+        waits = ", ".join(named[fault] for fault in explanation.waiting)
         cause = named[coaching.rules.late_save.cause]
         lines.append(
             f"late save seen; these wait for the re-test of {cause}: {waits}"
             if waits
             else "late save seen; nothing waits for it"
         )
-    if told.closers_first:
+    if explanation.closers_first:
         lines.append("for this miss, what closes the face comes before anything that opens it")
-    lines.append("faults: " + (", ".join(named[fault] for fault in told.faults) or "none"))
-    if told.styles:
-        lines.append("styles, left alone: " + ", ".join(named[fault] for fault in told.styles))
+    lines.append("faults: " + (", ".join(named[fault] for fault in explanation.faults) or "none"))
+    if explanation.styles:
+        lines.append("styles, left alone: " + ", ".join(named[fault] for fault in explanation.styles))
     lines.append(
-        f"no drill: {reasons().get(told.reason, told.reason)}"
-        if told.reason
-        else f"leading: {named.get(told.leading, '-')}"
+        f"no drill: {reasons().get(explanation.reason, explanation.reason)}"
+        if explanation.reason
+        else f"leading: {named.get(explanation.leading, '-')}"
     )
-    lines += [f"ask first: {load_care().questions[code]}" for code in told.ask]
-    if told.order:
-        lines.append(f"the first drill is not the one worth most: {ORDERS[told.order]}")
+    lines += [f"ask first: {load_care().questions[code]}" for code in explanation.ask]
+    if explanation.order:
+        lines.append(f"the first drill is not the one worth most: {ORDERS[explanation.order]}")
     lines.append(
         "benefit = how often it shows now x how far past the edge x how well it explains the miss"
         " x how early in the swing x what the drill may take away x what earlier drills leave of it"
     )
-    windows = {each.drill: each for each in told.windows}
-    least = min((option.benefit for option in told.options if option.status == "picked"), default=0.0)
-    for option in told.options:
+    windows = {each.drill: each for each in explanation.windows}
+    least = min((option.benefit for option in explanation.options if option.status == "picked"), default=0.0)
+    for option in explanation.options:
         lines += _option_lines(option, windows.get(option.drill), least, coaching)
     return lines
 
 
-def _balls_line(told: PlayerExplanation) -> str:
+def _balls_line(explanation: PlayerExplanation) -> str:
     """What the balls were, and what the roster says."""
-    counts = ", ".join(f"{miss} {n}" for miss, n in sorted(told.balls.items(), key=lambda item: -item[1]))
-    noted = f"{told.straight} straight of {told.known_balls} noted" + (f"; {counts}" if counts else "")
-    roster = ", ".join(told.usual_miss) or "none"
-    return f"balls: {noted if told.known_balls else 'none noted'}; the roster's usual miss: {roster}"
+    counts = ", ".join(
+        f"{miss} {n}" for miss, n in sorted(explanation.balls.items(), key=lambda item: -item[1])
+    )
+    noted = f"{explanation.straight} straight of {explanation.known_balls} noted" + (
+        f"; {counts}" if counts else ""
+    )
+    roster = ", ".join(explanation.usual_miss) or "none"
+    return f"balls: {noted if explanation.known_balls else 'none noted'}; the roster's usual miss: {roster}"
 
 
 def _option_lines(
@@ -303,13 +308,13 @@ def _part_line(part: Part, coaching: Coaching) -> str:
 
 def _learned(part: Part) -> str:
     """What a learned effect rests on."""
-    told = part.learned
-    if told is None:
+    learned = part.learned
+    if learned is None:
         return ""
-    if not told.told:
-        return f" (by mechanism; {told.held} of {told.players} players held it, too few to weigh)"
+    if not learned.enough_players:
+        return f" (by mechanism; {learned.held} of {learned.players} players held it, too few to weigh)"
     return (
-        f" (learned: {told.held} of {told.players} players held it, {told.improvement_deg:.1f} degrees better,"
-        f" 90 % interval {told.improvement_lo_deg:.1f} to {told.improvement_hi_deg:.1f};"
-        f" by mechanism {told.prior_deg:.1f})"
+        f" (learned: {learned.held} of {learned.players} players held it, {learned.improvement_deg:.1f} degrees better,"
+        f" 90 % interval {learned.improvement_lo_deg:.1f} to {learned.improvement_hi_deg:.1f};"
+        f" by mechanism {learned.prior_deg:.1f})"
     )

@@ -153,7 +153,7 @@ def _onset(place: Floats) -> tuple[list[str], Floats]:
     """From the one axis (backswing 0-1, downswing 1-2, after impact from 2) back to phase and fraction."""
     phases = {start: phase for phase, start in PHASE_STARTS.items()}
     whole = np.clip(np.floor(np.nan_to_num(place)), 0, max(phases)).astype(int)
-    told = np.isfinite(place)
+    defined = np.isfinite(place)
     return [
-        phases[int(start)] if seen else "" for start, seen in zip(whole, told, strict=True)
+        phases[int(start)] if seen else "" for start, seen in zip(whole, defined, strict=True)
     ], place - whole

@@ -90,11 +90,11 @@ def check_giving(
     Giving or list
         Else everything that is wrong. Of a player's health nothing is repeated.
     """
-    told = {name: cells.get(name, "").strip() for name in (*SHEET, HURTS)}
-    drill = coaching.book.find(told["drill"])
-    problems = _names(told, drill, players)
+    row = {name: cells.get(name, "").strip() for name in (*SHEET, HURTS)}
+    drill = coaching.book.find(row["drill"])
+    problems = _names(row, drill, players)
     read = check_assignment(
-        told | {"drill": drill.id if isinstance(drill, Drill) else ""},
+        row | {"drill": drill.id if isinstance(drill, Drill) else ""},
         coaching.serving,
         coaching.catalogue.ids,
     )
@@ -104,9 +104,9 @@ def check_giving(
         )
         return problems + [GivingProblem(*each, f"bad-{each[0]}") for each in read if each[0] not in named]
     assert isinstance(drill, Drill)
-    asked = told[HURTS].casefold() == NOTHING
-    if told[HURTS] and not asked:
-        found = "an answer that stops every drill" if _hurts(told) else "another word"
+    asked = row[HURTS].casefold() == NOTHING
+    if row[HURTS] and not asked:
+        found = "an answer that stops every drill" if _hurts(row) else "another word"
         problems.append(GivingProblem(HURTS, f"{NOTHING}, or no drill", found, PAUSED))
     if problems:
         return problems
@@ -203,7 +203,7 @@ def read_givings(
     """
     sheet = read_sheet(path, [*SHEET, HURTS], ["player", "drill", "since"])
     givings, problems = [], list(sheet.problems)
-    # Pain told in one row holds for the player's other rows of the sheet too.
+    # Pain stated in one row holds for the player's other rows of the sheet too.
     pains: list[Mapping[str, str]] = [row.cells for row in sheet.rows if _hurts(row.cells)]
     hurting = {cells["player"].strip() for cells in pains}
     for row in sheet.rows:
@@ -219,18 +219,18 @@ def read_givings(
 
 
 def _names(
-    told: Mapping[str, str], drill: Drill | tuple[str, ...], players: Collection[str]
+    row: Mapping[str, str], drill: Drill | tuple[str, ...], players: Collection[str]
 ) -> list[GivingProblem]:
     """What is wrong with the names of player and drill, with those that are spelt nearly so."""
     problems = []
-    if told["player"] and told["player"] not in players:
-        near = get_close_matches(told["player"], list(players), 3, 0.6)
+    if row["player"] and row["player"] not in players:
+        near = get_close_matches(row["player"], list(players), 3, 0.6)
         meant = f"; {', '.join(near)}?" if near else ""
         problems.append(
-            GivingProblem("player", f"a player of the season{meant}", told["player"], "bad-player")
+            GivingProblem("player", f"a player of the season{meant}", row["player"], "bad-player")
         )
     if not isinstance(drill, Drill):
         meant = f"; {', '.join(drill)}?" if drill else ""
         expected = f"a drill of the book: see faultml catalogue{meant}"
-        problems.append(GivingProblem("drill", expected, told["drill"], "bad-drill"))
+        problems.append(GivingProblem("drill", expected, row["drill"], "bad-drill"))
     return problems

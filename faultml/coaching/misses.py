@@ -229,11 +229,11 @@ def pass_back(
     explained: Mapping[str, float], brings: Mapping[str, Sequence[str]], seen: Set[str], share: float
 ) -> dict[str, float]:
     """Let a cause explain, at `share`, what its seen consequences explain, along the whole chain."""
-    told = dict(explained)
+    shares = dict(explained)
     for _ in brings:
         for cause, brought in brings.items():
-            told[cause] = max([told[cause], *(share * told[each] for each in brought if each in seen)])
-    return told
+            shares[cause] = max([shares[cause], *(share * shares[each] for each in brought if each in seen)])
+    return shares
 
 
 def _weight(weight: float, rows: Sequence[Shot], having: Set[str], rules: Rules) -> float:

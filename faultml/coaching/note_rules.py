@@ -150,7 +150,7 @@ def evidence_notes(effect: DrillEffect | None, coaching: Coaching) -> list[Note]
     """What there is for a drill: its mechanism, and what the coach's own players have had of it."""
     if effect is None:
         return [write("low-evidence")]
-    if not effect.told:
+    if not effect.enough_players:
         return [write("low-evidence"), write("tried", held=effect.held, players=effect.players)]
     degrees = coaching.to_degrees(effect.fault)
     return [

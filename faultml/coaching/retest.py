@@ -93,13 +93,13 @@ def _with_the_time_around(table: pd.DataFrame, summary: Summary, needs: Mapping[
     before = total(around[around["place_other"] < around["place"]])
     after = total(around[around["place_other"] > around["place"]])
     least = table["fault"].map({fault: need.of for fault, need in needs.items()}).astype(float)
-    told = table["passed"] & (after["n_measured"] >= least)
+    measured = table["passed"] & (after["n_measured"] >= least)
     held = (after["n_inside"] >= table["needed"] * after["n_measured"]).astype("boolean")
     return table.assign(
         rate_before=before["p"].astype(float) / before["n"].astype(float).replace(0.0, float("nan")),
         later_swings=after["n_measured"].astype(int),
         later_inside=after["n_inside"].astype(int),
-        held=held.where(told),
+        held=held.where(measured),
     )[COLUMNS]
 
 

@@ -123,15 +123,15 @@ def sum_up(
     InputError
         Where a row of `faults` belongs to no swing of `swings`; ``sum-overflow`` where a number is too large.
     """
-    told = _read_swings(swings)
-    rows = _read_faults(swings, faults, told)
+    read = _read_swings(swings)
+    rows = _read_faults(swings, faults, read)
     watched = {fault for entry in (catalogue or load_catalogue()).session_faults for fault in entry.of}
     return {
-        "faults": _sum_faults(told, rows),
-        "shots": _sum_shots(told, rows),
-        "spread": _sum_spread(told, rows, watched),
-        "sessions": _sum_sessions(swings, told),
-        "codes": _sum_codes(swings, told),
+        "faults": _sum_faults(read, rows),
+        "shots": _sum_shots(read, rows),
+        "spread": _sum_spread(read, rows, watched),
+        "sessions": _sum_sessions(swings, read),
+        "codes": _sum_codes(swings, read),
         "windows": COLUMNS["windows"].empty() if windows is None else windows,
     }
 
@@ -234,7 +234,7 @@ def _read_swings(swings: pd.DataFrame) -> _Swings:
     )
 
 
-def _read_faults(swings: pd.DataFrame, faults: pd.DataFrame, told: _Swings) -> _Rows:
+def _read_faults(swings: pd.DataFrame, faults: pd.DataFrame, read: _Swings) -> _Rows:
     names = _code(faults["fault"])
     number = {
         name: faults[name].to_numpy(float)
@@ -248,7 +248,7 @@ def _read_faults(swings: pd.DataFrame, faults: pd.DataFrame, told: _Swings) -> _
     save = swings["late_save_probability"].to_numpy(float)
     saved = swings["late_save"].eq(True).to_numpy(bool)
     none, unknown = np.zeros(len(swings), dtype=bool), np.full(len(swings), np.nan)
-    known = told.assessed & np.isfinite(save)
+    known = read.assessed & np.isfinite(save)
     both = np.concatenate
     return _Rows(
         swing=both([_positions(swings, faults), np.arange(len(swings))]),
@@ -318,7 +318,7 @@ def _shot_keys(shots: pd.Series) -> list[str]:
     return keys
 
 
-def _sum_faults(told: _Swings, rows: _Rows) -> pa.Table:
+def _sum_faults(read: _Swings, rows: _Rows) -> pa.Table:
     p = np.where(rows.assessed, rows.probability, 0.0)
     severity = np.where(rows.assessed, np.nan_to_num(rows.severity), 0.0)
     measured = rows.assessed & np.isfinite(rows.measure)
@@ -345,40 +345,40 @@ def _sum_faults(told: _Swings, rows: _Rows) -> pa.Table:
         "n_onset": begun,
         "onset": np.where(begun, rows.onset, 0.0),
     }
-    return _add_up("faults", _keys(("player", "session", "context"), told, rows), sums)
+    return _add_up("faults", _keys(("player", "session", "context"), read, rows), sums)
 
 
-def _sum_shots(told: _Swings, rows: _Rows) -> pa.Table:
-    use = rows.assessed & (told.play & told.shot_known)[rows.swing]
+def _sum_shots(read: _Swings, rows: _Rows) -> pa.Table:
+    use = rows.assessed & (read.play & read.shot_known)[rows.swing]
     sums = {"n": np.ones(use.sum()), "p": rows.probability[use]}
-    return _add_up("shots", _keys(("player", "shot"), told, rows, use), sums)
+    return _add_up("shots", _keys(("player", "shot"), read, rows, use), sums)
 
 
-def _sum_spread(told: _Swings, rows: _Rows, watched: set[str]) -> pa.Table:
+def _sum_spread(read: _Swings, rows: _Rows, watched: set[str]) -> pa.Table:
     watches = np.array([name in watched for name in rows.fault.labels])[rows.fault.codes]
-    use = rows.assessed & watches & np.isfinite(rows.measure) & ~told.practice[rows.swing]
+    use = rows.assessed & watches & np.isfinite(rows.measure) & ~read.practice[rows.swing]
     measure, error = rows.measure[use], np.nan_to_num(rows.measure_sd[use])
     sums = {"n": np.ones(use.sum()), "measure": measure, "measure2": measure**2, "error2": error**2}
-    return _add_up("spread", _keys(("player", "session", "club"), told, rows, use), sums)
+    return _add_up("spread", _keys(("player", "session", "club"), read, rows, use), sums)
 
 
-def _sum_sessions(swings: pd.DataFrame, told: _Swings) -> pa.Table:
+def _sum_sessions(swings: pd.DataFrame, read: _Swings) -> pa.Table:
     names = ("address_flexion_deg", "address_ulnar_deg", "address_pronation_deg")
-    angles = {name: np.where(told.assessed, swings[name].to_numpy(float), np.nan) for name in names}
+    angles = {name: np.where(read.assessed, swings[name].to_numpy(float), np.nan) for name in names}
     sums = {
         "n_swings": np.ones(len(swings)),
-        "n_assessed": told.assessed,
+        "n_assessed": read.assessed,
         "n_address": np.isfinite(angles["address_flexion_deg"]),
         "n_pronation": np.isfinite(angles["address_pronation_deg"]),
         **{name: np.nan_to_num(angle) for name, angle in angles.items()},
     }
-    return _add_up("sessions", {name: told.text[name] for name in KEYS["sessions"]}, sums)
+    return _add_up("sessions", {name: read.text[name] for name in KEYS["sessions"]}, sums)
 
 
-def _sum_codes(swings: pd.DataFrame, told: _Swings) -> pa.Table:
+def _sum_codes(swings: pd.DataFrame, read: _Swings) -> pa.Table:
     found = [(place, str(code)) for place, codes in enumerate(swings["findings"]) for code in codes]
-    refused = [(int(place), str(swings["reason"].iloc[place])) for place in np.flatnonzero(~told.assessed)]
-    player = told.text["player"]
+    refused = [(int(place), str(swings["reason"].iloc[place])) for place in np.flatnonzero(~read.assessed)]
+    player = read.text["player"]
     places = np.array([place for place, _ in (*found, *refused)], dtype=np.int64)
     kind = np.repeat([0, 1], [len(found), len(refused)])
     keys = {
@@ -389,10 +389,10 @@ def _sum_codes(swings: pd.DataFrame, told: _Swings) -> pa.Table:
     return _add_up("codes", keys, {"n": np.ones(len(places))})
 
 
-def _keys(names: tuple[str, ...], told: _Swings, rows: _Rows, use: Bools | None = None) -> dict[str, _Text]:
+def _keys(names: tuple[str, ...], read: _Swings, rows: _Rows, use: Bools | None = None) -> dict[str, _Text]:
     """Keys of the swing, and the fault, for the rows in use."""
     swing, fault = (rows.swing, rows.fault.codes) if use is None else (rows.swing[use], rows.fault.codes[use])
-    keys = {name: _Text(told.text[name].codes[swing], told.text[name].labels) for name in names}
+    keys = {name: _Text(read.text[name].codes[swing], read.text[name].labels) for name in names}
     return keys | {"fault": _Text(fault, rows.fault.labels)}
 
 

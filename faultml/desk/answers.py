@@ -80,11 +80,15 @@ def next_question(layout: Layout, proposal: Proposal, columns: tuple[str, ...]) 
     if not paths:
         return None
     path = paths[0]
-    told = next((guess for guess in proposal.guesses if guess.path == path and guess.question), None)
-    question = told.question if told else f"What is {path}?"
+    guess_of_path = next((guess for guess in proposal.guesses if guess.path == path and guess.question), None)
+    question = guess_of_path.question if guess_of_path else f"What is {path}?"
     kind, choices = _form(path, columns)
     return OpenQuestion(
-        path, question, told.reason if told else "it hangs on an earlier answer", kind, choices
+        path,
+        question,
+        guess_of_path.reason if guess_of_path else "it hangs on an earlier answer",
+        kind,
+        choices,
     )
 
 

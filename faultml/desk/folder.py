@@ -145,7 +145,7 @@ class DeskFolder:
 
 def _mark(path: Path) -> tuple[int, int]:
     try:
-        told = path.stat()
+        stat = path.stat()
     except OSError:
         return 0, 0
-    return told.st_mtime_ns, told.st_size
+    return stat.st_mtime_ns, stat.st_size

@@ -201,8 +201,10 @@ def check_lines(check: Check) -> list[str]:
     if named:
         lines.append(f"The first: {shown(', '.join(named))}; {check.first.get('rate_hz')} samples a second.")
     for name, (low, high) in check.ranges_deg.items():
-        told = check.signs.get(name, "no full swing to judge its sign by")
-        lines.append(f"{CHANNEL_NAMES[name].capitalize()} from {low:.0f} to {high:.0f} degrees: {told}.")
+        sign_words = check.signs.get(name, "no full swing to judge its sign by")
+        lines.append(
+            f"{CHANNEL_NAMES[name].capitalize()} from {low:.0f} to {high:.0f} degrees: {sign_words}."
+        )
     lines += [
         f"{each.code}: expected {each.expected}, found {shown(each.found)}."
         for each in check.problems[:MAX_NAMED]

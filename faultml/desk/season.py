@@ -39,11 +39,11 @@ class Season:
         """The results; None where nothing has been classified yet."""
         path = self._folder.results / "run.json"
         try:
-            told = path.stat()
+            stat = path.stat()
         except OSError:
             self._stamp = self._results = self._swings = None
             return None
-        stamp = (told.st_mtime_ns, told.st_ino)
+        stamp = (stat.st_mtime_ns, stat.st_ino)
         if stamp != self._stamp:
             self._results, self._stamp, self._swings = read_results(self._folder.results), stamp, None
             self._of_player.cache_clear()

@@ -1,4 +1,4 @@
-"""Serve the desk until told to stop."""
+"""Serve the desk until stopped."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ _GRACE_S = 3
 
 
 def desk_server(app: ASGIApp) -> uvicorn.Server:
-    """A server for the desk; ``run(sockets=[...])`` answers until it is told to stop."""
+    """A server for the desk; ``run(sockets=[...])`` answers until it is stopped."""
     return uvicorn.Server(
         uvicorn.Config(
             app,

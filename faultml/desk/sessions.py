@@ -28,8 +28,8 @@ class Session:
 
     def key(self, *named: str) -> str:
         """The opaque key of a player or a swing; the same again within the session."""
-        told = hmac.new(self._secret, "\0".join(named).encode("utf-8", "surrogatepass"), hashlib.sha256)
-        key = told.hexdigest()[:24]
+        digest = hmac.new(self._secret, "\0".join(named).encode("utf-8", "surrogatepass"), hashlib.sha256)
+        key = digest.hexdigest()[:24]
         self._named[key] = named
         return key
 

@@ -24,7 +24,7 @@ Mask = NDArray[np.bool_]
 
 PER_SECOND: Final = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 EPOCH_S: Final = 1e8
-"""Times later than this, three years, count from an epoch: they are told from the midnight before the first one."""
+"""Times later than this, three years, count from an epoch: they are taken from the midnight before the first one."""
 
 _ALIKE: Final = {" ": "[\u00a0\u202f\u2009]", "'": "\u2019"}
 """Other forms of a mark between thousands."""
@@ -247,8 +247,9 @@ def iso_date(word: str, form: str) -> str:
 class Clock:
     """The clock of one file, in seconds.
 
-    Times are divided by their unit. Where they count from an epoch, or are stamps of day and time, they are told from
-    the midnight (UTC) before the file's first one, found without rounding. `samples` clocks are counts over the rate.
+    Times are divided by their unit. Where they count from an epoch, or are stamps of day and time, they are
+    distinguished from the midnight (UTC) before the file's first one, found without rounding. `samples` clocks are
+    counts over the rate.
     """
 
     layout: TimeLayout

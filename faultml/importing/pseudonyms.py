@@ -42,12 +42,12 @@ class Pseudonyms:
         return self._known[key][1]
 
     def find(self, player: str) -> tuple[str, str] | None:
-        """Name and pseudonym of a player told by either; None where there is no such player."""
+        """Name and pseudonym of a player given by either; None where there is no such player."""
         named = self._known.get(_folded(player))
         return named or next((pair for pair in self._known.values() if pair[1] == player), None)
 
     def drop(self, player: str) -> None:
-        """Take a player out, told by name or pseudonym; `save` keeps it so."""
+        """Take a player out, given by name or pseudonym; `save` keeps it so."""
         found = self.find(player)
         if found is not None:
             del self._known[_folded(found[0])]

@@ -49,7 +49,7 @@ class Block:
     lines
         ``(n_rows,)`` where each row stands: line of a text file (from 1), row of a sheet or table (from 1).
     broken
-        ``(n_rows,)`` rows whose fields could not be told apart; their cells are null.
+        ``(n_rows,)`` rows whose fields could not be separated; their cells are null.
     angle_unit
         What the file itself says of its angles, where it says so.
     above

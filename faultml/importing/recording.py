@@ -42,7 +42,7 @@ class Recording:
 def read_recordings(reader: RowReader, report: Report) -> Iterator[Recording]:
     """The recordings of a file with split ``stream``, one after the other.
 
-    A recording from the trail arm, or whose arm cannot be told, is reported and passed over. Cells that hold
+    A recording from the trail arm, or whose arm is not known, is reported and passed over. Cells that hold
     something else than a number are reported once for each block, and their samples are lost.
 
     Raises
@@ -98,13 +98,13 @@ class _Run:
 
 def _in_place(blocks: Iterable[Block]) -> Iterator[Block]:
     """The blocks with each mark once, in that of its own time; a column of times may tell it rows before or after."""
-    told_s, waiting_s = -np.inf, np.empty(0)
+    reported_s, waiting_s = -np.inf, np.empty(0)
     for block in blocks:
         marks_s = np.union1d(waiting_s, block.marks_s)
-        marks_s = marks_s[marks_s > told_s]
+        marks_s = marks_s[marks_s > reported_s]
         due = marks_s <= (block.t_s[-1] if len(block.t_s) else -np.inf)
         waiting_s = marks_s[~due][:_MAX_WAITING]
-        told_s = marks_s[due][-1] if due.any() else told_s
+        reported_s = marks_s[due][-1] if due.any() else reported_s
         yield block._replace(marks_s=marks_s[due])
 
 

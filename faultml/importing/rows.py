@@ -208,7 +208,7 @@ class RowReader:
         return words | {name: read(value) for name, value in given.items() if value is not None}
 
     def sides(self, words: Mapping[str, Words]) -> NDArray[np.str_]:
-        """``(n_rows,)`` the arm of each row: left, right, or "" where it cannot be told."""
+        """``(n_rows,)`` the arm of each row: left, right, or "" where it is not known."""
         arms = np.array([word.lower() for word in words["arm"].words])[words["arm"].codes]
         hands = [_LEAD_ARM.get(word.lower(), "") for word in words["hand"].words]
         lead = np.array(hands)[words["hand"].codes]

@@ -94,7 +94,7 @@ class _Swing:
     n_samples: int = 0
     t_s: list[NDArray[np.float64]] = field(default_factory=list)
     angles_deg: list[NDArray[np.float64]] = field(default_factory=list)
-    told: dict[str, set[str]] = field(default_factory=dict)
+    stated: dict[str, set[str]] = field(default_factory=dict)
     marks_s: set[float] = field(default_factory=set)
     mark_samples: set[float] = field(default_factory=set)
     faults: dict[str, tuple[int, str, str]] = field(default_factory=dict)
@@ -108,7 +108,7 @@ class _Swing:
         self.n_samples += len(self.t_s[-1])
         for name in TOLD:
             if name in rows.words:
-                self.told.setdefault(name, set()).update(rows.words[name].given(piece.start, piece.stop))
+                self.stated.setdefault(name, set()).update(rows.words[name].given(piece.start, piece.stop))
         _take_marks(self.marks_s, rows.mark_s[span])
         _take_marks(self.mark_samples, rows.mark_sample[span])
         for fault in rows.faults:
@@ -143,7 +143,7 @@ def _raw_swings(swings: list[_Swing], reader: RowReader, counts: Counts, report:
         if reason:
             said = f"arm {arm or 'unknown'}, golfer's hand {hand or 'unknown'}"
             noted[reason] = (swing.line, "the lead wrist: left of a right-handed golfer", said)
-        told, disagreeing = _told_once(swing.told)
+        stated, disagreeing = _stated_once(swing.stated)
         impact_s, several = _impact_s(swing, t_s)
         for name, found in (disagreeing | several).items():
             noted["inconsistent-rows"] = (swing.line, f"one {name} for a swing", found)
@@ -153,7 +153,7 @@ def _raw_swings(swings: list[_Swing], reader: RowReader, counts: Counts, report:
         if len(t_s) > limits().max_samples:
             refused.append("")  # the checks refuse it by its length
         words["hand"] = hand if hand in HANDS else ""
-        _append(columns, words | told)
+        _append(columns, words | stated)
         columns["impact_s"].append(impact_s)
         columns["row"].append(swing.line)
         columns["reason"].append(next(iter(refused), ""))
@@ -176,10 +176,10 @@ def _append(columns: dict[str, list], values: Mapping[str, str]) -> None:
         columns[name].append(values.get(name, ""))
 
 
-def _told_once(told: Mapping[str, set[str]]) -> tuple[dict[str, str], dict[str, str]]:
+def _stated_once(stated: Mapping[str, set[str]]) -> tuple[dict[str, str], dict[str, str]]:
     """The only word given for each, and what differs."""
-    once = {name: next(iter(words)) for name, words in told.items() if len(words) == 1}
-    return once, {name: ", ".join(sorted(words)[:5]) for name, words in told.items() if len(words) > 1}
+    once = {name: next(iter(words)) for name, words in stated.items() if len(words) == 1}
+    return once, {name: ", ".join(sorted(words)[:5]) for name, words in stated.items() if len(words) > 1}
 
 
 def _impact_s(swing: _Swing, t_s: NDArray[np.float64]) -> tuple[float | None, dict[str, str]]:

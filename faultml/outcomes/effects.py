@@ -42,7 +42,7 @@ class DrillEffect(Record, frozen=True):
     share
         As the ranking takes it: the share of the fault the drill may be hoped to take away. That of the mechanism until
         enough players tell.
-    told
+    enough_players
         Whether enough players tell for them to speak in place of the mechanism.
     """
 
@@ -55,7 +55,7 @@ class DrillEffect(Record, frozen=True):
     improvement_hi_deg: float
     prior_deg: float
     share: Share
-    told: bool
+    enough_players: bool
 
 
 Effects = Mapping[tuple[str, str], DrillEffect]
@@ -89,7 +89,7 @@ def drill_effects(
         change, sd, shared_sd = (
             rows[name].to_numpy(float) * scale for name in ("change", "change_sd", "shared_sd")
         )
-        told = len(rows) >= rules.effect.min_players
+        enough_players = len(rows) >= rules.effect.min_players
         low, mean, high = _posterior(-change, sd, shared_sd, strength, rules)
         found[str(drill), str(fault)] = DrillEffect(
             drill=str(drill),
@@ -100,8 +100,8 @@ def drill_effects(
             improvement_lo_deg=low,
             improvement_hi_deg=high,
             prior_deg=strength * rules.effect.hoped_deg,
-            share=_share(mean if told else strength * rules.effect.hoped_deg, rules),
-            told=told,
+            share=_share(mean if enough_players else strength * rules.effect.hoped_deg, rules),
+            enough_players=enough_players,
         )
     return found
 

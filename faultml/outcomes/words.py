@@ -25,7 +25,7 @@ SENTENCES: Final = {
     "not-yet": "Not yet: since then it was assessed in no swing of a day without practice. Record ten on such a day.",
     "too-few": "Too few swings without feedback, before or after, to tell.",
     "no-controls": "Nothing is claimed: nobody went without a drill for this fault over the same time, and a "
-    "drift of the whole group cannot be told from the drill's effect.",
+    "drift of the whole group cannot be distinguished from the drill's effect.",
 }
 POWER: Final = (
     "Small gains are often missed: in simulated groups of 12, with three sessions a side, a true gain of 4, 8 or 12 "
@@ -177,7 +177,7 @@ def _effect_lines(
         "What the drills have brought so far (degrees; 0.01 of the downswing counts as one; 90 % interval):",
     ]
     for each in listed:
-        weak = "" if each.told else "; too few players to speak in place of the mechanism"
+        weak = "" if each.enough_players else "; too few players to speak in place of the mechanism"
         lines.append(
             f"  {drills.get(each.drill, each.drill)} [{each.drill}], for {faults[each.fault]}: {each.held} of "
             f"{each.players} of your players improved and kept it; expect {each.improvement_deg:+.0f} "

@@ -73,10 +73,10 @@ def row_now(row: PlanRow, body: PlayerBody, book: DrillBook, today: dt.date) -> 
         return drill in book and care_check(book[drill].demands, body, today, care).verdict == "no"
 
     def changed(reason: ReasonCode) -> PlanRow:
-        told = rules.reason[reason]
-        since = row.since if row.state == told.state else today.isoformat()
+        rule = rules.reason[reason]
+        since = row.since if row.state == rule.state else today.isoformat()
         return msgspec.structs.replace(
-            row, state=told.state, reason=reason, words=told.words, since=since, next_check=""
+            row, state=rule.state, reason=reason, words=rule.words, since=since, next_check=""
         )
 
     if care_stop(body, today, care):

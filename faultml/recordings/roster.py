@@ -231,7 +231,7 @@ class _Reader:
             else:
                 known[name] = max(year, known.get(name) or year)
         elif name == "hand" and word not in HANDS:
-            self._note(row, player, "unknown-hand", " or ".join(HANDS), _told(said))
+            self._note(row, player, "unknown-hand", " or ".join(HANDS), _quoted(said))
         elif name == "lessons":
             known[name] = (*known.get(name, ()), *self._dates(row, player, said))
         elif name == "pain":
@@ -240,7 +240,7 @@ class _Reader:
             words = re.split(r"[\s,;|+/]+", word)
             strange = [part for part in words if part not in SHOT_WORDS]
             if strange:
-                self._note(row, player, "unknown-shot", " ".join(SHOT_WORDS), _told(" ".join(strange)))
+                self._note(row, player, "unknown-shot", " ".join(SHOT_WORDS), _quoted(" ".join(strange)))
             known[name] = " ".join(part for part in words if part in SHOT_WORDS)
         elif name == "level":
             known[name] = more_careful_level(known.get(name, ""), said)
@@ -275,11 +275,11 @@ class _Reader:
             try:
                 dates.append(date.fromisoformat(part).isoformat())
             except ValueError:
-                self._note(row, player, "bad-date", "dates as in 2026-05-01", _told(part))
+                self._note(row, player, "bad-date", "dates as in 2026-05-01", _quoted(part))
         return dates
 
 
-def _told(cell: str) -> str:
+def _quoted(cell: str) -> str:
     """A cell as a message may repeat it: not where it speaks of a body."""
     return "other words" if names_complaint(cell) else cell
 

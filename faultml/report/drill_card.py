@@ -90,7 +90,7 @@ def _corridor(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> str
         whose = (
             "in degrees from the swing's own address" if entry.unit == "deg" else "a share of the downswing"
         )
-        told = f"outside is {outside} ({whose})"
+        corridor_words = f"outside is {outside} ({whose})"
     else:
-        told = f"outside are swings that differ by more than {size(figures.edge, figures.unit)}"
-    return f" The corridor is not the practice window: {told}."
+        corridor_words = f"outside are swings that differ by more than {size(figures.edge, figures.unit)}"
+    return f" The corridor is not the practice window: {corridor_words}."

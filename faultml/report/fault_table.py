@@ -59,7 +59,7 @@ def _fault_line(row: PlayerFault, coaching: Coaching) -> FaultLine:
     fault, unit, kind = row.fault, row.unit, row.kind
     share = Share(row.rate_now, row.rate_now_lo, row.rate_now_hi)
     name = coaching.words[fault]
-    told = f"{percent(share.value)}, between {percent(share.lo)} and {percent(share.hi)}"
+    share_words = f"{percent(share.value)}, between {percent(share.lo)} and {percent(share.hi)}"
     of_sessions = fault not in coaching.catalogue.ids and fault != LATE_SAVE
     typical, edge = "", ""
     if fault in coaching.catalogue.ids:
@@ -72,7 +72,7 @@ def _fault_line(row: PlayerFault, coaching: Coaching) -> FaultLine:
     shows = kind in {"fault", "style", "pattern"}
     return FaultLine(
         name=name + (" (share of sessions)" if of_sessions else ""),
-        chart=whisker(share, filled=kind in {"fault", "pattern"}, label=f"{name}: {told}"),
+        chart=whisker(share, filled=kind in {"fault", "pattern"}, label=f"{name}: {share_words}"),
         numbers=f"{share.value * 100:.0f} ({interval(share.lo, share.hi)})",
         season=f"{row.rate * 100:.0f}",
         calls="" if fault not in coaching.catalogue.ids else f"{row.flagged_now} of {row.swings_now}",
@@ -86,7 +86,7 @@ def _fault_line(row: PlayerFault, coaching: Coaching) -> FaultLine:
 
 
 def going(row: PlayerFault, coaching: Coaching) -> str:
-    """Which way it goes, in words, with the size of the change where it is told."""
+    """Which way it goes, in words, with the size of the change where it is reported."""
     words = load_words().trend
     if row.trend == "unknown" and row.sessions < coaching.rules.trend.min_sessions:
         return words["early"]

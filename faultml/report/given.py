@@ -80,7 +80,7 @@ def brought_lines(effects: Effects, coaching: Coaching) -> list[BroughtLine]:
             held=f"{each.held} of {each.players}",
             better=_better(each, coaching),
             hoped=_number(each.prior_deg, each, coaching),
-            weak=not each.told,
+            weak=not each.enough_players,
         )
         for each in ordered
     ]
@@ -140,8 +140,8 @@ def _tick(value: float, unit: str) -> str:
 
 def _label(figures: Mapping[str, Sequence[float]], row: Row) -> str:
     digits = 0 if row["unit"] == "deg" else 2
-    told = [
+    parts = [
         f"{name} {middle:+.{digits}f}, {low:+.{digits}f} to {high:+.{digits}f}"
         for name, (middle, high, low) in figures.items()
     ]
-    return f"Change, + better: {'; '.join(told)}; within {row['smallest']:.{digits}f} it could be chance"
+    return f"Change, + better: {'; '.join(parts)}; within {row['smallest']:.{digits}f} it could be chance"

@@ -12,10 +12,10 @@ from faultml.report.text import count, listed, percent, shown
 
 def promise_words(run: Mapping[str, Any], coaching: Coaching, players: Sequence[PlayerTables] = ()) -> str:
     """A few sentences from ``run.json``; "" where it says nothing of it. `players` tell whose the edges are."""
-    told = run.get("promise")
-    if not isinstance(told, Mapping) or "shown_on" not in told:
+    promise = run.get("promise")
+    if not isinstance(promise, Mapping) or "shown_on" not in promise:
         return ""
-    share, own = percent(told["false_share"]), told.get("own")
+    share, own = percent(promise["false_share"]), promise.get("own")
     default = coaching.catalogue.owner
     owners = {
         row.edge_owner
@@ -30,13 +30,13 @@ def promise_words(run: Mapping[str, Any], coaching: Coaching, players: Sequence[
             "judge your own players' swings (faultml labels promise)."
         )
     words = (
-        f"Of the swings flagged for a fault at most {share} are wrong: shown with {percent(told['confidence'])} "
-        f"confidence on {shown(told['shown_on'])}{f', and not for the edges of {moved}' if moved else ''}."
+        f"Of the swings flagged for a fault at most {share} are wrong: shown with {percent(promise['confidence'])} "
+        f"confidence on {shown(promise['shown_on'])}{f', and not for the edges of {moved}' if moved else ''}."
     )
-    if told["not_promised"]:
-        words += f" It is not promised for every recording of {_named(told['not_promised'], coaching)}."
+    if promise["not_promised"]:
+        words += f" It is not promised for every recording of {_named(promise['not_promised'], coaching)}."
     if own is None:
-        needed = told["golfers_needed"]
+        needed = promise["golfers_needed"]
         return f"{words} For your own players it is an estimate, until some {needed} of them are judged."
     judged = f"{shown(own['coach'])} has judged {count(own['golfers'], 'player')}"
     seen = f"{own['wrong']} of {count(own['flagged'], 'judged flag')} wrong"

@@ -167,10 +167,10 @@ def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coachi
     ]
     given = [row["verdict"] for player in players for row in player.given]
     if given:
-        told = Counter(VERDICTS[verdict] for verdict in given)
+        counts = Counter(VERDICTS[verdict] for verdict in given)
         lines.append(
             f"Did it work? Of {count(len(given), 'drill')} given: "
-            f"{', '.join(f'{told[words]} {words}' for words in VERDICTS.values() if told[words])}."
+            f"{', '.join(f'{counts[words]} {words}' for words in VERDICTS.values() if counts[words])}."
         )
     unasked = [shown(player.name) for player in with_drill if player.pain_not_asked]
     if unasked:

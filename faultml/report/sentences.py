@@ -120,14 +120,16 @@ def _miss(main: PlayerFault) -> str:
 def _balls(row: PlayerFault) -> str:
     """What the balls say of the miss, and the roster where it says another."""
     usual = row.usual_miss.split()
-    told = (
+    words_of_balls = (
         ball_words(row.miss, row.miss_balls, row.straight_balls, row.known_balls)
         if row.known_balls
         else "the roster's word; no ball was noted"
     )
     if usual and row.miss not in usual:
-        told += f"; the roster names {listed([miss_noun(miss) for miss in usual])} as the usual miss"
-    return f" ({told})"
+        words_of_balls += (
+            f"; the roster names {listed([miss_noun(miss) for miss in usual])} as the usual miss"
+        )
+    return f" ({words_of_balls})"
 
 
 def _unexplained(tables: PlayerTables) -> str:
@@ -171,13 +173,17 @@ def warnings(tables: PlayerTables, coaching: Coaching) -> list[str]:
     """What of the setup to look at before the motion, from the codes on the player's rows."""
     codes = next((row.warnings for row in tables.faults.values()), ())
     band = coaching.catalogue.address
-    told = {
+    words_of_balls = {
         EXTENSION_HIGH: f"more than {band.extension_high:.0f}°",
         EXTENSION_LOW: f"less than {band.extension_low:.0f}°",
     }
     words = load_words().warning
     bend = size(-float(tables.address_deg[0]), "deg")
-    return [words[code].format(extension=bend, edge=told.get(code, "")) for code in codes if code in words]
+    return [
+        words[code].format(extension=bend, edge=words_of_balls.get(code, ""))
+        for code in codes
+        if code in words
+    ]
 
 
 def meta(tables: PlayerTables) -> str:

@@ -65,12 +65,12 @@ def trends_for(
         for name in names
     ]
     words = [coaching.words[fault] for fault in followed]
-    told = listed([f"{name} ({shape})" for name, shape in zip(words, SHAPE_WORDS, strict=False)])
+    listed_shares = listed([f"{name} ({shape})" for name, shape in zip(words, SHAPE_WORDS, strict=False)])
     lessons_at = _lesson_places(lessons, names)
     band = (coaching.catalogue.address.extension_low, coaching.catalogue.address.extension_high)
     return Trends(
-        shares=trend(points, words, lessons_at, f"Session by session: {told}") if followed else None,
-        shares_caption=f"Share of a session's swings with {told}, with 90 % intervals.{_retests(points)}",
+        shares=trend(points, words, lessons_at, f"Session by session: {listed_shares}") if followed else None,
+        shares_caption=f"Share of a session's swings with {listed_shares}, with 90 % intervals.{_retests(points)}",
         drift=address_drift(points, band, "The angles at address, session by session"),
         drift_caption="The angles at address: wrist bend (circle), wrist hinge (square), forearm roll "
         f"(triangle). Band: {band[0]:.0f}° to {band[1]:.0f}° of extension, outside which the setup is looked "

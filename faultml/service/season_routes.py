@@ -170,8 +170,8 @@ def _care_changed(service: Service, folder: pathlib.Path) -> bool:
     results = read_results(folder)
     known, _ = service.known_of(results, uploaded=True)
     now = drills_now(results.players, results.drills, known, service.coaching, date.today())
-    told = [frame[_ASKED].astype(str).to_numpy().tolist() for frame in (results.drills, now)]
-    return told[0] != told[1]
+    served = [frame[_ASKED].astype(str).to_numpy().tolist() for frame in (results.drills, now)]
+    return served[0] != served[1]
 
 
 def _not_there() -> Refusal:

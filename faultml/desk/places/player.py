@@ -150,13 +150,15 @@ class PlayerPlace:
         self._numbers.clear()
         path = self._desk.folder.results / EXPLANATIONS_FILE
         try:
-            told = decode(path.read_bytes())[self._player]
+            explanation = decode(path.read_bytes())[self._player]
         except (OSError, KeyError, FaultmlError):
             return
-        told = explanation_now(told, people.known.body(self._player), people.coaching, people.today)
+        explanation = explanation_now(
+            explanation, people.known.body(self._player), people.coaching, people.today
+        )
         with self._numbers, ui.element("details"):
             Words("summary", "Every number behind the drill")
-            Words("pre", "\n".join(as_lines(told, people.coaching)))
+            Words("pre", "\n".join(as_lines(explanation, people.coaching)))
 
 
 class CardPlace:

@@ -153,7 +153,7 @@ def _is_import(path: Path) -> bool:
 def _holds(path: Path) -> str:
     """What an import holds, by the summary that it left."""
     try:
-        told = msgspec.json.decode((path / IMPORT_FILE).read_bytes(), type=_Summary)
+        summary = msgspec.json.decode((path / IMPORT_FILE).read_bytes(), type=_Summary)
     except (OSError, msgspec.MsgspecError):
         return "recordings"
-    return f"{count(told.swings, 'swing')} of {count(told.players, 'player')}"
+    return f"{count(summary.swings, 'swing')} of {count(summary.players, 'player')}"

@@ -1,7 +1,7 @@
 """Guess the angle columns: which they are, in which unit, and what their positive values mean.
 
 The swing itself tells the signs of ulnar deviation and pronation (`faultml.importing.propose.motion`); of generated
-swings, one in a thousand is told wrong that way. Flexion's sign is taken from a name that says it, and only if the
+swings, one in a thousand is guessed wrong that way. Flexion's sign is taken from a name that says it, and only if the
 address does not speak against it.
 """
 
@@ -151,22 +151,22 @@ def guess_units(source: Source, found: Found) -> tuple[dict[AngleName, str], lis
     clear = {unit for unit in by_size.values() if unit}
     for name, column in found.columns.items():
         path = f"angles.{name}.unit"
-        told = unit_in(source.titles[column], ("deg", "rad"), source.units.get(column, ""))
+        stated = unit_in(source.titles[column], ("deg", "rad"), source.units.get(column, ""))
         size = by_size[name] or (next(iter(clear)) if len(clear) == 1 else "")
-        mixed = len(clear) == 2 and not told
+        mixed = len(clear) == 2 and not stated
         values = source.numbers[column]
         span = f"it goes from {np.nanmin(values):.3g} to {np.nanmax(values):.3g}"
         question = f"Is {column!r} in degrees (deg) or radians (rad)?"
-        if source.angle_unit and not told:
+        if source.angle_unit and not stated:
             units[name] = source.angle_unit
             guesses.append(Guess(path, "file", "sure", f"the file's header says {source.angle_unit}; {span}"))
         elif mixed:
             guesses.append(open_guess(path, f"{span}, and the angles do not seem to share a unit", question))
-        elif told and size and told != by_size[name] and by_size[name]:
-            guesses.append(open_guess(path, f"the name says {told}, but {span}", question))
-        elif told:
-            units[name] = told
-            guesses.append(Guess(path, told, "sure", f"the file says so; {span}"))
+        elif stated and size and stated != by_size[name] and by_size[name]:
+            guesses.append(open_guess(path, f"the name says {stated}, but {span}", question))
+        elif stated:
+            units[name] = stated
+            guesses.append(Guess(path, stated, "sure", f"the file says so; {span}"))
         elif size:
             units[name] = size
             guesses.append(Guess(path, size, "likely", f"{span}; nothing in the file names a unit"))
@@ -202,8 +202,8 @@ def guess_signs(source: Source, found: Found, moves: Moves, order: list[AngleNam
 def _named_direction(source: Source, name: AngleName, column: str) -> str:
     """The direction that a column's name says, in the words of a layout, else ""."""
     words, title = load_words().angles[name], set(tokens(source.titles[column]))
-    told = (bool(title & words.first), bool(title & words.second))
-    return {(True, False): POSITIVE[name][0], (False, True): POSITIVE[name][1]}.get(told, "")
+    stated = (bool(title & words.first), bool(title & words.second))
+    return {(True, False): POSITIVE[name][0], (False, True): POSITIVE[name][1]}.get(stated, "")
 
 
 def _swing_sign(name: AngleName, column: str, named: str, moves: Moves, channel: int | None) -> Guess:

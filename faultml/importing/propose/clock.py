@@ -34,7 +34,7 @@ _RATE = re.compile(
 
 @dataclass(frozen=True)
 class Clock:
-    """Seconds of each row as far as they could be told, else None, and what the proposal says of them."""
+    """Seconds of each row as far as they are known, else None, and what the proposal says of them."""
 
     t_s: Array | None
     column: str
@@ -53,8 +53,8 @@ def guess_clock(source: Source) -> Clock:
             if clock is not None:
                 return clock
     words = load_words().names
-    told = [name for name in source.numbers if set(tokens(source.titles[name])) & words.time]
-    named = [name for name in told if _runs_on(source, name)]
+    stated = [name for name in source.numbers if set(tokens(source.titles[name])) & words.time]
+    named = [name for name in stated if _runs_on(source, name)]
     counters = [
         name
         for name in source.numbers
@@ -70,8 +70,8 @@ def guess_clock(source: Source) -> Clock:
         return _by_samples(source, counters)
     name = found[0]
     unit, doubt, reason = units[name]
-    how = "named so and it runs on" if name in told else "no name says so; it alone runs on evenly"
-    column = Guess("time.column", name, "sure" if name in told else "likely", how)
+    how = "named so and it runs on" if name in stated else "no name says so; it alone runs on evenly"
+    column = Guess("time.column", name, "sure" if name in stated else "likely", how)
     if unit == "?":
         question = f"What is the unit of {name!r}: s, ms, us, ns, or samples (then say time.rate_hz)?"
         return Clock(None, name, [open_guess("time.unit", reason, question), column])
@@ -108,15 +108,15 @@ def _unit(source: Source, name: str) -> tuple[str, str, str]:
     """The unit of a numeric clock, how sure it is, and why."""
     forward = steps_of(source, source.numbers[name])
     step = mean_step(forward[forward > 0])
-    told = unit_in(source.titles[name], PER_S, source.units.get(name, ""))
+    stated = unit_in(source.titles[name], PER_S, source.units.get(name, ""))
     fitting = [unit for unit, per_s in PER_S.items() if RATES_HZ[0] <= per_s / step <= RATES_HZ[1]]
     counted = bool((forward == 1).mean() > 0.9)
     size = f"steps of {step:.6g}"
-    if told:
-        rate = PER_S[told] / step
-        if told in fitting:
-            return told, "sure", f"the name says {told}; {size} are {rate:.4g} Hz"
-        return "?", "open", f"the name says {told}, but {size} would be {rate:.4g} Hz"
+    if stated:
+        rate = PER_S[stated] / step
+        if stated in fitting:
+            return stated, "sure", f"the name says {stated}; {size} are {rate:.4g} Hz"
+        return "?", "open", f"the name says {stated}, but {size} would be {rate:.4g} Hz"
     if len(fitting) == 1 and not counted:
         unit = fitting[0]
         return (
@@ -149,7 +149,9 @@ def _by_samples(source: Source, counters: list[str]) -> Clock:
         guesses.append(Guess("time.rate_hz", rate, "sure", f"above the table stands {line!r}"))
     else:
         why = (
-            "nothing in the file tells the rate" if not rates else f"several rates are told: {sorted(rates)}"
+            "nothing in the file tells the rate"
+            if not rates
+            else f"several rates are stated: {sorted(rates)}"
         )
         guesses.append(open_guess("time.rate_hz", why, "How many samples a second does the recorder take?"))
         return Clock(None, counters[0] if counters else "", guesses)

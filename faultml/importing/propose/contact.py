@@ -49,17 +49,17 @@ def _by_time(source: Source, clock: Clock, name: str, fastest: np.ndarray) -> It
     values = np.unique(values[np.isfinite(values)])
     if not 0 < len(values) <= max(1, len(source) // 20) or set(values.tolist()) <= {0.0, 1.0}:
         return
-    told = unit_in(source.titles[name], PER_S, source.units.get(name, ""))
+    stated = unit_in(source.titles[name], PER_S, source.units.get(name, ""))
     unit = next((str(g.value) for g in clock.guesses if g.path == "time.unit"), "")
-    for each in dict.fromkeys([told or unit, unit, *PER_S]):
+    for each in dict.fromkeys([stated or unit, unit, *PER_S]):
         if each not in PER_S:
             continue
         near = _share_near(values / PER_S[each], fastest)
-        if near >= 0.8 and (not told or each == told):
+        if near >= 0.8 and (not stated or each == stated):
             reason = f"its times lie beside the fastest moment of {near:.0%} of the swings"
-            yield Guess("contact.time_column", name, "sure" if told or each == unit else "likely", reason)
+            yield Guess("contact.time_column", name, "sure" if stated or each == unit else "likely", reason)
             if each != unit:
-                yield Guess("contact.unit", each, "sure" if told else "likely", f"read in {each} they do")
+                yield Guess("contact.unit", each, "sure" if stated else "likely", f"read in {each} they do")
             return
     yield open_guess(
         "contact.time_column",

@@ -80,7 +80,7 @@ def guess_split(source: Source, clock: Clock, columns: dict[str, str], moves: Mo
         yield Guess(path, "column", "sure", f"column {columns['swing']!r} numbers the swings")
         return
     if clock.t_s is None:
-        yield open_guess(path, "without a clock it cannot be told", question)
+        yield open_guess(path, "without a clock it cannot be determined", question)
         return
     segments = segments_of(clock.t_s)
     longest = max((float(np.ptp(clock.t_s[span])) for span in segments), default=0.0)
@@ -208,9 +208,9 @@ def _is_iso_stamp(word: str) -> bool:
 
 
 def _session_of_stamps(clock: Clock) -> Guess | None:
-    told = {guess.path: guess.value for guess in clock.guesses}
-    form = str(told.get("time.format", ""))
-    if told.get("time.unit") != "datetime" or (form and "%d" not in form):
+    guessed = {guess.path: guess.value for guess in clock.guesses}
+    form = str(guessed.get("time.format", ""))
+    if guessed.get("time.unit") != "datetime" or (form and "%d" not in form):
         return None
     value = {"column": clock.column, "format": form or "iso"}
     swapped = "; day and month may be the other way round" if form[:5] in ("%d/%m", "%m/%d") else ""

@@ -1,7 +1,7 @@
-"""What a swing does, whatever its signs and units: what the sign of a channel is told by.
+"""What a swing does, whatever its signs and units: what the sign of a channel is recognised by.
 
 Going back, a lead wrist hinges (ulnar deviation falls) and its forearm rolls open (pronation rises); around the
-fastest moment both turn back. Flexion does neither in all golfers, so that its sign cannot be told that way; most
+fastest moment both turn back. Flexion does neither in all golfers, so that its sign cannot be recognised that way; most
 lead wrists stand extended at address, which is a hint and no more.
 """
 
@@ -123,5 +123,5 @@ def backswing_direction(moves: Moves, channel: int) -> Direction:
     signs = np.sign(hinge[clear])
     up, down = int((signs > 0).sum()), int((signs < 0).sum())
     most = max(up, down)
-    told = most >= max(1, 0.5 * len(moves)) and most >= AGREE * max(up + down, 1)
-    return Direction((1 if up > down else -1) if told else 0, up + down, most, len(moves))
+    agreed = most >= max(1, 0.5 * len(moves)) and most >= AGREE * max(up + down, 1)
+    return Direction((1 if up > down else -1) if agreed else 0, up + down, most, len(moves))

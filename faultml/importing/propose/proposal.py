@@ -88,11 +88,11 @@ def propose_layout(paths: Sequence[Path]) -> Proposal:
     guesses += guess_contact(source, clock, moves, taken)
     guesses += guess_words(source, taken)
     layout = _layout(guesses)
-    told = {guess.path for guess in guesses}
+    guessed = {guess.path for guess in guesses}
     guesses += [
         open_guess(path, "it hangs on what else is open", f"What is {path}? See docs/layouts.md.")
         for path in open_questions(layout)
-        if path not in told
+        if path not in guessed
     ]
     return Proposal(layout, guesses, list(paths))
 

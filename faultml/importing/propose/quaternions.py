@@ -96,8 +96,8 @@ def guess_orientation(source: Source, fours: list[list[str]]) -> Iterator[Guess]
         reason = "whole numbers whose length is so in every row: divided by it they are quaternions"
         yield Guess("orientation.scale", scale, "likely", reason)
     elif source.quaternion_scales:
-        told = ", ".join(f"{scale:g}" for scale in sorted(source.quaternion_scales))
-        yield open_guess("orientation.scale", f"several lengths: {told}", "What is a quaternion's length?")
+        stated = ", ".join(f"{scale:g}" for scale in sorted(source.quaternion_scales))
+        yield open_guess("orientation.scale", f"several lengths: {stated}", "What is a quaternion's length?")
     order, doubt, reason = _order(source, fours)
     question = "Does the scalar stand first (wxyz) or last (xyzw)?"
     yield (
@@ -122,13 +122,13 @@ def _owned(source: Source, fours: list[list[str]], segment: str) -> list[str] | 
 
 def _order(source: Source, fours: list[list[str]]) -> tuple[str, Doubt, str]:
     """Where the scalar stands by the columns' last words: w x y z, or numbers."""
-    told = set()
+    stated = set()
     for four in fours:
         last = [_part(source.titles[name]) for name in four]
-        told.add("".join(last))
-    if told in ({"wxyz"}, {"xyzw"}):
-        return told.pop(), "sure", "the names end so"
-    return "", "open", f"the names end in {', '.join(sorted(told)) or 'nothing'}, which does not say it"
+        stated.add("".join(last))
+    if stated in ({"wxyz"}, {"xyzw"}):
+        return stated.pop(), "sure", "the names end so"
+    return "", "open", f"the names end in {', '.join(sorted(stated)) or 'nothing'}, which does not say it"
 
 
 def _part(title: str) -> str:

@@ -168,8 +168,8 @@ def _thousands(cells: Cells, decimal: str) -> Guess | None:
             if pattern.fullmatch(cell) and not _NUMBER[decimal].fullmatch(cell)
         ]
         if len(found) >= MIN_ROWS:
-            told = any(decimal in cell or cell.count(mark) > 1 for cell in found) or mark in "' "
-            doubt: Doubt = "sure" if told else "likely"
+            is_clear = any(decimal in cell or cell.count(mark) > 1 for cell in found) or mark in "' "
+            doubt: Doubt = "sure" if is_clear else "likely"
             return Guess("file.thousands", mark, doubt, f"{len(found)} numbers are written as {found[0]}")
     return None
 

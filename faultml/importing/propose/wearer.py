@@ -35,11 +35,11 @@ def guess_worn(source: Source, found: Found) -> Iterator[Guess]:
     elif named and stated and named != stated and named != "lead":
         yield open_guess("worn.arm", f"the columns say {named}, but above stands {line!r}", _ARM_QUESTION)
     elif found.both:
-        told = f"both arms were recorded; these are the columns of the {named} one"
-        yield Guess("worn.arm", named, "sure", told)
+        reason = f"both arms were recorded; these are the columns of the {named} one"
+        yield Guess("worn.arm", named, "sure", reason)
     elif named or stated:
-        told = "the names of the columns say so" if named else f"above the table stands {line!r}"
-        yield Guess("worn.arm", named or stated, "sure", told)
+        reason = "the names of the columns say so" if named else f"above the table stands {line!r}"
+        yield Guess("worn.arm", named or stated, "sure", reason)
     else:
         yield open_guess("worn.arm", _hint(source) or "nothing in the file says it", _ARM_QUESTION)
 
@@ -48,8 +48,8 @@ def guess_worn(source: Source, found: Found) -> Iterator[Guess]:
     stated, line = _stated(source, "hand")
     if column:
         doubt = "likely" if set(tokens(source.titles[column])) == {"hand"} else "sure"
-        told = f"column {column!r} holds sides, and is taken for the golfer's hand"
-        yield Guess("worn.hand", _from_column(source, column), doubt, told)  # type: ignore[arg-type]
+        reason = f"column {column!r} holds sides, and is taken for the golfer's hand"
+        yield Guess("worn.hand", _from_column(source, column), doubt, reason)  # type: ignore[arg-type]
     elif stated:
         yield Guess("worn.hand", stated, "sure", f"above the table stands {line!r}")
     else:

@@ -88,12 +88,12 @@ def unit_in(name: str, wanted: Iterable[str], unit_cell: str = "") -> str:
     """The unit that a name or the cell below it tells, of those wanted; "" where none does, or two do."""
     unit_of = load_words().unit_of
     written = [*_BRACKETS.findall(name), unit_cell]
-    told = {unit_of.get(text.strip().casefold(), "") for text in written}
+    units = {unit_of.get(text.strip().casefold(), "") for text in written}
     words = tokens(name)
     # Without brackets only a last word is a unit, and none of one letter but after another word.
     if (words and len(words) > 1) or (words and len(words[0]) > 1):
-        told.add(unit_of.get(words[-1], ""))
-    found = told & set(wanted)
+        units.add(unit_of.get(words[-1], ""))
+    found = units & set(wanted)
     return found.pop() if len(found) == 1 else ""
 
 

@@ -128,8 +128,10 @@ def test_whatever_else_the_roster_says_pain_means_no_drill(
     seed: int, pain: str, before, after, answers
 ) -> None:
     swings, faults = _season(seed)
-    told = dict(zip(["ulnar_history", "thumb_history", "under_16"], answers, strict=True))
-    rows = [{"player": player, "pain": said, **told} for player in PLAYERS for said in (before, pain, after)]
+    reported = dict(zip(["ulnar_history", "thumb_history", "under_16"], answers, strict=True))
+    rows = [
+        {"player": player, "pain": said, **reported} for player in PLAYERS for said in (before, pain, after)
+    ]
     known = known_of(pd.DataFrame(rows), PLAYERS)
     drills = prescribe(summarise(swings, faults, CATALOGUE), known, COACHING, TODAY).drills
     assert (drills["drill"] == "").all()

@@ -190,8 +190,11 @@ def test_one_drill_at_a_time(evidence: PlayerEvidence) -> None:
         ]
         assert len(active) <= 1
         if active:
-            told = plan(evidence, number, readings(evidence))
-            assert told.state == "returned" or (told.drill, told.fault) == (active[0].drill, active[0].fault)
+            reported = plan(evidence, number, readings(evidence))
+            assert reported.state == "returned" or (reported.drill, reported.fault) == (
+                active[0].drill,
+                active[0].fault,
+            )
 
 
 @settings(deadline=None)

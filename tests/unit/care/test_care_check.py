@@ -71,11 +71,11 @@ def test_every_drill_history_age_and_pain(drill) -> None:
         answers |= {} if answer is None else {history: answer}
         body = PlayerBody("p", PAINS[pain], histories=answers, birth_year=AGES[age], experienced=able)
         found = care_check(drill.demands, body, DAY, RULES)
-        told = expected(set(drill.loads), drill.level, history, answer, age, pain, able)
-        assert found.verdict == told, (history, answer, age, pain, able)
-        assert (found.dose is None) == (told == "no") == bool(found.reason)
-        assert bool(found.ask) == (told == "show")
-        assert found.halved == (pain == "returned" and told != "no")
+        reported = expected(set(drill.loads), drill.level, history, answer, age, pain, able)
+        assert found.verdict == reported, (history, answer, age, pain, able)
+        assert (found.dose is None) == (reported == "no") == bool(found.reason)
+        assert bool(found.ask) == (reported == "show")
+        assert found.halved == (pain == "returned" and reported != "no")
         if found.halved and found.dose:
             assert found.dose.sets == drill.dose.sets
             assert found.dose.reps == drill.dose.reps // 2

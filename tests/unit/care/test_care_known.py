@@ -222,14 +222,14 @@ def test_forgetting_leaves_no_byte_and_takes_nothing_in_again(store: Store, rost
 def test_the_coachs_page_says_what_is_known_and_what_it_means(roster: Path) -> None:
     write(roster, "player,pain,birth_year,thumb_history\np001,numb thumb,2020,yes\n")
     demands = {drill.id: drill.demands for drill in load_book().drills}
-    told = "\n".join(care_lines(known_from_file(roster, PLAYERS, DAY).body("p001"), demands, DAY))
+    reported = "\n".join(care_lines(known_from_file(roster, PLAYERS, DAY).body("p001"), demands, DAY))
     for words in (
         "2024-06-02 pain: numb thumb",
         "thumb history: yes",
         "elbow history: not asked",
         "under 16",
     ):
-        assert words in told
-    assert f"0 may be given, 0 shown until somebody has asked, {len(demands)} not" in told
+        assert words in reported
+    assert f"0 may be given, 0 shown until somebody has asked, {len(demands)} not" in reported
     fresh = "\n".join(care_lines(PlayerBody("new"), demands, DAY))
     assert load_care().questions["ask-pain"] in fresh and "0 may be given" in fresh

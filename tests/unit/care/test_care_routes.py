@@ -229,15 +229,19 @@ def test_plan_card_and_outcomes_hold_back_too(whole: Cell, folder: Path, store: 
     page = (tmp_path / "card.html").read_text(encoding="utf-8")
     assert ("at full speed" in page) == (whole.verdict == "give"), page
     plan = json.loads(run("plan", *at, "--json")[1])[0]
-    told = json.loads(run("outcomes", *at, "--json")[1])
-    assert (plan["reason"] == "paused") == (told["care"] != "") == (whole.verdict == "no")
+    reported = json.loads(run("outcomes", *at, "--json")[1])
+    assert (plan["reason"] == "paused") == (reported["care"] != "") == (whole.verdict == "no")
     for words in ("numb", "wrist", "elbow", "clinician", "hurt"):
-        assert words not in str(plan | told), words
+        assert words not in str(plan | reported), words
 
 
 def test_of_a_paused_player_no_window_is_listed(whole: Cell, folder: Path, store: Path) -> None:
-    told = run("explain", folder / "results", "--player", PLAYER, "--store", store)[1]
-    assert ("window: " in told) == (f"[{FREE}]" in told or "benefit 0" in told) == (whole.verdict != "no")
+    reported = run("explain", folder / "results", "--player", PLAYER, "--store", store)[1]
+    assert (
+        ("window: " in reported)
+        == (f"[{FREE}]" in reported or "benefit 0" in reported)
+        == (whole.verdict != "no")
+    )
 
 
 def test_without_results_the_name_is_not_checked_and_that_is_said(folder: Path, store: Path) -> None:
@@ -278,21 +282,21 @@ def test_what_is_shown_is_asked_about_now(
     http: TestClient, whole: Cell, folder: Path, store: Path, tmp_path: Path
 ) -> None:
     rows = http_drills(http)
-    told = json.loads(run("explain", folder / "results", "--player", PLAYER, "--store", store, "--json")[1])[
-        0
-    ]
+    reported = json.loads(
+        run("explain", folder / "results", "--player", PLAYER, "--store", store, "--json")[1]
+    )[0]
     page = tmp_path / "page.html"
     assert run("report", folder / "results", "--player", PLAYER, "--out", page, "--store", store)[0] == 0
     text = page.read_text(encoding="utf-8")
-    picked = [option for option in told["options"] if option["status"] == "picked"]
+    picked = [option for option in reported["options"] if option["status"] == "picked"]
     if whole.verdict == "no":
         assert [row["rank"] for row in rows] == [0] and rows[0]["drill"] == ""
-        assert told["reason"] in ("paused", "mend-roster", "whose-row") and not picked
+        assert reported["reason"] in ("paused", "mend-roster", "whose-row") and not picked
         assert "Practice window" not in text and "Without a ball" not in text
     else:
         assert {row["care"] for row in rows} == {whole.verdict}
         assert [row["drill"] for row in rows] == [option["drill"] for option in picked]
-        assert (told["ask"][:1] == ["ask-pain"]) == (whole.verdict == "show")
+        assert (reported["ask"][:1] == ["ask-pain"]) == (whole.verdict == "show")
         assert ("Ask first whether anything hurts" in text) == (whole.verdict == "show")
         half = bool(whole.said)
         dose = load_book()[str(rows[0]["drill"])].dose
@@ -335,8 +339,8 @@ def test_each_route_asks_the_one_function(
     assert http_drills(http)[0]["reason"] == "paused"
     assert http.post(f"/v1/players/{PLAYER}/drills", json={"drill": FREE}).json()["code"] == "paused"
     assert by_command(folder, store, FREE, tmp_path) == by_sheet(folder, store, FREE, tmp_path) == "no"
-    told = json.loads(run("explain", folder / "results", "--player", PLAYER, "--json")[1])[0]
-    assert told["reason"] == "paused"
+    reported = json.loads(run("explain", folder / "results", "--player", PLAYER, "--json")[1])[0]
+    assert reported["reason"] == "paused"
     assert run("report", folder / "results", "--player", PLAYER, "--out", tmp_path / "p.html")[0] == 0
     assert "Practice window" not in (tmp_path / "p.html").read_text(encoding="utf-8")
     classify_season([folder / "season"], tmp_path / "out", assessor=assessor)
@@ -399,8 +403,8 @@ def test_the_coachs_commands_record_and_explain(folder: Path, store: Path) -> No
         == 0
     )
     care = ("players", "care", PLAYER, "--results", folder / "results", *at)
-    told = run(*care)[1]
-    assert "pain: wrist, swollen (by Ann)" in told and "Paused: pain is on record" in told
+    reported = run(*care)[1]
+    assert "pain: wrist, swollen (by Ann)" in reported and "Paused: pain is on record" in reported
     code, _, error = run(
         "players", "return", PLAYER, "--by", "Ann", "--role", "coach", "--advice", "player", *at
     )
@@ -412,8 +416,8 @@ def test_the_coachs_commands_record_and_explain(folder: Path, store: Path) -> No
     assert "Half the dose: 0 of 6" in run(*care)[1]
     assert run("players", "says-none", PLAYER, "--practised", *at)[0] == 0
     assert run("players", "history", PLAYER, "--nerve", "yes", "--born", "2020", *at)[0] == 0
-    told = run(*care)[1]
-    assert "nerve history: yes" in told and "under 16" in told
+    reported = run(*care)[1]
+    assert "nerve history: yes" in reported and "under 16" in reported
     assert run("players", "not-a-player", "p00l", "--by", "Ann", *at)[0] == 0
     code, _, error = run("players", "history", PLAYER, *at)
     assert code == 2 and "give an answer" in error

@@ -107,8 +107,8 @@ def test_outcomes_reach_the_ranking(season: Path, results: Path, assessor: Asses
         }
     ).reindex(columns=CHANGE_COLUMNS)
     classify_season([season], tmp_path / "learned", assessor=assessor, outcomes=earlier)
-    told = read_results(tmp_path / "learned").drills
-    notes = told[(told["player"] == best["player"]) & (told["drill"] == best["drill"])]["notes"].iloc[0]
+    shown = read_results(tmp_path / "learned").drills
+    notes = shown[(shown["player"] == best["player"]) & (shown["drill"] == best["drill"])]["notes"].iloc[0]
     assert any("4 of 6 of your players" in note for note in notes)
     kept = read_results(tmp_path / "learned").outcomes
     assert kept is not None
@@ -227,7 +227,7 @@ def test_what_was_noted_by_mistake_is_taken_back(results: Path, store: Path) -> 
         (("p1", DRILL, "--export", "x.csv"), "give PLAYER and DRILL"),
     ],
 )
-def test_wrong_use_is_told(results: Path, store: Path, arguments: tuple[str, ...], words: str) -> None:
+def test_wrong_use_is_reported(results: Path, store: Path, arguments: tuple[str, ...], words: str) -> None:
     code, _, error = run("assign", *arguments, "--results", results, "--store", store)
     assert code == 2
     assert words in error

@@ -124,7 +124,7 @@ def test_rules_that_do_not_fit_are_refused(old: str, new: str, said: str) -> Non
 def test_the_weights_of_the_misses_are_those_of_the_design() -> None:
     """The numbers of faults.md, "Misses" (practice: weights to begin from)."""
     rules = load_rules()
-    told = {
+    reported = {
         "hook": {
             "roll_over": 1,
             "flexed_top": 1,
@@ -138,7 +138,7 @@ def test_the_weights_of_the_misses_are_those_of_the_design() -> None:
         "fat": {"early_ulnar_release": 1, "flip": 0.6, "raised_wrist_impact": 0.4},
         "thin": {"flip": 0.9, "held_hinge": 0.9, "early_ulnar_release": 0.6},
     }
-    for miss, weights in told.items():
+    for miss, weights in reported.items():
         for fault, weight in weights.items():
             assert rules.weight(miss, fault) == weight, (miss, fault)
 

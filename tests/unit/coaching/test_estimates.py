@@ -19,7 +19,7 @@ RULES = load_rules()
 def test_the_posterior_is_the_mixture_of_betas_over_the_unknown_answers() -> None:
     """Mean and variance equal those of the mixture over all 2**n sets of answers, summed out exactly."""
     p = np.array([0.9, 0.7, 0.2, 0.55, 0.05, 0.97])
-    told = rates(np.arange(6) * 0, 1, np.ones(6), p, p * (1 - p), RULES.rate)
+    reported = rates(np.arange(6) * 0, 1, np.ones(6), p, p * (1 - p), RULES.rate)
     counts = np.array([1.0])
     for each in p:
         counts = np.convolve(counts, [1 - each, each])
@@ -28,10 +28,10 @@ def test_the_posterior_is_the_mixture_of_betas_over_the_unknown_answers() -> Non
     a, b = RULES.rate.prior_yes + k * size, RULES.rate.prior_no + (len(p) - k) * size
     mean = counts @ (a / (a + b))
     second = counts @ (a * (a + 1) / ((a + b) * (a + b + 1)))
-    assert told.mean[0] == pytest.approx(mean, abs=1e-12)
+    assert reported.mean[0] == pytest.approx(mean, abs=1e-12)
     matched = mean * (1 - mean) / (second - mean**2) - 1
     low, high = stats.beta.ppf([0.05, 0.95], mean * matched, (1 - mean) * matched)
-    assert (told.low[0], told.high[0]) == pytest.approx((low, high), abs=1e-9)
+    assert (reported.low[0], reported.high[0]) == pytest.approx((low, high), abs=1e-9)
 
 
 def test_the_correlation_within_sessions_is_the_analysis_of_variance_by_hand() -> None:
@@ -75,14 +75,14 @@ def test_the_interval_covers_the_true_rate(correlation: float, sessions: int, sw
     of_session = rng.beta(truth[:, None] * size, (1 - truth[:, None]) * size, (players, sessions))
     yes = rng.binomial(swings, of_session).astype(float).ravel()
     group = np.repeat(np.arange(players), sessions)
-    told = rates(group, players, np.full(yes.shape, float(swings)), yes, np.zeros_like(yes), RULES.rate)
-    covered = np.mean((told.low <= truth) & (truth <= told.high))
+    reported = rates(group, players, np.full(yes.shape, float(swings)), yes, np.zeros_like(yes), RULES.rate)
+    covered = np.mean((reported.low <= truth) & (truth <= reported.high))
     assert 0.87 <= covered <= 0.995
 
 
 def _trend(means: list[float], *, swings: float = 10, worse: float = 1.0) -> tuple[str, float, float, float]:
     n = len(means)
-    told = trends(
+    reported = trends(
         np.zeros(n, dtype=int),
         1,
         np.arange(n, dtype=float),
@@ -92,10 +92,10 @@ def _trend(means: list[float], *, swings: float = 10, worse: float = 1.0) -> tup
         np.array([1.0]),
         RULES.trend,
     )
-    return str(told.word[0]), float(told.change[0]), float(told.low[0]), float(told.high[0])
+    return str(reported.word[0]), float(reported.change[0]), float(reported.low[0]), float(reported.high[0])
 
 
-def test_a_trend_is_told_only_where_the_sessions_carry_it() -> None:
+def test_a_trend_is_reported_only_where_the_sessions_carry_it() -> None:
     assert _trend([30, 27, 24, 22, 18])[0] == "improving"
     assert _trend([18, 22, 24, 27, 30])[0] == "worsening"
     assert _trend([-18, -22, -24, -27, -30], worse=-1.0)[0] == "worsening"

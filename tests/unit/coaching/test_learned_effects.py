@@ -21,19 +21,19 @@ FAULT = "flexed_top"
 
 
 def effect(
-    drill: str, *, share: float, told: bool = True, fault: str = FAULT
+    drill: str, *, share: float, enough: bool = True, fault: str = FAULT
 ) -> dict[tuple[str, str], DrillEffect]:
     learned = DrillEffect(
         drill=drill,
         fault=fault,
-        players=6 if told else 1,
-        held=4 if told else 1,
+        players=6 if enough else 1,
+        held=4 if enough else 1,
         improvement_deg=6.2,
         improvement_lo_deg=3.1,
         improvement_hi_deg=9.4,
         prior_deg=3.0,
         share=share,
-        told=told,
+        enough_players=enough,
     )
     return {(drill, fault): learned}
 
@@ -49,8 +49,8 @@ def coached(season: Any, coaching: Coaching, effects: Any = None, **cells: objec
     return prescribe(summary, known_of(roster), coaching, TODAY, effects=effects)
 
 
-def first(told: Prescription) -> Mapping[str, Any]:
-    return told.drills.iloc[0]
+def first(found: Prescription) -> Mapping[str, Any]:
+    return found.drills.iloc[0]
 
 
 def test_without_outcomes_everything_is_as_it_was(season: Any, coaching: Coaching) -> None:
@@ -81,19 +81,19 @@ def test_the_coachs_own_players_speak_in_place_of_the_mechanism(season: Any, coa
     assert "3 to 9" in own
 
 
-def test_one_player_is_told_and_does_not_yet_speak_for_the_drill(season: Any, coaching: Coaching) -> None:
+def test_one_player_is_reported_and_does_not_yet_speak_for_the_drill(season: Any, coaching: Coaching) -> None:
     best = first(coached(season, coaching))["drill"]
     codes = [
         note.partition(":")[0]
-        for note in first(coached(season, coaching, effect(best, share=0.9, told=False)))["notes"]
+        for note in first(coached(season, coaching, effect(best, share=0.9, enough=False)))["notes"]
     ]
     assert {"low-evidence", "tried"} <= set(codes)
 
 
 def test_the_factor_is_explained_and_kept(season: Any, coaching: Coaching) -> None:
     best = first(coached(season, coaching))["drill"]
-    told = decode(encode(coached(season, coaching, effect(best, share=0.9)).explanations))["lp-01"]
-    lines = "\n".join(as_lines(told, coaching))
+    reported = decode(encode(coached(season, coaching, effect(best, share=0.9)).explanations))["lp-01"]
+    lines = "\n".join(as_lines(reported, coaching))
     assert "effect 0.90 (learned: 4 of 6 players held it, 6.2 degrees better" in lines
     assert "by mechanism 3.0" in lines
 
@@ -112,13 +112,13 @@ def test_no_outcome_stands_against_care(made: Any, coaching: Coaching, cells: Ma
     effects: dict[tuple[str, str], DrillEffect] = {}
     for drill in coaching.serving:
         effects |= effect(drill, share=0.9, fault="flip")
-    told = coached(season, coaching, effects, **cells)
-    assert not set(told.drills["drill"]) & set(barred)
-    options = {option.drill: option for option in told.explanations["lp-01"].options}
+    reported = coached(season, coaching, effects, **cells)
+    assert not set(reported.drills["drill"]) & set(barred)
+    options = {option.drill: option for option in reported.explanations["lp-01"].options}
     assert {drill: options[drill].why for drill in barred} == barred
     if "pain" in cells:
-        assert list(told.drills["rank"]) == [0]
-        assert first(told)["reason"] == "paused"
+        assert list(reported.drills["rank"]) == [0]
+        assert first(reported)["reason"] == "paused"
     else:
         assert barred
 
@@ -138,8 +138,8 @@ def test_a_drill_that_waits_still_waits(coaching: Coaching) -> None:
 
 def test_too_few_players_weigh_nothing_and_say_so(season: Any, coaching: Coaching) -> None:
     best = first(coached(season, coaching))["drill"]
-    told = coached(season, coaching, effect(best, share=0.7, told=False)).explanations["lp-01"]
-    lines = "\n".join(as_lines(told, coaching))
+    reported = coached(season, coaching, effect(best, share=0.7, enough=False)).explanations["lp-01"]
+    lines = "\n".join(as_lines(reported, coaching))
     assert "(by mechanism; 1 of 1 players held it, too few to weigh)" in lines
     assert "learned" not in lines
 
@@ -147,9 +147,9 @@ def test_too_few_players_weigh_nothing_and_say_so(season: Any, coaching: Coachin
 def test_a_drill_that_is_worth_more_than_a_picked_one_is_not_said_to_be_worth_less(
     season: Any, coaching: Coaching
 ) -> None:
-    told = coached(season, coaching).explanations["lp-01"]
-    picked, *others = told.options
+    reported = coached(season, coaching).explanations["lp-01"]
+    picked, *others = reported.options
     left = msgspec.structs.replace(others[-1], status="left", why="", rank=0, benefit=picked.benefit + 1)
-    only = msgspec.structs.replace(told, options=(picked, left))
+    only = msgspec.structs.replace(reported, options=(picked, left))
     head = next(line for line in as_lines(only, coaching) if line.startswith(coaching.book[left.drill].name))
     assert "worth less" not in head and "not now" in head

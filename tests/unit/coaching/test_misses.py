@@ -74,12 +74,12 @@ def test_a_fault_that_comes_with_the_miss_explains_more_than_one_that_does_not()
     with_it = _shots(fault="flexed_takeaway", straight=(40, 0.1), hook=(40, 0.9))
     without = _shots(fault="flexed_takeaway", straight=(40, 0.9), hook=(40, 0.1))
     always = _shots(fault="flexed_takeaway", straight=(40, 0.9), hook=(40, 0.9))
-    told = [
+    reported = [
         explains(profile(each, "", RULES), each, ["flexed_takeaway"], RULES)["flexed_takeaway"]
         for each in (with_it, always, without)
     ]
-    assert told[0] > told[1] > told[2]
-    assert told[1] == pytest.approx(0.6)
+    assert reported[0] > reported[1] > reported[2]
+    assert reported[1] == pytest.approx(0.6)
 
 
 def test_what_the_rules_do_not_know_of_has_to_be_clear() -> None:

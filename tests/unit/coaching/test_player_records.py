@@ -22,40 +22,40 @@ def _as_text(record: object) -> str:
 
 
 @pytest.fixture(scope="module")
-def told(made, coach):
+def first_words(made, coach):
     hurt = made("a", past={"flexed_top": 12.0}, shots=[("hook",), ("straight",)], late_save=0.8)
     rest = made("b") + made("c", assessed=False) + made("d", past={"cupped_top": 9.0, "overset": 7.0})
     again = made("d", past={"cupped_top": -9.0}, sessions=["2031-06-20"], context="retest")
     return coach(hurt + rest + again)
 
 
-def test_the_tables_read_back_as_the_records_they_were_written_from(told) -> None:
-    assert _as_text(read_plans(told.players, told.drills)) == _as_text(told.plans)
+def test_the_tables_read_back_as_the_records_they_were_written_from(first_words) -> None:
+    assert _as_text(read_plans(first_words.players, first_words.drills)) == _as_text(first_words.plans)
 
 
 @pytest.mark.parametrize("ending", ["parquet", "csv"])
-def test_they_do_from_a_file_too(told, ending: str, tmp_path: Path) -> None:
+def test_they_do_from_a_file_too(first_words, ending: str, tmp_path: Path) -> None:
     frames = []
-    for name, frame in (("players", told.players), ("drills", told.drills)):
+    for name, frame in (("players", first_words.players), ("drills", first_words.drills)):
         schema = infer_schema(frame)
         writer = TableWriter(tmp_path / f"{name}.{ending}", schema)
         writer.append(frame)
         writer.close()
         frames.append(read_table(tmp_path / f"{name}.{ending}", schema))
-    assert _as_text(read_plans(*frames)) == _as_text(told.plans)
+    assert _as_text(read_plans(*frames)) == _as_text(first_words.plans)
 
 
-def test_re_tests_read_back_in_order_of_session(told) -> None:
-    rows = read_retests(told.retests)
-    assert len(rows) == len(told.retests) > 0
+def test_re_tests_read_back_in_order_of_session(first_words) -> None:
+    rows = read_retests(first_words.retests)
+    assert len(rows) == len(first_words.retests) > 0
     assert [row.session for row in rows] == sorted(row.session for row in rows)
     assert {row.held for row in rows} == {None}  # no swings came after the only re-test
 
 
-def test_a_cell_that_does_not_fit_is_damage_and_not_a_guess(told) -> None:
-    broken = told.players.assign(kind="mystery")
+def test_a_cell_that_does_not_fit_is_damage_and_not_a_guess(first_words) -> None:
+    broken = first_words.players.assign(kind="mystery")
     with pytest.raises(InputError, match="damaged-results"):
-        read_plans(broken, told.drills)
+        read_plans(broken, first_words.drills)
 
 
 def test_a_note_takes_exactly_the_figures_of_its_sentence() -> None:
@@ -92,9 +92,9 @@ def test_a_sentence_is_made_of_codes_and_numbers_only_at_the_end(coaching) -> No
     )
 
 
-def test_every_note_on_a_page_can_be_written(told, coaching) -> None:
-    notes = [note for plan in told.plans for fault in plan.faults for note in fault.notes]
-    notes += [note for plan in told.plans for drill in plan.drills for note in drill.notes]
+def test_every_note_on_a_page_can_be_written(first_words, coaching) -> None:
+    notes = [note for plan in first_words.plans for fault in plan.faults for note in fault.notes]
+    notes += [note for plan in first_words.plans for drill in plan.drills for note in drill.notes]
     assert len(notes) > 30
     for note in notes:
         text = note_text(note, coaching)

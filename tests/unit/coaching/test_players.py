@@ -28,8 +28,8 @@ SAMPLES = {
 """A figure of each kind that a note's sentence can ask for."""
 
 
-def _row(told, fault: str) -> pd.Series:
-    return told.players[told.players["fault"] == fault].iloc[0]
+def _row(reported, fault: str) -> pd.Series:
+    return reported.players[reported.players["fault"] == fault].iloc[0]
 
 
 def _codes(notes: list[str]) -> set[str]:
@@ -37,11 +37,11 @@ def _codes(notes: list[str]) -> set[str]:
 
 
 def test_the_tables_have_the_columns_of_the_contract(made, coach, coaching) -> None:
-    told = coach(made("b", past={"flexed_top": 12.0}) + made("a", shots=[("hook",)]))
-    assert list(told.players.columns) == PLAYER_COLUMNS
-    assert list(told.drills.columns) == DRILL_COLUMNS
-    assert told.players.groupby("player").size().tolist() == [len(coaching.fault_ids) + 1] * 2
-    assert told.players.groupby("player")["leading"].sum().tolist() == [0, 1]
+    reported = coach(made("b", past={"flexed_top": 12.0}) + made("a", shots=[("hook",)]))
+    assert list(reported.players.columns) == PLAYER_COLUMNS
+    assert list(reported.drills.columns) == DRILL_COLUMNS
+    assert reported.players.groupby("player").size().tolist() == [len(coaching.fault_ids) + 1] * 2
+    assert reported.players.groupby("player")["leading"].sum().tolist() == [0, 1]
     contract = "player rank drill priority care confidence notes note_data faults "
     contract += "window_fault window_channel window_reference window_from window_to window_must window_side "
     contract += "window_bound_deg window_guard_deg window_max_sd dose retest"
@@ -49,40 +49,40 @@ def test_the_tables_have_the_columns_of_the_contract(made, coach, coaching) -> N
 
 
 def test_every_player_has_drills_or_one_row_that_says_why(made, coach) -> None:
-    told = coach(made("a", past={"overset": 9.0}) + made("b") + made("c", assessed=False))
-    ranks = told.drills.groupby("player")["rank"].apply(list).to_dict()
+    reported = coach(made("a", past={"overset": 9.0}) + made("b") + made("c", assessed=False))
+    ranks = reported.drills.groupby("player")["rank"].apply(list).to_dict()
     assert ranks["a"][0] == 1
     assert ranks["b"] == ranks["c"] == [0]
-    assert told.drills.set_index("player")["reason"][["b", "c"]].tolist() == [
+    assert reported.drills.set_index("player")["reason"][["b", "c"]].tolist() == [
         "nothing-flagged",
         "no-swing-assessed",
     ]
-    assert told.drills["priority"].notna().tolist() == [rank > 0 for rank in told.drills["rank"]]
+    assert reported.drills["priority"].notna().tolist() == [rank > 0 for rank in reported.drills["rank"]]
 
 
 def test_an_empty_season_leaves_empty_tables(made, coaching) -> None:
     season = made()
     empty = summarise(season.swings.iloc[:0], season.faults.iloc[:0], coaching.catalogue)
     for summary in (decode_sums(add_sums([])), empty):
-        told = prescribe(summary, known_of(None), coaching, TODAY)
-        assert told.players.empty
-        assert told.drills.empty
-        assert list(told.players.columns) == PLAYER_COLUMNS
+        reported = prescribe(summary, known_of(None), coaching, TODAY)
+        assert reported.players.empty
+        assert reported.drills.empty
+        assert list(reported.players.columns) == PLAYER_COLUMNS
 
 
 def test_the_figures_are_those_of_the_swings(made, coach) -> None:
     season = made(past={"flexed_top": 9.0}, scatter=3.0)
-    told = _row(coach(season), "flexed_top")
+    reported = _row(coach(season), "flexed_top")
     own = season.faults[season.faults["fault"] == "flexed_top"]
-    assert told["swings"] == len(own)
-    assert told["sessions"] == 4
-    assert told["measure"] == pytest.approx(own["measure"].mean())
+    assert reported["swings"] == len(own)
+    assert reported["sessions"] == 4
+    assert reported["measure"] == pytest.approx(own["measure"].mean())
     weighed = (own["severity"] * own["probability"]).sum() / own["probability"].sum()
-    assert told["severity"] == pytest.approx(weighed)
-    assert told["rate_lo"] < told["rate"] < told["rate_hi"]
-    assert told["rate"] == pytest.approx(own["probability"].mean(), abs=0.12)
-    assert (told["onset_phase"], told["onset_at"]) == ("d", 0.0)
-    assert (told["edge"], told["unit"]) == (25.0, "deg")
+    assert reported["severity"] == pytest.approx(weighed)
+    assert reported["rate_lo"] < reported["rate"] < reported["rate_hi"]
+    assert reported["rate"] == pytest.approx(own["probability"].mean(), abs=0.12)
+    assert (reported["onset_phase"], reported["onset_at"]) == ("d", 0.0)
+    assert (reported["edge"], reported["unit"]) == (25.0, "deg")
 
 
 def test_the_trend_follows_the_measure(made, coach) -> None:
@@ -98,11 +98,11 @@ def test_a_fault_that_is_gone_no_longer_leads(made, coach) -> None:
     cured = made(past={"flexed_top": 12.0, "overset": 6.0}) + made(
         past={"overset": 6.0}, sessions=["2031-07-01", "2031-07-08"]
     )
-    told = coach(cured)
-    assert _row(told, "flexed_top")["rate"] > 0.3
-    assert _row(told, "flexed_top")["rate_now"] < 0.1
-    assert _row(told, "overset")["leading"]
-    row = _row(told, "flexed_top")
+    reported = coach(cured)
+    assert _row(reported, "flexed_top")["rate"] > 0.3
+    assert _row(reported, "flexed_top")["rate_now"] < 0.1
+    assert _row(reported, "overset")["leading"]
+    row = _row(reported, "flexed_top")
     assert (row["sessions_now"], row["swings_now"], row["flagged_now"]) == (2, 24, 0)
     assert row["flagged"] > 20 and row["kind"] == "none"
     assert row["measure_now"] < row["edge"] < row["measure_now"] + 30
@@ -121,16 +121,16 @@ def test_a_moved_edge_says_whose_it_is(made, coach) -> None:
 
 
 def test_without_forearm_rotation_the_faults_that_need_it_are_not_assessed(made, coach) -> None:
-    told = coach(made(past={"flexed_top": 9.0}, pronation=False))
+    reported = coach(made(past={"flexed_top": 9.0}, pronation=False))
     for fault in ("fanned_takeaway", "early_roll", "roll_over", "hold_off"):
-        assert _row(told, fault)["kind"] == "not_assessed"
-        assert np.isnan(_row(told, fault)["rate"])
-    assert _row(told, "flexed_top")["kind"] == "fault"
+        assert _row(reported, fault)["kind"] == "not_assessed"
+        assert np.isnan(_row(reported, fault)["rate"])
+    assert _row(reported, "flexed_top")["kind"] == "fault"
 
 
 def test_a_wandering_release_is_a_row_of_its_own(made, coach) -> None:
-    told = coach(made(past={"early_ulnar_release": -5.0}, scatter=14.0, shots=[("thin",), ("straight",)]))
-    row = _row(told, "inconsistent_release")
+    reported = coach(made(past={"early_ulnar_release": -5.0}, scatter=14.0, shots=[("thin",), ("straight",)]))
+    row = _row(reported, "inconsistent_release")
     assert row["kind"] == "fault"
     assert row["sessions"] == 4
     assert row["swings"] == 48
@@ -154,18 +154,18 @@ def test_a_wandering_release_is_a_row_of_its_own(made, coach) -> None:
         ({"address": (-36.0, 10.0, 0.0)}, "mimic-seen"),
     ],
 )
-def test_doubt_is_told_and_lowers_confidence(made, coach, changes: dict[str, object], code: str) -> None:
+def test_doubt_is_reported_and_lowers_confidence(made, coach, changes: dict[str, object], code: str) -> None:
     asked = {"past": {"flexed_top": 9.0}, "shots": [("hook",)]} | changes
     row = _row(coach(made(**asked)), "flexed_top")
     assert code in _codes(row["notes"])
     assert row["confidence"] in ("moderate", "low")
 
 
-def test_a_clear_finding_is_told_with_high_confidence_in_the_finding_only(made, coach) -> None:
-    told = coach(made(past={"flexed_top": 9.0}, shots=[("hook",)]))
-    assert _row(told, "flexed_top")["confidence"] == "high"
-    assert told.drills["confidence"][0] == "high"
-    assert all("low-evidence" in _codes(notes) for notes in told.drills["notes"])
+def test_a_clear_finding_is_reported_with_high_confidence_in_the_finding_only(made, coach) -> None:
+    reported = coach(made(past={"flexed_top": 9.0}, shots=[("hook",)]))
+    assert _row(reported, "flexed_top")["confidence"] == "high"
+    assert reported.drills["confidence"][0] == "high"
+    assert all("low-evidence" in _codes(notes) for notes in reported.drills["notes"])
 
 
 def test_what_limits_the_recordings_is_counted(made, coach) -> None:
@@ -174,7 +174,7 @@ def test_what_limits_the_recordings_is_counted(made, coach) -> None:
     assert "of 48 swings 48 have gaps and 48 have jumps from one sample to the next" in note
 
 
-def test_faults_of_the_forearm_are_never_told_with_high_confidence(made, coach) -> None:
+def test_faults_of_the_forearm_are_never_reported_with_high_confidence(made, coach) -> None:
     row = _row(coach(made(past={"roll_over": 15.0}, shots=[("hook",)])), "roll_over")
     assert "forearm-rotation" in _codes(row["notes"])
     assert row["confidence"] != "high"
@@ -219,32 +219,32 @@ def test_confidence_counts_the_steps() -> None:
 def test_re_tests_are_counted_and_the_next_is_dated(made, coach) -> None:
     season = made(past={"flexed_top": 9.0}, shots=[("hook",)])
     again = made(past={"flexed_top": 9.0}, sessions=["2031-06-20"], context="retest")
-    told = coach(season + again)
-    row = told.retests[told.retests["fault"] == "flexed_top"].iloc[0]
+    reported = coach(season + again)
+    row = reported.retests[reported.retests["fault"] == "flexed_top"].iloc[0]
     assert (row["session"], row["swings"], row["inside"], row["passed"]) == ("2031-06-20", 12, 0, False)
-    assert told.drills["retest_due"].tolist()[0] == "2031-06-27"
-    assert "8 of 10" in told.drills["retest"][0]
-    assert "retest-not-passed" in _codes(told.drills["notes"][0])
+    assert reported.drills["retest_due"].tolist()[0] == "2031-06-27"
+    assert "8 of 10" in reported.drills["retest"][0]
+    assert "retest-not-passed" in _codes(reported.drills["notes"][0])
     undated = coach(made(past={"flexed_top": 9.0}, sessions=["s1", "s2"]))
     assert undated.drills["retest_due"].tolist()[0] == ""
 
 
 def test_fewer_than_ten_re_test_swings_pass_nothing(made, coach) -> None:
-    told = coach(made() + made(sessions=["2031-06-20"], swings=9, context="retest"))
-    assert not told.retests["passed"].any()
-    told = coach(made() + made(sessions=["2031-06-20"], swings=10, context="retest"))
-    assert told.retests["passed"].all()
+    reported = coach(made() + made(sessions=["2031-06-20"], swings=9, context="retest"))
+    assert not reported.retests["passed"].any()
+    reported = coach(made() + made(sessions=["2031-06-20"], swings=10, context="retest"))
+    assert reported.retests["passed"].all()
 
 
 def test_every_number_of_the_ranking_can_be_shown(made, coach, coaching) -> None:
-    told = coach(
+    reported = coach(
         made(
             past={"flexed_top": 12.0, "flexed_takeaway": 6.0, "hold_off": 8.0},
             late_save=0.9,
             shots=[("hook",)],
         )
     )
-    shown = explain_player(told.explanations, "lp-01")
+    shown = explain_player(reported.explanations, "lp-01")
     for option in shown.options:
         for part in option.parts:
             product = (
@@ -253,8 +253,8 @@ def test_every_number_of_the_ranking_can_be_shown(made, coach, coaching) -> None
             assert part.benefit == pytest.approx(product)
         assert option.benefit == pytest.approx(sum(part.benefit for part in option.parts))
     picked = [option for option in shown.options if option.rank]
-    assert [option.drill for option in picked] == told.drills["drill"].tolist()
-    assert [option.benefit for option in picked] == pytest.approx(told.drills["priority"].tolist())
+    assert [option.drill for option in picked] == reported.drills["drill"].tolist()
+    assert [option.benefit for option in picked] == pytest.approx(reported.drills["priority"].tolist())
     text = "\n".join(as_lines(shown, coaching))
     for word in (
         "late save seen",
@@ -264,7 +264,7 @@ def test_every_number_of_the_ranking_can_be_shown(made, coach, coaching) -> None
         "explains the miss",
     ):
         assert word in text
-    assert decode(encode(told.explanations)) == told.explanations
+    assert decode(encode(reported.explanations)) == reported.explanations
 
 
 def test_an_unknown_player_is_said_with_those_there_are(made, coach) -> None:
@@ -290,8 +290,8 @@ def test_one_call_loads_everything_and_its_hashes(coaching) -> None:
 
 
 def test_ids_that_look_like_numbers_or_nothing_stay_text(made, coach) -> None:
-    told = coach(made("007") + made("NA") + made("1e5"))
-    assert sorted(told.drills["player"]) == ["007", "1e5", "NA"]
+    reported = coach(made("007") + made("NA") + made("1e5"))
+    assert sorted(reported.drills["player"]) == ["007", "1e5", "NA"]
 
 
 def test_a_row_of_no_known_swing_is_refused(made, coaching) -> None:
@@ -304,9 +304,9 @@ def test_copies_of_a_repeated_id_are_refused_and_counted_once(made, coach) -> No
     season = made(sessions=["2031-04-02"])
     copies = made(sessions=["2031-04-02"], assessed=False, swings=3)
     copies.swings["swing"] = copies.faults["swing"] = "dup"
-    told = coach(season + copies)
-    assert told.explanations["lp-01"].swings == 15
-    assert told.explanations["lp-01"].assessed == 12
+    reported = coach(season + copies)
+    assert reported.explanations["lp-01"].swings == 15
+    assert reported.explanations["lp-01"].assessed == 12
 
 
 def test_a_session_fault_seen_once_is_no_fault_yet(made, coach) -> None:

@@ -11,8 +11,8 @@ from faultml.coaching.records import PlayerPlan
 from faultml.coaching.tables import read_plans
 
 
-def _plan(told) -> PlayerPlan:
-    (plan,) = read_plans(told.players, told.drills)
+def _plan(reported) -> PlayerPlan:
+    (plan,) = read_plans(reported.players, reported.drills)
     return plan
 
 
@@ -166,8 +166,8 @@ def test_a_reading_that_sits_on_its_guard_is_not_high(made, coach, coaching) -> 
 def test_explain_counts_the_balls_and_names_the_roster(made, coach, coaching) -> None:
     healthy = {"pain": "none", "under_16": False, "ulnar_history": False, "thumb_history": False}
     season = made(past={"hold_off": 9.0}, shots=[("push",), ("straight",)])
-    told = coach(season, {**healthy, "usual_miss": "pull"}).explanations["lp-01"]
-    line = next(line for line in as_lines(told, coaching) if line.startswith("balls: "))
+    reported = coach(season, {**healthy, "usual_miss": "pull"}).explanations["lp-01"]
+    line = next(line for line in as_lines(reported, coaching) if line.startswith("balls: "))
     assert line == "balls: 24 straight of 48 noted; push 24; the roster's usual miss: pull"
 
 
@@ -207,8 +207,8 @@ def test_a_fault_near_the_end_of_usual_motion_is_no_style(made, coach, coaching)
     assert extreme.kind == "fault"
     words = "cupped top: near the end of usual wrist motion: a coach's look; not a medical finding."
     assert _texts(extreme.notes, coaching)["near-end"].lower() == words
-    told = plan.drills[0].notes if plan.drills else plan.no_drill.notes
-    assert "near-end" in {note.code for note in told}
-    assert "style-not-fault" not in {note.code for note in told}
+    reported = plan.drills[0].notes if plan.drills else plan.no_drill.notes
+    assert "near-end" in {note.code for note in reported}
+    assert "style-not-fault" not in {note.code for note in reported}
     moment = _plan(coach(made(past={"recupping": 9.0}, shots=[("straight",)], address=(-70.0, 10.0, 0.0))))
     assert _fault(moment, "recupping").kind == "style"  # a difference is not an angle

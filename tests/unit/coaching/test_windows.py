@@ -204,8 +204,8 @@ def test_only_one_drill_asks_for_hinge_and_it_asks_for_little(coaching) -> None:
 
 
 def test_a_cut_window_is_reported(made, coach) -> None:
-    told = coach(made(past={"flexed_top": 12.0}, address=(-5.0, 10.0, 0.0)))
-    row = told.drills[told.drills["drill"] == "two_stops_to_the_top"].iloc[0]
+    reported = coach(made(past={"flexed_top": 12.0}, address=(-5.0, 10.0, 0.0)))
+    row = reported.drills[reported.drills["drill"] == "two_stops_to_the_top"].iloc[0]
     assert (row["window_must"], row["window_side"], row["window_bound_deg"]) == ("stay", "below", 5.0)
     assert (row["window_reference"], row["window_from"], row["window_to"]) == ("setup", "b1.0", "b1.0")
     assert any(note.startswith("window-clipped:") for note in row["notes"])
@@ -236,11 +236,11 @@ def test_a_first_drill_whose_window_is_met_already_is_not_given(
     made, coaching, n_faulty, n_met, given
 ) -> None:
     season = made(past={"flexed_top": 12.0}, shots=[("hook",)])
-    told = _first(coaching, season, _counted(n_faulty, n_met))
-    first = told.drills.iloc[0]
+    reported = _first(coaching, season, _counted(n_faulty, n_met))
+    first = reported.drills.iloc[0]
     assert (first["drill"] == "two_stops_to_the_top") == given
     assert first["rank"] == 1 and "flexed_top" in first["faults"], "the next one is given"
-    options = {option.drill: option for option in told.explanations["lp-01"].options}
+    options = {option.drill: option for option in reported.explanations["lp-01"].options}
     if not given:
         assert (options["two_stops_to_the_top"].status, options["two_stops_to_the_top"].why) == (
             "barred",
@@ -270,29 +270,29 @@ def test_a_drill_in_progress_whose_window_is_met_says_so(made, coaching) -> None
     sums = sum_up(season.swings, season.faults, coaching.catalogue, _counted(20, 12))
     known = known_of(pd.DataFrame([{"player": "lp-01", **HEALTHY}]))
     lesson = Lesson("two_stops_to_the_top", "flexed_top", "2031-04-01", "2031-04-20")
-    told = prescribe(
+    reported = prescribe(
         decode_sums(add_sums([sums])), known, coaching, TODAY, lessons={"lp-01": lesson}
     ).drills.iloc[0]
-    assert (told["drill"], told["retest_due"]) == ("two_stops_to_the_top", "2031-04-20")
-    (note,) = [note for note in told["notes"] if note.startswith("window-met-meanwhile")]
+    assert (reported["drill"], reported["retest_due"]) == ("two_stops_to_the_top", "2031-04-20")
+    (note,) = [note for note in reported["notes"] if note.startswith("window-met-meanwhile")]
     assert "12 of 20 faulty swings" in note
 
 
 def test_where_every_window_is_met_the_reason_is_given(made, coaching) -> None:
     season = made(past={"flexed_top": 12.0}, shots=[("hook",)])
     drills = [drill for drill, served in coaching.serving.items() if "flexed_top" in served]
-    told = _first(coaching, season, add_tables([_counted(20, 15, drill) for drill in drills], KEYS))
-    assert told.drills["reason"].tolist() == ["drills-ruled-out"]
-    assert "most of the faulty swings already meet" in told.drills["notes"][0][0]
+    reported = _first(coaching, season, add_tables([_counted(20, 15, drill) for drill in drills], KEYS))
+    assert reported.drills["reason"].tolist() == ["drills-ruled-out"]
+    assert "most of the faulty swings already meet" in reported.drills["notes"][0][0]
 
 
 def test_a_reserve_does_not_come_after_a_leading_fault_that_gets_no_drill(made, coaching) -> None:
     season = made(past={"flexed_top": 14.0, "roll_over": 7.0}, shots=[("hook",), ("straight",)])
     drills = [drill for drill, served in coaching.serving.items() if "flexed_top" in served]
-    told = _first(coaching, season, add_tables([_counted(20, 15, drill) for drill in drills], KEYS))
-    assert told.players.set_index("fault")["leading"]["flexed_top"]
-    assert len(told.drills) > 1
-    for notes, faults in zip(told.drills["notes"], told.drills["faults"], strict=True):
+    reported = _first(coaching, season, add_tables([_counted(20, 15, drill) for drill in drills], KEYS))
+    assert reported.players.set_index("fault")["leading"]["flexed_top"]
+    assert len(reported.drills) > 1
+    for notes, faults in zip(reported.drills["notes"], reported.drills["faults"], strict=True):
         codes = {note.split(":")[0] for note in notes}
         assert faults[0] == "roll_over"
         assert "serves-other" in codes and "serves-next" not in codes

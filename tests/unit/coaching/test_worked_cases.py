@@ -16,8 +16,8 @@ def _codes(notes: list[str]) -> list[str]:
     return [note.split(":")[0] for note in notes]
 
 
-def _row(told, fault: str):
-    return told.players[told.players["fault"] == fault].iloc[0]
+def _row(reported, fault: str):
+    return reported.players[reported.players["fault"] == fault].iloc[0]
 
 
 @pytest.mark.parametrize(
@@ -28,17 +28,17 @@ def _row(told, fault: str):
 def test_bowed_at_the_top_and_saved_late_is_a_cause_at_the_top_whatever_the_ball_did(
     made, coach, coaching, shots
 ) -> None:
-    told = coach(made(past=SAVED, late_save=0.95, shots=shots))
-    assert _row(told, "flexed_top")["kind"] == "fault"
-    assert _row(told, "flexed_top")["leading"]
-    assert _row(told, "late_save")["kind"] == "pattern"
-    first = told.drills.iloc[0]
+    reported = coach(made(past=SAVED, late_save=0.95, shots=shots))
+    assert _row(reported, "flexed_top")["kind"] == "fault"
+    assert _row(reported, "flexed_top")["leading"]
+    assert _row(reported, "late_save")["kind"] == "pattern"
+    first = reported.drills.iloc[0]
     assert "flexed_top" in first["faults"][0]
     assert coaching.book[first["drill"]].phase in ("takeaway", "top")
     assert {"late-save-seen", "expect-pushes-meanwhile", "waiting"} <= set(_codes(first["notes"]))
-    for faults in told.drills["faults"]:
+    for faults in reported.drills["faults"]:
         assert not WAITING & set(faults)
-    waits = {option.drill for option in told.explanations["lp-01"].options if option.status == "waits"}
+    waits = {option.drill for option in reported.explanations["lp-01"].options if option.status == "waits"}
     assert {"toe_up_through", "shake_hands_through", "hands_apart_toe_over"} <= waits
 
 
@@ -47,11 +47,11 @@ def test_the_wait_ends_when_the_re_test_of_the_top_passes(made, coach) -> None:
     again = made(
         past={"hold_off": 8.0}, sessions=["2031-06-20"], late_save=0.95, context="retest", shots=[("push",)]
     )
-    told = coach(season + again)
-    assert told.retests.query("fault == 'flexed_top'")["passed"].tolist() == [True]
-    assert not told.explanations["lp-01"].waiting
-    assert "waits" not in {option.status for option in told.explanations["lp-01"].options}
-    assert told.drills["faults"].map(lambda faults: "hold_off" in faults).any()
+    reported = coach(season + again)
+    assert reported.retests.query("fault == 'flexed_top'")["passed"].tolist() == [True]
+    assert not reported.explanations["lp-01"].waiting
+    assert "waits" not in {option.status for option in reported.explanations["lp-01"].options}
+    assert reported.drills["faults"].map(lambda faults: "hold_off" in faults).any()
 
 
 def test_a_re_test_on_the_day_of_practice_does_not_end_the_wait(made, coach) -> None:
@@ -60,23 +60,23 @@ def test_a_re_test_on_the_day_of_practice_does_not_end_the_wait(made, coach) -> 
     practised.swings["swing"] = "p" + practised.swings["swing"]
     practised.faults["swing"] = "p" + practised.faults["swing"]
     again = made(past={"hold_off": 8.0}, sessions=["2031-06-20"], late_save=0.95, context="retest")
-    told = coach(season + practised + again)
-    assert told.explanations["lp-01"].waiting
-    note = [note for note in told.drills["notes"][0] if note.startswith("retest-not-passed")]
+    reported = coach(season + practised + again)
+    assert reported.explanations["lp-01"].waiting
+    note = [note for note in reported.drills["notes"][0] if note.startswith("retest-not-passed")]
     assert "not on the day of practice" in note[0]
 
 
 def test_three_degrees_past_an_edge_is_borderline_and_said_so(made, coach) -> None:
-    told = coach(made(past={"flexed_top": 1.5}, scatter=1.0, shots=[("hook",)]))
-    assert "borderline" in _codes(_row(told, "flexed_top")["notes"])
-    assert _row(told, "flexed_top")["confidence"] != "high"
+    reported = coach(made(past={"flexed_top": 1.5}, scatter=1.0, shots=[("hook",)]))
+    assert "borderline" in _codes(_row(reported, "flexed_top")["notes"])
+    assert _row(reported, "flexed_top")["confidence"] != "high"
     clear = coach(made(past={"flexed_top": 12.0}, shots=[("hook",)]))
     assert "borderline" not in _codes(_row(clear, "flexed_top")["notes"])
 
 
 def test_who_hooks_with_a_shut_takeaway_practises_to_keep_the_setups_extension(made, coach, coaching) -> None:
-    told = coach(made(past={"flexed_takeaway": 10.0}, shots=[("hook",), ("straight",)]))
-    first = told.drills.iloc[0]
+    reported = coach(made(past={"flexed_takeaway": 10.0}, shots=[("hook",), ("straight",)]))
+    first = reported.drills.iloc[0]
     assert first["drill"] == "same_shape_to_hip"
     assert (first["window_channel"], first["window_from"], first["window_to"]) == (
         "flexion_deg",
@@ -91,82 +91,82 @@ def test_who_hooks_with_a_shut_takeaway_practises_to_keep_the_setups_extension(m
 def test_bowed_and_cupped_players_who_hit_it_straight_have_a_style(
     made, coach, fault: str, style: str
 ) -> None:
-    told = coach(made(past={fault: 10.0}, shots=[("straight",), ("draw",)]))
-    assert _row(told, fault)["kind"] == "style"
-    assert told.drills["reason"].tolist() == ["only-styles"]
-    said = [note for note in told.drills["notes"][0] if note.startswith("style-not-fault")]
+    reported = coach(made(past={fault: 10.0}, shots=[("straight",), ("draw",)]))
+    assert _row(reported, fault)["kind"] == "style"
+    assert reported.drills["reason"].tolist() == ["only-styles"]
+    said = [note for note in reported.drills["notes"][0] if note.startswith("style-not-fault")]
     assert style in said[0].lower()
 
 
 def test_what_wanders_is_no_style(made, coach) -> None:
-    told = coach(made(past={"flexed_top": 12.0}, scatter=9.0, shots=[("straight",)]))
-    assert _row(told, "flexed_top")["kind"] == "fault"
+    reported = coach(made(past={"flexed_top": 12.0}, scatter=9.0, shots=[("straight",)]))
+    assert _row(reported, "flexed_top")["kind"] == "fault"
 
 
 def test_a_compensation_of_a_fault_is_no_style(made, coach) -> None:
-    told = coach(made(past=SAVED, shots=[("hook",)]))
-    assert _row(told, "hold_off")["kind"] == "fault"
-    assert "comes-first" in _codes(told.drills["notes"][0])
+    reported = coach(made(past=SAVED, shots=[("hook",)]))
+    assert _row(reported, "hold_off")["kind"] == "fault"
+    assert "comes-first" in _codes(reported.drills["notes"][0])
 
 
 def test_the_save_itself_is_no_style_though_the_ball_flies_straight(made, coach) -> None:
-    told = coach(made(past={"recupping": 8.0}, late_save=0.9, shots=[("straight",)]))
-    assert _row(told, "recupping")["kind"] == "fault"
-    first = told.drills.iloc[0]
-    assert "recupping" in first["faults"] and not told.explanations["lp-01"].waiting
+    reported = coach(made(past={"recupping": 8.0}, late_save=0.9, shots=[("straight",)]))
+    assert _row(reported, "recupping")["kind"] == "fault"
+    first = reported.drills.iloc[0]
+    assert "recupping" in first["faults"] and not reported.explanations["lp-01"].waiting
     assert "late-save-seen" in _codes(first["notes"])
     assert not {"waiting", "expect-pushes-meanwhile"} & set(_codes(first["notes"]))
 
 
 def test_the_hook_gets_worse_only_where_the_hook_is_the_miss(made, coach) -> None:
-    for shots, told_of in (([("hook",)], True), ([("push",)], False)):
-        told = coach(made(past=SAVED, late_save=0.95, shots=shots))
-        waiting = next(note for note in told.drills["notes"][0] if note.startswith("waiting"))
-        assert ("makes the hook worse" in waiting) == told_of
+    for shots, warned in (([("hook",)], True), ([("push",)], False)):
+        reported = coach(made(past=SAVED, late_save=0.95, shots=shots))
+        waiting = next(note for note in reported.drills["notes"][0] if note.startswith("waiting"))
+        assert ("makes the hook worse" in waiting) == warned
 
 
 def test_nothing_waits_for_a_cause_without_a_drill(made, coach) -> None:
-    told = coach(made(past=SAVED, late_save=0.95, shots=[("hook",)]), {"pain": "wrist"})
-    assert not told.explanations["lp-01"].waiting
+    reported = coach(made(past=SAVED, late_save=0.95, shots=[("hook",)]), {"pain": "wrist"})
+    assert not reported.explanations["lp-01"].waiting
 
 
-def test_a_change_that_holds_is_told(made, coach) -> None:
+def test_a_change_that_holds_is_reported(made, coach) -> None:
     again = made(sessions=["2031-06-20"], context="retest")
     passed = coach(made(past={"flexed_top": 12.0}) + again)
     row = passed.retests.query("fault == 'flexed_top'").iloc[0]
     assert row["passed"] and row["rate_before"] > 0.9 and row["held"] is pd.NA
     for later, held in (({}, True), ({"flexed_top": 12.0}, False)):
-        told = coach(made(past={"flexed_top": 12.0}) + again + made(past=later, sessions=["2031-07-01"]))
-        assert bool(told.retests.query("fault == 'flexed_top'")["held"].iloc[0]) is held
+        reported = coach(made(past={"flexed_top": 12.0}) + again + made(past=later, sessions=["2031-07-01"]))
+        assert bool(reported.retests.query("fault == 'flexed_top'")["held"].iloc[0]) is held
 
 
 def test_what_lies_inside_on_average_is_watched_and_not_trained(made, coach) -> None:
-    told = coach(made(past={"flexed_top": -0.5}, scatter=8.0, shots=[("hook",)]))
-    first = told.drills.iloc[0]
+    reported = coach(made(past={"flexed_top": -0.5}, scatter=8.0, shots=[("hook",)]))
+    first = reported.drills.iloc[0]
     assert _codes(first["notes"])[0] == "weak-finding"
     assert first["confidence"] == "low"
 
 
 def test_a_flagged_fault_that_does_not_explain_the_miss_says_so(made, coach) -> None:
-    told = coach(
+    reported = coach(
         made(past={"underset": 8.0}, swings=2, pronation=False), {"pain": "none", "usual_miss": "hook"}
     )
-    codes = _codes(told.drills["notes"][0])
+    codes = _codes(reported.drills["notes"][0])
     assert "nothing-explains-miss" in codes
     assert "roll-not-ruled-out" in codes
-    assert "hook" in next(note for note in told.drills["notes"][0] if note.startswith("nothing-explains"))
+    assert "hook" in next(note for note in reported.drills["notes"][0] if note.startswith("nothing-explains"))
 
 
 def test_nothing_flagged_and_a_miss_says_what_is_not_seen(made, coach) -> None:
-    told = coach(made(shots=[("hook",), ("straight",)]))
-    assert told.drills["reason"].tolist() == ["nothing-explains-miss"]
-    assert "Grip, ball position, path and body" in told.drills["notes"][0][0]
+    reported = coach(made(shots=[("hook",), ("straight",)]))
+    assert reported.drills["reason"].tolist() == ["nothing-explains-miss"]
+    assert "Grip, ball position, path and body" in reported.drills["notes"][0][0]
 
 
 def test_a_push_hook_says_the_path_is_not_seen(made, coach) -> None:
-    told = coach(made(past={"flexed_top": 10.0}, shots=[("push", "hook"), ("straight",)]))
-    assert told.drills["faults"][0][0] == "flexed_top"
-    assert "path-not-seen" in _codes(told.drills["notes"][0])
+    reported = coach(made(past={"flexed_top": 10.0}, shots=[("push", "hook"), ("straight",)]))
+    assert reported.drills["faults"][0][0] == "flexed_top"
+    assert "path-not-seen" in _codes(reported.drills["notes"][0])
 
 
 def test_practice_with_feedback_tells_nothing_about_the_rate(made, coach) -> None:
@@ -238,9 +238,9 @@ def test_of_two_equal_faults_the_earlier_comes_first(coaching) -> None:
 
 
 def test_setup_comes_before_motion(made, coach) -> None:
-    told = coach(made(past={"flexed_top": 14.0}, shots=[("hook",)], address=(-37.0, 10.0, 0.0)))
-    assert told.drills["drill"][0] == "setup_less_cup"
-    codes = _codes(told.drills["notes"][0])
+    reported = coach(made(past={"flexed_top": 14.0}, shots=[("hook",)], address=(-37.0, 10.0, 0.0)))
+    assert reported.drills["drill"][0] == "setup_less_cup"
+    codes = _codes(reported.drills["notes"][0])
     assert "address-extension-high" in codes
     assert "mimic-seen" in codes
     fine = coach(made(past={"flexed_top": 14.0}, shots=[("hook",)]))

@@ -56,13 +56,13 @@ def test_a_page_has_a_session_of_its_own_and_a_policy(client: TestClient) -> Non
     answer = client.get("/swings")
     cookie = answer.headers["set-cookie"]
     assert cookie.startswith(f"{COOKIE}=") and "HttpOnly" in cookie and "SameSite=Strict" in cookie
-    told = answer.headers["content-security-policy"]
+    reported = answer.headers["content-security-policy"]
     assert (
-        "default-src 'none'" in told
-        and "frame-ancestors 'none'" in told
-        and "'unsafe-inline'" not in told.split("style-src")[0]
+        "default-src 'none'" in reported
+        and "frame-ancestors 'none'" in reported
+        and "'unsafe-inline'" not in reported.split("style-src")[0]
     )
-    nonce = told.split("'nonce-")[1].split("'")[0]
+    nonce = reported.split("'nonce-")[1].split("'")[0]
     assert answer.text.count("<script") == answer.text.count(f'<script nonce="{nonce}"') > 3
     assert answer.headers["referrer-policy"] == "no-referrer"
     again = client.get("/swings")

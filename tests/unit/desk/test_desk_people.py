@@ -205,13 +205,13 @@ def test_a_backup_is_made(healthy: Path) -> None:
 
 def test_results_of_another_version_are_said_to_be_and_break_no_page(healthy: Path) -> None:
     run = healthy / "results" / "run.json"
-    told = json.loads(run.read_text())
-    told["tables"]["drills"]["columns"] = {
+    reported = json.loads(run.read_text())
+    reported["tables"]["drills"]["columns"] = {
         name: kind
-        for name, kind in told["tables"]["drills"]["columns"].items()
+        for name, kind in reported["tables"]["drills"]["columns"].items()
         if not name.startswith("window_")
     }
-    run.write_text(json.dumps(told))
+    run.write_text(json.dumps(reported))
 
     async def story(user: User, desk: Desk) -> None:
         player = desk.season.players[0]
@@ -234,8 +234,8 @@ def test_today_and_player_say_the_plan_in_the_words_of_the_command(healthy: Path
         command = ["plan", str(desk.folder.results), "--player", player, "--store", str(desk.folder.store)]
         seen_from = max(desk.season.swings["session"])
         command += ["--roster", str(desk.folder.roster), "--on", seen_from]
-        told = CliRunner().invoke(main, command).output.splitlines()
-        lines = [line.strip() for line in told[1:] if line.strip()]
+        reported = CliRunner().invoke(main, command).output.splitlines()
+        lines = [line.strip() for line in reported[1:] if line.strip()]
         assert lines[0].startswith("Carry on: ") and lines[0].endswith(f"since {day}")
         await user.open("/")
         await user.should_see(lines[0])

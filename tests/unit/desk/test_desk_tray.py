@@ -25,7 +25,7 @@ from faultml.importing.propose.proposal import propose_layout
 
 
 def recorder_files(season: Path, count: int, *, player: str = "dana") -> list[SmallFileUpload]:
-    """A recorder that nobody told us of: other names, milliseconds, extension positive, one file a swing."""
+    """A recorder that nobody described: other names, milliseconds, extension positive, one file a swing."""
     swings = pd.read_parquet(season / "season.parquet").head(count)
     files = []
     for number, row in enumerate(swings.to_dict("records"), 1):

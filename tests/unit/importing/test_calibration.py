@@ -77,8 +77,8 @@ def align(folder: Path, file: Path, *options: str) -> tuple[int, str]:
 
 
 def test_the_alignment_of_angles_straightens_what_the_layout_reads(tmp_path: Path, angles_file: Path) -> None:
-    code, told = align(tmp_path, angles_file, "--session", "2031-05-01")
-    assert code == 0 and "turned +1" in told
+    code, reported = align(tmp_path, angles_file, "--session", "2031-05-01")
+    assert code == 0 and "turned +1" in reported
     alignment = load_alignment(tmp_path / "alignment.toml")
     assert (alignment.side, alignment.kind, alignment.session) == ("left", "angles", "2031-05-01")
     read = turn(np.array([[-40.0, 10.0], [0.0, -20.0], [0.0, 0.0]]), 15.0)
@@ -96,8 +96,8 @@ def test_two_sensors_are_aligned_from_their_quaternions(tmp_path: Path) -> None:
     seen = record_orientations(np.random.default_rng(5), *worn, "left")
     quaternions = [*seen.forearm[:, [3, 0, 1, 2]].T, *seen.hand[:, [3, 0, 1, 2]].T]
     file = write(tmp_path / "cal.csv", "t,fw,fx,fy,fz,hw,hx,hy,hz", [seen.t_s, *quaternions])
-    code, told = align(tmp_path, file)
-    assert code == 0, told
+    code, reported = align(tmp_path, file)
+    assert code == 0, reported
     alignment = load_alignment(tmp_path / "alignment.toml")
     layout = load_layout(tmp_path / "layout.toml")
     (block,) = read_blocks(file, layout.file)
@@ -117,11 +117,11 @@ def test_own_intervals_are_taken_and_nonsense_is_refused(tmp_path: Path, angles_
     assert align(tmp_path, angles_file, "--movements", str(tmp_path / "at.toml"))[0] == 0
     assert load_alignment(tmp_path / "alignment.toml").movements.still_s == (0.2, 1.7)
     (tmp_path / "at.toml").write_text("still = 3\n")
-    code, told = align(tmp_path, angles_file, "--movements", str(tmp_path / "at.toml"))
-    assert code == 2 and "bad-movements" in told
+    code, reported = align(tmp_path, angles_file, "--movements", str(tmp_path / "at.toml"))
+    assert code == 2 and "bad-movements" in reported
     short = write(tmp_path / "short.csv", "t,fe,ru", [np.arange(3.0), np.zeros(3), np.zeros(3)])
-    code, told = align(tmp_path, short)
-    assert code == 2 and "Traceback" not in told
+    code, reported = align(tmp_path, short)
+    assert code == 2 and "Traceback" not in reported
 
 
 def test_an_alignment_is_read_back_as_written_and_a_broken_one_is_refused(

@@ -22,7 +22,7 @@ from faultml.importing.layout import (
 replace = msgspec.structs.replace
 
 
-def test_epoch_times_are_told_from_midnight_without_rounding(tmp_path: Path) -> None:
+def test_epoch_times_are_distinguished_from_midnight_without_rounding(tmp_path: Path) -> None:
     first = 1_790_000_123_456_789_012
     layout = layout_of(time_unit="ns")
     table = recorder_table(SEASON.iloc[:1], layout)

@@ -33,8 +33,8 @@ def test_bad_entries_of_a_folder_are_problems(tmp_path: Path) -> None:
     bad_entries(tmp_path / "files")
     run = import_season([tmp_path / "files"], layout_of(), tmp_path / "season")
     assert (run.n_sound, run.exit_code) == (2, 3)
-    told = pd.read_csv(tmp_path / "season" / "_problems.csv")[["file", "code"]]
-    found = {(Path(file).name, code) for file, code in told.itertuples(index=False)}
+    reported = pd.read_csv(tmp_path / "season" / "_problems.csv")[["file", "code"]]
+    found = {(Path(file).name, code) for file, code in reported.itertuples(index=False)}
     assert found == {
         ("self.csv", "unreadable"),
         ("nothing.csv", "unreadable"),

@@ -114,7 +114,7 @@ def test_a_row_with_another_number_of_fields_refuses_its_swing(tmp_path: Path) -
         (b"\x1f\x8b\x08broken", "damaged-file"),
     ],
 )
-def test_a_file_that_cannot_be_read_is_told(content: bytes, code: str, tmp_path: Path) -> None:
+def test_a_file_that_cannot_be_read_is_reported(content: bytes, code: str, tmp_path: Path) -> None:
     got = read(content, layout_of(), tmp_path)
     assert [problem.code for problem in got.run.unread] == [code]
     assert got.run.exit_code == 1

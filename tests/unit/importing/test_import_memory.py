@@ -72,7 +72,7 @@ def test_a_contact_is_marked_once_and_in_its_own_block(
         contact=Contact(time_column="Hit"),
     )
     table = pd.DataFrame({"Clock": [at / 100 for at in range(400)], "Bend": 0.0, "Tilt": 0.0, "Twist": 0.0})
-    table["Hit"] = [1.5] * 200 + [3.25] + [None] * 199  # repeated around its time, and told well before
+    table["Hit"] = [1.5] * 200 + [3.25] + [None] * 199  # repeated around its time, and stated well before
     path = write_recorder(table, tmp_path / "a.parquet", layout)
     recording = next(read_recordings(RowReader(path, layout), lambda problem: None))
     marks = [(mark, block.t_s) for block in recording.blocks for mark in block.marks_s]

@@ -168,7 +168,7 @@ def test_ids_above_the_table_are_proposed(tmp_path: Path) -> None:
     t_s, angles = recording()
     head = "Subject: p07\nDate: 17.05.2031\nTrial: 12\n\n"
     path = written(tmp_path, {"time": t_s, **angles}, "export.csv", head)
-    told = values(propose_layout([path]))
-    assert told["ids.player"] == {"above": "Subject"}
-    assert told["ids.session"] == {"above": "Date", "format": "%d.%m.%Y"}
-    assert told["ids.swing"] == {"above": "Trial"}
+    reported = values(propose_layout([path]))
+    assert reported["ids.player"] == {"above": "Subject"}
+    assert reported["ids.session"] == {"above": "Date", "format": "%d.%m.%Y"}
+    assert reported["ids.swing"] == {"above": "Trial"}

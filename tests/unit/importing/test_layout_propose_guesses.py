@@ -38,8 +38,12 @@ def test_steps_of_one_are_a_sample_number_or_a_thousand_hertz(tmp_path: Path) ->
     t_s, angles = recording()
     count = np.arange(len(t_s)) + 1.0
     assert values(propose_layout([written(tmp_path, {"time": count} | angles)]))["time.unit"] == "?"
-    told = values(propose_layout([written(tmp_path, {"frame": count} | angles)]))
-    assert (told["time.unit"], told["time.column"], told["time.rate_hz"]) == ("samples", "frame", "?")
+    reported = values(propose_layout([written(tmp_path, {"frame": count} | angles)]))
+    assert (reported["time.unit"], reported["time.column"], reported["time.rate_hz"]) == (
+        "samples",
+        "frame",
+        "?",
+    )
     head = "Sampling rate (Hz): 100\n"
     assert (
         values(propose_layout([written(tmp_path, {"frame": count} | angles, head=head)]))["time.rate_hz"]
@@ -55,11 +59,13 @@ def test_the_swing_tells_units_and_two_signs_but_not_flexions(
     t_s, angles = recording()
     turned = {name: channel * scale * (-1 if flipped else 1) for name, channel in angles.items()}
     turned["flex_ext"] = turned.pop("flexion")
-    told = values(propose_layout([written(tmp_path, {"time": t_s} | turned)]))
-    assert told["angles.ulnar.unit"] == told["angles.pronation.unit"] == ("deg" if scale == 1 else "rad")
-    assert told["angles.ulnar.positive"] == ("radial" if flipped else "ulnar")
-    assert told["angles.pronation.positive"] == ("supination" if flipped else "pronation")
-    assert told["angles.flexion.positive"] == "?"
+    reported = values(propose_layout([written(tmp_path, {"time": t_s} | turned)]))
+    assert (
+        reported["angles.ulnar.unit"] == reported["angles.pronation.unit"] == ("deg" if scale == 1 else "rad")
+    )
+    assert reported["angles.ulnar.positive"] == ("radial" if flipped else "ulnar")
+    assert reported["angles.pronation.positive"] == ("supination" if flipped else "pronation")
+    assert reported["angles.flexion.positive"] == "?"
 
 
 def test_units_that_the_numbers_contradict_or_that_are_mixed_are_asked(tmp_path: Path) -> None:
@@ -69,12 +75,12 @@ def test_units_that_the_numbers_contradict_or_that_are_mixed_are_asked(tmp_path:
         "flexion (deg)": np.deg2rad(angles["flexion"]),
         "deviation (deg)": np.deg2rad(angles["deviation"]),
     }
-    told = values(propose_layout([written(tmp_path, said)]))
-    assert told["angles.ulnar.unit"] == "?"
-    assert told["angles.ulnar.positive"] == "?"
+    reported = values(propose_layout([written(tmp_path, said)]))
+    assert reported["angles.ulnar.unit"] == "?"
+    assert reported["angles.ulnar.positive"] == "?"
     mixed = {"time": t_s, "flexion": np.deg2rad(angles["flexion"]), "deviation": angles["deviation"]}
-    told = values(propose_layout([written(tmp_path, mixed)]))
-    assert told["angles.flexion.unit"] == told["angles.ulnar.unit"] == "?"
+    reported = values(propose_layout([written(tmp_path, mixed)]))
+    assert reported["angles.flexion.unit"] == reported["angles.ulnar.unit"] == "?"
 
 
 def test_another_joints_angles_and_a_sensors_roll_are_not_taken(tmp_path: Path) -> None:
@@ -84,21 +90,21 @@ def test_another_joints_angles_and_a_sensors_roll_are_not_taken(tmp_path: Path) 
         "pitch": angles["deviation"],
         "flexion_rate": angles["flexion"],
     }
-    told = values(propose_layout([written(tmp_path, {"time": t_s} | angles | others)]))
-    assert told["angles.flexion.column"] == "flexion"
-    assert told["angles.pronation.column"] == "?"
+    reported = values(propose_layout([written(tmp_path, {"time": t_s} | angles | others)]))
+    assert reported["angles.flexion.column"] == "flexion"
+    assert reported["angles.pronation.column"] == "?"
 
 
 def test_a_clock_that_starts_anew_and_one_that_jumps_split_swings(tmp_path: Path) -> None:
     t_s, angles = recording()
     twice = {name: np.tile(channel, 3) for name, channel in angles.items()}
-    told = values(propose_layout([written(tmp_path, {"time": np.tile(t_s, 3)} | twice)]))
-    assert told["swings.split"] == "clock"
-    assert "swings.gap_s" not in told
+    reported = values(propose_layout([written(tmp_path, {"time": np.tile(t_s, 3)} | twice)]))
+    assert reported["swings.split"] == "clock"
+    assert "swings.gap_s" not in reported
     jumping = np.concatenate([t_s, t_s + 20, t_s + 45])
-    told = values(propose_layout([written(tmp_path, {"time": jumping} | twice)]))
-    assert told["swings.split"] == "clock"
-    assert 3 < float(str(told["swings.gap_s"])) < 17.8
+    reported = values(propose_layout([written(tmp_path, {"time": jumping} | twice)]))
+    assert reported["swings.split"] == "clock"
+    assert 3 < float(str(reported["swings.gap_s"])) < 17.8
 
 
 def test_a_long_run_is_a_stream_even_beside_a_column_called_swing(tmp_path: Path) -> None:
@@ -112,26 +118,26 @@ def test_a_long_run_is_a_stream_even_beside_a_column_called_swing(tmp_path: Path
         "roll": pronation,
     }
     proposal = propose_layout([written(tmp_path, columns, "ann_2031-01-02.csv")])
-    told = values(proposal)
-    assert told["swings.split"] == "stream"
-    assert told["angles.ulnar.positive"] == "ulnar"
-    assert "ids.swing" not in told
+    reported = values(proposal)
+    assert reported["swings.split"] == "stream"
+    assert reported["angles.ulnar.positive"] == "ulnar"
+    assert "ids.swing" not in reported
 
 
 def test_a_mark_beside_the_fastest_moment_is_contact_and_another_is_not(tmp_path: Path) -> None:
     t_s, angles = recording()
     for at_s, taken in ((STILL_S + BACK_S + DOWN_S, True), (0.1, False)):
         mark = (np.abs(t_s - at_s) < 1e-6).astype(int)
-        told = values(propose_layout([written(tmp_path, {"time": t_s, "trigger": mark} | angles)]))
-        assert ("contact.event_column" in told) == taken
-    told = values(
+        reported = values(propose_layout([written(tmp_path, {"time": t_s, "trigger": mark} | angles)]))
+        assert ("contact.event_column" in reported) == taken
+    reported = values(
         propose_layout([written(tmp_path, {"time": t_s, "impact": np.full(len(t_s), 1.61)} | angles)])
     )
-    assert told["contact.time_column"] == "impact"
-    told = values(
+    assert reported["contact.time_column"] == "impact"
+    reported = values(
         propose_layout([written(tmp_path, {"time": t_s, "impact": np.full(len(t_s), 0.2)} | angles)])
     )
-    assert told["contact.time_column"] == "?"
+    assert reported["contact.time_column"] == "?"
 
 
 @pytest.mark.parametrize(
@@ -155,20 +161,23 @@ def test_patterns_of_file_names(names: list[str], pattern: str | None) -> None:
 
 def test_arm_and_hand_are_taken_from_words_and_columns_only(tmp_path: Path) -> None:
     t_s, angles = recording()
-    told = values(propose_layout([written(tmp_path, {"time": t_s} | angles, "ann_left_2031-01-02_001.csv")]))
-    assert told["worn.arm"] == told["worn.hand"] == "?"
+    reported = values(
+        propose_layout([written(tmp_path, {"time": t_s} | angles, "ann_left_2031-01-02_001.csv")])
+    )
+    assert reported["worn.arm"] == reported["worn.hand"] == "?"
     sides = {
         "arm": np.array(["L"] * len(t_s), dtype=object),
         "handedness": np.array(["right"] * len(t_s), dtype=object),
     }
-    told = values(propose_layout([written(tmp_path, {"time": t_s} | angles | sides)]))
-    assert told["worn.arm"] == {"column": "arm", "words": {"L": "left", "R": "right"}}
-    assert told["worn.hand"] == {"column": "handedness", "words": {"left": "left", "right": "right"}} or told[
-        "worn.hand"
-    ] == {"column": "handedness"}
+    reported = values(propose_layout([written(tmp_path, {"time": t_s} | angles | sides)]))
+    assert reported["worn.arm"] == {"column": "arm", "words": {"L": "left", "R": "right"}}
+    assert reported["worn.hand"] == {
+        "column": "handedness",
+        "words": {"left": "left", "right": "right"},
+    } or reported["worn.hand"] == {"column": "handedness"}
 
 
-def test_every_open_question_is_told_everywhere(tmp_path: Path) -> None:
+def test_every_open_question_is_reported_everywhere(tmp_path: Path) -> None:
     t_s, angles = recording()
     proposal = propose_layout([written(tmp_path, {"time": t_s} | angles)])
     assert [guess.path for guess in proposal.questions] == ["worn.arm", "worn.hand"]

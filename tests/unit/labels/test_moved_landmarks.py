@@ -75,8 +75,8 @@ def test_a_moved_landmark_is_used_and_every_other_swing_stays_bit_for_bit(
     assert not np.allclose(after.posterior.mean[row], found.posterior.mean[row], atol=0.2)
     others = np.arange(N) != row
     assert np.array_equal(after.probability[others], found.probability[others], equal_nan=True)
-    told = swings_frame(after)["coach_landmarks"]
-    assert told[row] == ["top"] and not any(told[others])
+    reported = swings_frame(after)["coach_landmarks"]
+    assert reported[row] == ["top"] and not any(reported[others])
 
 
 def test_nothing_is_promised_of_a_swing_with_a_moved_landmark(found: Assessment, assessor: Assessor) -> None:
@@ -90,11 +90,11 @@ def test_nothing_is_promised_of_a_swing_with_a_moved_landmark(found: Assessment,
 def test_an_impact_that_the_coach_has_moved_is_no_contact_mark(found: Assessment, assessor: Assessor) -> None:
     row = a_swing(found, marked=True)
     after = assessor.assess(with_landmarks(found.batch, [moved(found, row, "impact", 0.03)]))
-    told = swings_frame(after).loc[row]
-    assert found.windows.marked[row] and not told["impact_marked"]
-    assert told["impact_s"] == pytest.approx(found.landmarks_s[row, 2] + 0.03)
-    assert told["impact_sd_s"] == COACH_SD_S
-    assert "contact-mark-ignored" not in told["findings"]
+    reported = swings_frame(after).loc[row]
+    assert found.windows.marked[row] and not reported["impact_marked"]
+    assert reported["impact_s"] == pytest.approx(found.landmarks_s[row, 2] + 0.03)
+    assert reported["impact_sd_s"] == COACH_SD_S
+    assert "contact-mark-ignored" not in reported["findings"]
 
 
 def test_what_was_found_gives_way_to_what_the_coach_has_placed(found: Assessment, assessor: Assessor) -> None:

@@ -54,12 +54,14 @@ def one(rows: list[dict[str, Any]], since: str = day(2), swings_of_others: bool 
 
 
 def test_a_large_change_that_stays_is_claimed() -> None:
-    told = one(season(*[(12, "play")] * 3, *[(-2, "play")] * 3))
-    assert told["verdict"] == "held"
-    assert told["change_lo"] < -14 < told["change_hi"] or told["change"] == pytest.approx(-14, abs=3)
-    assert told["before_sessions"] == told["after_sessions"] == 3
-    assert told["before"] - told["after"] == pytest.approx(14, abs=2)
-    assert told["rate_change"] < -0.5
+    reported = one(season(*[(12, "play")] * 3, *[(-2, "play")] * 3))
+    assert reported["verdict"] == "held"
+    assert reported["change_lo"] < -14 < reported["change_hi"] or reported["change"] == pytest.approx(
+        -14, abs=3
+    )
+    assert reported["before_sessions"] == reported["after_sessions"] == 3
+    assert reported["before"] - reported["after"] == pytest.approx(14, abs=2)
+    assert reported["rate_change"] < -0.5
 
 
 def test_it_can_get_worse() -> None:
@@ -71,11 +73,11 @@ def test_a_small_change_is_not_claimed() -> None:
 
 
 def test_practice_alone_tells_nothing_yet_though_its_gain_is_shown() -> None:
-    told = one(season(*[(12, "play")] * 3, (-4, "practice"), (-4, "practice")))
-    assert told["verdict"] == "not-yet"
-    assert told["practice_hi"] < 0
-    assert np.isnan(told["change"])
-    assert np.isnan(told["kept"])
+    reported = one(season(*[(12, "play")] * 3, (-4, "practice"), (-4, "practice")))
+    assert reported["verdict"] == "not-yet"
+    assert reported["practice_hi"] < 0
+    assert np.isnan(reported["change"])
+    assert np.isnan(reported["kept"])
 
 
 def test_a_day_with_practice_is_no_day_without_feedback() -> None:
@@ -92,8 +94,8 @@ def test_few_swings_tell_too_little() -> None:
 
 
 def test_retest_swings_are_counted() -> None:
-    told = one(season(*[(12, "play")] * 3, (0, "retest")))
-    assert told["retest_swings"] == 12
+    reported = one(season(*[(12, "play")] * 3, (0, "retest")))
+    assert reported["retest_swings"] == 12
 
 
 def test_single_readings_need_what_a_goniometer_needs() -> None:
@@ -111,9 +113,9 @@ def test_a_measure_that_is_worse_when_smaller_has_the_same_signs() -> None:
         sums_of("lp-01", day(at), entry.edge - past + random.normal(0, 2, 12), fault="cupped_top")
         for at, past in enumerate([12, 12, 12, -2, -2, -2])
     ]
-    told = changes(pd.DataFrame(rows), given(("lp-01", day(2)), fault="cupped_top"), CATALOGUE).iloc[0]
-    assert told["change"] < -8
-    assert told["after"] > told["before"]
+    reported = changes(pd.DataFrame(rows), given(("lp-01", day(2)), fault="cupped_top"), CATALOGUE).iloc[0]
+    assert reported["change"] < -8
+    assert reported["after"] > reported["before"]
 
 
 def test_what_changes_in_everybody_is_not_the_drills() -> None:
@@ -124,10 +126,10 @@ def test_what_changes_in_everybody_is_not_the_drills() -> None:
         rows += season(
             *[(level, "play")] * 3, *[(level + drift, "play")] * 3, player=f"o{number}", seed=number + 20
         )
-    told = changes(pd.DataFrame(rows), given(("lp-01", day(2))), CATALOGUE).iloc[0]
-    assert told["trend"] < -2.5
-    assert abs(told["change"]) < 2.5
-    assert told["verdict"] == "no-change"
+    reported = changes(pd.DataFrame(rows), given(("lp-01", day(2))), CATALOGUE).iloc[0]
+    assert reported["trend"] < -2.5
+    assert abs(reported["change"]) < 2.5
+    assert reported["verdict"] == "no-change"
 
 
 def test_the_next_drill_ends_the_period_of_the_first() -> None:
@@ -141,11 +143,11 @@ def test_the_next_drill_ends_the_period_of_the_first() -> None:
 def test_a_players_result_does_not_depend_on_the_order_of_rows() -> None:
     rows = season(*[(12, "play")] * 3, *[(2, "play")] * 3) + others()
     sums = pd.DataFrame(rows)
-    told = [
+    reported = [
         changes(each, given(("lp-01", day(2))), CATALOGUE)
         for each in (sums, sums.sample(frac=1, random_state=1))
     ]
-    pd.testing.assert_frame_equal(told[0], told[1])
+    pd.testing.assert_frame_equal(reported[0], reported[1])
 
 
 def test_days_and_names_of_sessions_are_in_the_order_of_time() -> None:
@@ -157,23 +159,23 @@ def test_days_and_names_of_sessions_are_in_the_order_of_time() -> None:
 def test_nobody_and_strangers() -> None:
     sums = pd.DataFrame(others())
     assert list(changes(sums, given(), CATALOGUE).columns) == CHANGE_COLUMNS
-    told = changes(sums, given(("nobody", day(2))), CATALOGUE).iloc[0]
-    assert told["verdict"] == "not-yet"
-    assert told["before_swings"] == 0
+    reported = changes(sums, given(("nobody", day(2))), CATALOGUE).iloc[0]
+    assert reported["verdict"] == "not-yet"
+    assert reported["before_swings"] == 0
     assert drill_effects(changes(sums, given(), CATALOGUE), {}, CATALOGUE) == {}
 
 
 def test_a_drill_nobody_has_data_for_is_what_the_mechanism_hopes_and_data_move_it() -> None:
     sums = pd.DataFrame(season(*[(12, "play")] * 3, *[(-2, "play")] * 3) + others())
     table = changes(sums, given(("lp-01", day(2))), CATALOGUE)
-    told = drill_effects(table, {DRILL: {FAULT: 0.5}}, CATALOGUE)[DRILL, FAULT]
-    assert told.prior_deg < told.improvement_deg < -table["change"].iloc[0]
-    assert (told.players, told.held, told.told) == (1, 1, False)
-    assert told.share == 0.5, "one player does not yet weigh"
+    reported = drill_effects(table, {DRILL: {FAULT: 0.5}}, CATALOGUE)[DRILL, FAULT]
+    assert reported.prior_deg < reported.improvement_deg < -table["change"].iloc[0]
+    assert (reported.players, reported.held, reported.enough_players) == (1, 1, False)
+    assert reported.share == 0.5, "one player does not yet weigh"
 
 
 @pytest.mark.parametrize("suffix", [".parquet", ".csv"])
-def test_the_table_comes_back_from_a_file_and_can_be_told(tmp_path: Any, suffix: str) -> None:
+def test_the_table_comes_back_from_a_file_and_can_be_reported(tmp_path: Any, suffix: str) -> None:
     sums = pd.DataFrame(season(*[(12, "play")] * 3, *[(-2, "play")] * 3) + others())
     table = changes(sums, given(("lp-01", day(2)), ("nobody", day(2))), CATALOGUE)
     write_changes(table, tmp_path / f"outcomes{suffix}")
@@ -190,13 +192,13 @@ def test_the_table_comes_back_from_a_file_and_can_be_told(tmp_path: Any, suffix:
     assert as_records(back)[1]["change"] is None
 
 
-def test_a_fault_that_is_never_assessed_is_not_told_as_a_day_that_is_missing() -> None:
+def test_a_fault_that_is_never_assessed_is_not_reported_as_a_day_that_is_missing() -> None:
     """Without a forearm sensor more days tell no more of a fault of the roll."""
     sums = pd.DataFrame(season(*[(12, "play")] * 6) + others())
     table = changes(sums, given(("lp-01", day(2)), fault="roll_over"), CATALOGUE)
-    told = player_lines(table, {}, {"roll_over": "rolling over"}, {}, CATALOGUE)
+    reported = player_lines(table, {}, {"roll_over": "rolling over"}, {}, CATALOGUE)
     assert table["verdict"].tolist() == ["not-yet"]
-    assert any("Nor was it assessed in any swing before" in line for line in told)
+    assert any("Nor was it assessed in any swing before" in line for line in reported)
     practised = season(*[(12, "play")] * 3, (-4, "practice"))
     table = changes(pd.DataFrame(practised + others()), given(("lp-01", day(2))), CATALOGUE)
     assert not any(
@@ -204,14 +206,14 @@ def test_a_fault_that_is_never_assessed_is_not_told_as_a_day_that_is_missing() -
     )
 
 
-def test_what_earlier_seasons_told_stands_beside_this_ones() -> None:
+def test_what_earlier_seasons_showed_stands_beside_this_ones() -> None:
     sums = pd.DataFrame(season(*[(12, "play")] * 3, *[(-2, "play")] * 3) + others())
     assigned = given(("lp-01", day(2)), ("nobody", day(2)))
     now = changes(sums, assigned, CATALOGUE)
-    told_once = all_changes(sums, assigned, None, CATALOGUE)
-    assert told_once is not None
-    pd.testing.assert_frame_equal(told_once, now)
-    earlier = now.assign(verdict=["worse", "held"])  # nobody's could be told then
+    measured_once = all_changes(sums, assigned, None, CATALOGUE)
+    assert measured_once is not None
+    pd.testing.assert_frame_equal(measured_once, now)
+    earlier = now.assign(verdict=["worse", "held"])  # nobody's was known then
     both = all_changes(sums, assigned, earlier, CATALOGUE)
     assert both is not None
     assert dict(zip(both["player"], both["verdict"], strict=True)) == {"nobody": "held", "lp-01": "held"}
@@ -243,15 +245,18 @@ def test_the_printed_numbers_of_a_change_add_up(fault: str, luck: float, others:
         "practice_swings": 0, "practice_change": float("nan"), "kept": float("nan"),
     }  # fmt: skip
     said = sentences(row, entry)
-    told = next(line for line in said if line.startswith("Without feedback it read"))
+    reported = next(line for line in said if line.startswith("Without feedback it read"))
     number = r"(-?\d+(?:\.\d+)?)"
     read = [
-        float(each) for each in re.findall(rf"{number} (?:degrees?|of the downswing) (?:before|after)", told)
+        float(each)
+        for each in re.findall(rf"{number} (?:degrees?|of the downswing) (?:before|after)", reported)
     ]
-    (raw,) = (float(each) for each in re.findall(rf": {number} (?:degrees?|of the downswing) better", told))
-    less = sum(float(each) for each in re.findall(rf"{number} worse for", told))
-    plus = sum(float(each) for each in re.findall(rf"{number} better for", told))
-    (final,) = (float(each) for each in re.findall(rf"leaves {number}", told))
+    (raw,) = (
+        float(each) for each in re.findall(rf": {number} (?:degrees?|of the downswing) better", reported)
+    )
+    less = sum(float(each) for each in re.findall(rf"{number} worse for", reported))
+    plus = sum(float(each) for each in re.findall(rf"{number} better for", reported))
+    (final,) = (float(each) for each in re.findall(rf"leaves {number}", reported))
     turn = entry.sign * entry.measure.shown_sign
     assert turn * (read[0] - read[1]) == pytest.approx(raw)
     assert raw - less + plus == pytest.approx(final) == pytest.approx(round(left) * scale)

@@ -21,7 +21,7 @@ STRENGTHS = {DRILL: {FAULT: 0.5}}
 
 
 def joined(groups: list[FakeGroup]) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
-    """Changes told, true ones and naive ones, over all groups."""
+    """Changes reported, true ones and naive ones, over all groups."""
     table = pd.concat([changes(group.sums, group.assigned, CATALOGUE) for group in groups])
     return table, *(
         np.concatenate([getattr(group, name) for group in groups]) for name in ("true_change", "naive")
@@ -68,9 +68,9 @@ def covered(seed: int, draws: int, effect: float | None = None, **group: float) 
         true = random.normal(3.0, 5.0) if effect is None else effect
         made = fake_group(random, effect=-true, **{"response": 3.0, "trend_sd": 1.5, **group})
         table = measure_changes(made.sums, made.assigned, CATALOGUE).assign(verdict="no-change")
-        told = drill_effects(table, STRENGTHS, CATALOGUE)[DRILL, FAULT]
-        inside += told.improvement_lo_deg <= true <= told.improvement_hi_deg
-        errors.append(told.improvement_deg - true)
+        reported = drill_effects(table, STRENGTHS, CATALOGUE)[DRILL, FAULT]
+        inside += reported.improvement_lo_deg <= true <= reported.improvement_hi_deg
+        errors.append(reported.improvement_deg - true)
     return inside, float(np.mean(errors))
 
 
@@ -84,11 +84,11 @@ def within(inside: int, draws: int, low: float = 0.85, high: float = 0.95) -> bo
 def test_the_interval_of_a_drills_effect_covers_it_from_season_to_posterior() -> None:
     """Over five seeds, pooled: 85-95 % and no more doubt than 2 points of binomial error; no seed falls out."""
     draws, seeds = 90, range(5)
-    told = [covered(seed, draws) for seed in seeds]
-    inside = sum(each for each, _ in told)
+    reported = [covered(seed, draws) for seed in seeds]
+    inside = sum(each for each, _ in reported)
     assert 0.85 <= inside / (draws * len(seeds)) <= 0.95
-    assert all(within(each, draws, 0.82, 0.98) for each, _ in told)
-    assert abs(np.mean([error for _, error in told])) < 0.5
+    assert all(within(each, draws, 0.82, 0.98) for each, _ in reported)
+    assert abs(np.mean([error for _, error in reported])) < 0.5
 
 
 @pytest.mark.parametrize(
@@ -135,12 +135,12 @@ def test_the_interval_of_a_drills_effect_covers_it(players: int, shared_sd: floa
                 "shared_sd": shared_sd,
             }
         )
-        told = drill_effects(table.reindex(columns=CHANGE_COLUMNS), STRENGTHS, CATALOGUE)[DRILL, FAULT]
-        covered.append(told.improvement_lo_deg <= effect <= told.improvement_hi_deg)
+        reported = drill_effects(table.reindex(columns=CHANGE_COLUMNS), STRENGTHS, CATALOGUE)[DRILL, FAULT]
+        covered.append(reported.improvement_lo_deg <= effect <= reported.improvement_hi_deg)
     assert 0.85 <= np.mean(covered) <= 0.95
 
 
-def test_practice_gain_is_told_apart_from_what_remains() -> None:
+def test_practice_gain_is_distinguished_from_what_remains() -> None:
     random = np.random.default_rng(15)
     groups = [fake_group(random, effect=-8.0, response=1.0, practice_boost=6.0) for _ in range(12)]
     table, true, _ = joined(groups)

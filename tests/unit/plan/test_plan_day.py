@@ -27,9 +27,9 @@ SESSIONS = (on(0).isoformat(), f"{on(30).isoformat()} evening", "a label")
     [(on(30), on(30)), (on(90), on(90)), (on(91), on(30)), (on(29), on(30)), (on(-900), on(30))],
 )
 def test_today_while_the_season_is_under_way_else_its_last_day(today: dt.date, day: dt.date) -> None:
-    told = default_day(SESSIONS, None, today)
-    assert told.day == day
-    assert bool(told.words) is (day != today)
+    reported = default_day(SESSIONS, None, today)
+    assert reported.day == day
+    assert bool(reported.words) is (day != today)
 
 
 def test_a_note_keeps_a_season_under_way() -> None:

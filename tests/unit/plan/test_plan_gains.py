@@ -111,11 +111,11 @@ def test_the_plan_of_a_season_with_and_without_effect() -> None:
 
 def test_since_is_the_session_that_decided_and_not_the_last_one() -> None:
     facts = facts_of(season(3.0))
-    told = lesson_plans(NOTES, facts, COACHING, on(63))["p0"]
-    assert told.state == "change"
-    assert told.since is not None and on(GIVEN) < told.since < on(56)
-    before = told.since - dt.timedelta(days=1)
-    assert lesson_plans(NOTES, facts, COACHING, told.since)["p0"].state == "change"
+    reported = lesson_plans(NOTES, facts, COACHING, on(63))["p0"]
+    assert reported.state == "change"
+    assert reported.since is not None and on(GIVEN) < reported.since < on(56)
+    before = reported.since - dt.timedelta(days=1)
+    assert lesson_plans(NOTES, facts, COACHING, reported.since)["p0"].state == "change"
     assert lesson_plans(NOTES, facts, COACHING, before)["p0"].state == "carry on"
 
 
@@ -135,9 +135,9 @@ def test_a_moved_address_counts_in_the_faults_own_channel() -> None:
     starts = {}
     for name in (channel, other):
         moves = (SessionMove("p0", on(28).isoformat(), name),)
-        told = lesson_plans(NOTES, facts_of(season(), moves), COACHING, on(63))["p0"]
-        assert told.progress is not None
-        starts[name] = told.progress.counted_from
+        reported = lesson_plans(NOTES, facts_of(season(), moves), COACHING, on(63))["p0"]
+        assert reported.progress is not None
+        starts[name] = reported.progress.counted_from
     assert starts == {channel: on(28), other: on(GIVEN)}
 
 

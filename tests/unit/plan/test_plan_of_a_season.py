@@ -99,10 +99,10 @@ def test_the_table_says_the_same_as_the_plan_of_its_day(
     results: Path, classified: SeasonRun, catalogue: Catalogue
 ) -> None:
     read = read_results(results)
-    told = plans_of_results(read, NOTES, classified.known, load_coaching(catalogue), LAST, date.today())
-    assert read_plan_rows(read.plans) == {row.player: row for row in told}
-    assert [row.player for row in told] == ["p001", "p002", "p003"]
-    own = told[0]
+    row_now = plans_of_results(read, NOTES, classified.known, load_coaching(catalogue), LAST, date.today())
+    assert read_plan_rows(read.plans) == {row.player: row for row in row_now}
+    assert [row.player for row in row_now] == ["p001", "p002", "p003"]
+    own = row_now[0]
     assert (own.state, own.drill, own.since, own.next_drill) == ("carry on", DRILL, GIVEN.isoformat(), "")
 
 
@@ -156,19 +156,19 @@ def test_practice_and_baselines_count_in_the_plan(results: Path, store: Path) ->
     for number in range(1, 4):
         run("practised", PLAYER, "--sets", 3, "--on", GIVEN + timedelta(days=number), "--store", store)
 
-    def told() -> dict[str, object]:
+    def row_now() -> dict[str, object]:
         code, said, _ = run("plan", results, "--player", PLAYER, "--on", LAST, "--store", store, "--json")
         assert code == 0
         return dict(json.loads(said)[0])
 
-    before = told()
+    before = row_now()
     assert isinstance(before["practice_days"], int) and before["practice_days"] >= 3
     assert before["counted_from"] == GIVEN.isoformat()
     moved = GIVEN + timedelta(days=5)
     assert run("baseline", PLAYER, "--why", "sensor", "--on", moved, "--store", store)[0] == 0
-    assert str(told()["counted_from"]) >= moved.isoformat()
+    assert str(row_now()["counted_from"]) >= moved.isoformat()
     assert run("baseline", PLAYER, "--why", "sensor", "--on", moved, "--remove", "--store", store)[0] == 0
-    assert told() == before
+    assert row_now() == before
     code, _, error = run("baseline", PLAYER, "--why", "grip", "--on", moved, "--remove", "--store", store)
     assert (code, "no-such-baseline" in error) == (2, True)
 
@@ -226,7 +226,7 @@ def test_classify_writes_plans_where_a_store_is_given(season: Path, store: Path,
     assert read_plan_rows(read_results(out).plans)[PLAYER].drill == DRILL
 
 
-def test_somebody_in_pain_is_not_told_to_carry_on_by_any_route(
+def test_somebody_in_pain_is_not_advised_to_carry_on_by_any_route(
     results: Path, season: Path, assessor: Assessor, tmp_path: Path
 ) -> None:
     store = tmp_path / "coach.sqlite"
@@ -235,9 +235,9 @@ def test_somebody_in_pain_is_not_told_to_carry_on_by_any_route(
         today = date.today()
         said = Statement(PLAYER, "pain", today, "wrist", by="ann", role="coach")
         add_statements(opened, [said], today)
-    told = json.loads(run("plan", results, "--player", PLAYER, "--store", store, "--json")[1])[0]
+    row_now = json.loads(run("plan", results, "--player", PLAYER, "--store", store, "--json")[1])[0]
     if today < GIVEN:  # the season lies ahead: its last day is asked
-        assert (told["on"], told["state"], told["drill"]) == (LAST.isoformat(), "waits", DRILL)
+        assert (row_now["on"], row_now["state"], row_now["drill"]) == (LAST.isoformat(), "waits", DRILL)
     later = json.loads(run("plan", results, "--player", PLAYER, "--on", LAST, "--store", store, "--json")[1])[
         0
     ]
@@ -282,12 +282,12 @@ def test_over_http(results: Path, store: Path, tmp_path: Path) -> None:
 def test_plan_explain_and_table_have_one_day_and_one_answer(results: Path, store: Path) -> None:
     """The season lies ahead of the clock: its last day stands for today, and every route says so."""
     day = default_day([LAST.isoformat()], None, date.today()).day
-    told = {row["player"]: row for row in json.loads(run("plan", results, "--store", store, "--json")[1])}
+    row_now = {row["player"]: row for row in json.loads(run("plan", results, "--store", store, "--json")[1])}
     table = read_plan_rows(read_results(results).plans)
     lines = run("plan", results, "--store", store)[1].splitlines()
     assert lines[0] == f"{LAST} is the last day recorded or noted; --on names another."
     for player, row in table.items():
-        own = told[player]
+        own = row_now[player]
         assert (row.on, row.state, row.drill) == (own["on"], own["state"], own["drill"])
         assert own["on"] == day.isoformat()
         explained = run("explain", results, "--player", player, "--store", store)[1].splitlines()

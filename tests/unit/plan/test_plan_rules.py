@@ -48,7 +48,7 @@ def test_rules_that_do_not_fit_are_refused(old: str, new: str) -> None:
 @pytest.mark.parametrize("code", REASONS)
 def test_every_reason_has_a_sentence(code: str) -> None:
     rules = load_plan_rules()
-    told = LessonPlan(
+    reported = LessonPlan(
         state=rules.reason[code].state,
         reason=code,
         progress=FULL,
@@ -57,9 +57,9 @@ def test_every_reason_has_a_sentence(code: str) -> None:
         check=Check(24, 12),
     )
     if code == "shows-again":
-        told = plan(evidence(retest(10, 10), retest(24, 10), free(40, swings=20, inside=5)), 45)
-        assert told.reason == code
-    words = reason_words(told, rules)
+        reported = plan(evidence(retest(10, 10), retest(24, 10), free(40, swings=20, inside=5)), 45)
+        assert reported.reason == code
+    words = reason_words(reported, rules)
     assert words.endswith(".")
     assert "{" not in words
 
@@ -101,7 +101,7 @@ def test_nothing_is_offered_beside_an_active_drill() -> None:
     assert (start.drill, start.next_drill, start.active) == (DRILL, "", False)
 
 
-def test_the_ranking_is_told_what_the_player_is_on() -> None:
+def test_the_ranking_knows_what_the_player_is_on() -> None:
     lesson = lesson_of(plan(evidence(), 5))
     assert (lesson.drill, lesson.fault, lesson.given) == (DRILL, FAULT, "2031-03-01")
     sessions = (free(-7), free(0), free(10), free(20), free(25))
@@ -112,9 +112,9 @@ def test_the_ranking_is_told_what_the_player_is_on() -> None:
 
 
 def test_the_table_reads_back() -> None:
-    told = plan(evidence(retest(10, 10), retest(24, 10), drills=(given(0),)), 30)
+    reported = plan(evidence(retest(10, 10), retest(24, 10), drills=(given(0),)), 30)
     rows = [
-        plan_row("p1", told, on(30), OPTIONS),
+        plan_row("p1", reported, on(30), OPTIONS),
         plan_row("p2", LessonPlan("start", "none-given"), on(30), ()),
     ]
     assert read_plan_rows(plans_frame(rows)) == {row.player: row for row in rows}

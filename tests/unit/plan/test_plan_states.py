@@ -30,13 +30,20 @@ SESSIONS = (free(-7), free(0), free(10), free(20), free(25))
 def judged(
     number: int, reading: tuple[float, float, float], *days: object, **more: object
 ) -> tuple[State, str]:
-    told = plan(evidence(*(days or SESSIONS), **more), number, gains_of(dict.fromkeys(range(60), reading)))
-    return told.state, told.reason
+    reported = plan(
+        evidence(*(days or SESSIONS), **more), number, gains_of(dict.fromkeys(range(60), reading))
+    )
+    return reported.state, reported.reason
 
 
 def test_nothing_given_is_free_to_start() -> None:
-    told = plan(PlayerEvidence(free={FAULT: (free(0),)}), 5)
-    assert (told.state, told.reason, told.drill, told.since) == ("start", "none-given", "", None)
+    reported = plan(PlayerEvidence(free={FAULT: (free(0),)}), 5)
+    assert (reported.state, reported.reason, reported.drill, reported.since) == (
+        "start",
+        "none-given",
+        "",
+        None,
+    )
 
 
 def test_a_drill_given_later_is_not_known_before() -> None:
@@ -60,17 +67,17 @@ def test_it_is_carried_on_until_enough_was_practised(practice: tuple, number: in
 
 
 def test_another_drills_practice_does_not_count() -> None:
-    told = plan(evidence(practice=practised(1, 2, drill=SECOND)), 5)
-    assert told.progress is not None
-    assert told.progress.practice_days is None, "unknown, never none"
+    reported = plan(evidence(practice=practised(1, 2, drill=SECOND)), 5)
+    assert reported.progress is not None
+    assert reported.progress.practice_days is None, "unknown, never none"
 
 
 def test_recorded_practice_counts_as_a_day_of_so_many_sets_as_its_swings_make_up() -> None:
     recorded = (RecordedPractice(on(3), 16), RecordedPractice(on(4), 80))
-    told = plan(evidence(practice=practised(5, sets=1), recorded=recorded), 10)
-    assert told.progress is not None
-    assert told.progress.practice_days == 3
-    assert told.progress.sets_done == 2 + 3 + 1
+    reported = plan(evidence(practice=practised(5, sets=1), recorded=recorded), 10)
+    assert reported.progress is not None
+    assert reported.progress.practice_days == 3
+    assert reported.progress.sets_done == 2 + 3 + 1
 
 
 @pytest.mark.parametrize(
@@ -95,29 +102,29 @@ def test_it_is_changed_where_it_was_practised_and_no_gain_is_left_possible() -> 
 
 
 def test_a_full_trial_counts_however_long_ago() -> None:
-    told = plan(evidence(*SESSIONS, practice=practised(*range(1, 16))), 60, gains_of({25: NO_GAIN}))
-    assert (told.state, told.since) == ("change", on(25))
+    reported = plan(evidence(*SESSIONS, practice=practised(*range(1, 16))), 60, gains_of({25: NO_GAIN}))
+    assert (reported.state, reported.since) == ("change", on(25))
 
 
 @pytest.mark.parametrize(
     ("days", "sets"), [((1, 22), 3), ((1, 21), 6), (tuple(range(15, 25)), 30), ((0, 20), 6), ((0, 21), 3)]
 )
 def test_planned_sets_are_counted_in_the_fullest_three_weeks(days: tuple[int, ...], sets: int) -> None:
-    told = plan(evidence(practice=practised(*days)), 40)
-    assert told.progress is not None
-    assert (told.progress.sets_done, told.progress.sets_planned) == (sets, 45)
+    reported = plan(evidence(practice=practised(*days)), 40)
+    assert reported.progress is not None
+    assert (reported.progress.sets_done, reported.progress.sets_planned) == (sets, 45)
 
 
 def test_since_is_the_first_day_of_the_state() -> None:
     readings = gains_of({10: WIDE, 20: WIDE, 25: NO_GAIN})
-    told = plan(evidence(*SESSIONS, practice=DAILY), 40, readings)
-    assert (told.state, told.reason, told.since) == ("change", "no-gain", on(25))
+    reported = plan(evidence(*SESSIONS, practice=DAILY), 40, readings)
+    assert (reported.state, reported.reason, reported.since) == ("change", "no-gain", on(25))
     assert plan(evidence(*SESSIONS, practice=DAILY), 24, readings).since == on(0)
 
 
 def test_a_state_may_begin_on_a_day_on_which_nothing_happened() -> None:
-    told = plan(evidence(*SESSIONS[:4], practice=practised(*range(1, 10))), 30, gains_of({20: NO_GAIN}))
-    assert (told.reason, told.since) == ("no-gain", on(21)), "the three weeks were over"
+    reported = plan(evidence(*SESSIONS[:4], practice=practised(*range(1, 10))), 30, gains_of({20: NO_GAIN}))
+    assert (reported.reason, reported.since) == ("no-gain", on(21)), "the three weeks were over"
 
 
 def test_it_is_changed_at_once_where_two_sessions_in_a_row_are_worse() -> None:
@@ -139,18 +146,18 @@ def test_a_gain_is_reported_and_carried_on() -> None:
 
 
 def test_a_gain_that_stops_short_of_the_edge_is_left_to_the_coach() -> None:
-    told = plan(evidence(*SESSIONS, practice=DAILY), 56, gains_of({25: GAIN}))
-    assert (told.state, told.reason) == ("carry on", "stopped-short")
-    assert told.check is not None and (told.check.outside, told.check.swings) == (24, 24)
-    words = reason_words(told, load_plan_rules())
+    reported = plan(evidence(*SESSIONS, practice=DAILY), 56, gains_of({25: GAIN}))
+    assert (reported.state, reported.reason) == ("carry on", "stopped-short")
+    assert reported.check is not None and (reported.check.outside, reported.check.swings) == (24, 24)
+    words = reason_words(reported, load_plan_rules())
     assert words.startswith("Gained, stopped short: 6 degrees better")
     assert "after 8 weeks 24 of the last 24 swings" in words and "coach decides" in words
 
 
 def test_after_six_weeks_without_an_answer_the_coach_decides() -> None:
     assert judged(41, WIDE, practice=DAILY)[1] == "undecided"
-    told = plan(evidence(*SESSIONS, practice=DAILY), 42, gains_of({25: WIDE}))
-    assert (told.state, told.reason, told.lacks) == ("carry on", "cannot-tell", ("wide",))
+    reported = plan(evidence(*SESSIONS, practice=DAILY), 42, gains_of({25: WIDE}))
+    assert (reported.state, reported.reason, reported.lacks) == ("carry on", "cannot-tell", ("wide",))
     unknown = plan(evidence(free(0)), 42)
     assert unknown.lacks == ("practice-unknown", "recordings")
     nothing_before = plan(evidence(*SESSIONS[2:], practice=DAILY), 42)
@@ -158,11 +165,11 @@ def test_after_six_weeks_without_an_answer_the_coach_decides() -> None:
 
 
 def test_it_is_done_after_two_retests_far_enough_apart() -> None:
-    told = plan(evidence(free(0), retest(10, 8), retest(24, 9)), 30)
-    assert (told.state, told.reason, told.since) == ("done", "seldom-shows", on(24))
-    assert told.retests is not None
-    assert (told.retests.inside, told.retests.swings) == (17, 20)
-    assert told.next_check == on(54)
+    reported = plan(evidence(free(0), retest(10, 8), retest(24, 9)), 30)
+    assert (reported.state, reported.reason, reported.since) == ("done", "seldom-shows", on(24))
+    assert reported.retests is not None
+    assert (reported.retests.inside, reported.retests.swings) == (17, 20)
+    assert reported.next_check == on(54)
     assert plan(evidence(free(0), retest(10, 8), retest(24, 9)), 23).state == "carry on"
 
 
@@ -238,8 +245,8 @@ def test_nothing_is_started_while_care_holds_every_drill() -> None:
 
 
 def test_a_drill_that_care_will_not_give_again_is_changed() -> None:
-    told = plan(evidence(holds=(Hold(on(5), drill=DRILL, kind="barred"),)), 9)
-    assert (told.state, told.reason, told.since) == ("change", "barred", on(5))
+    reported = plan(evidence(holds=(Hold(on(5), drill=DRILL, kind="barred"),)), 9)
+    assert (reported.state, reported.reason, reported.since) == ("change", "barred", on(5))
     other = plan(evidence(holds=(Hold(on(5), drill=SECOND, kind="barred"),)), 9)
     assert other.state == "carry on"
 
@@ -247,10 +254,10 @@ def test_a_drill_that_care_will_not_give_again_is_changed() -> None:
 @pytest.mark.parametrize("why", ["sensor", "grip"])
 def test_a_new_baseline_counts_from_the_first_session_after_it(why: str) -> None:
     moved = (Baseline(on(12), why),)  # type: ignore[arg-type]
-    told = plan(evidence(*SESSIONS, practice=DAILY, baselines=moved), 30)
-    assert told.progress is not None
-    assert told.progress.counted_from == on(20)
-    assert (told.progress.days, told.progress.free_sessions) == (10, 1)
+    reported = plan(evidence(*SESSIONS, practice=DAILY, baselines=moved), 30)
+    assert reported.progress is not None
+    assert reported.progress.counted_from == on(20)
+    assert (reported.progress.days, reported.progress.free_sessions) == (10, 1)
     before = plan(evidence(*SESSIONS, practice=DAILY, baselines=moved), 11)
     assert before.progress is not None
     assert before.progress.counted_from == on(0)
@@ -292,17 +299,17 @@ def test_of_two_drills_of_a_day_the_later_note_counts() -> None:
 
 
 def test_the_same_drill_given_again_goes_on() -> None:
-    told = plan(evidence(*SESSIONS, drills=(given(0), given(10), given(20)), practice=DAILY), 30)
-    assert (told.given, told.since) == (on(0), on(0))
+    reported = plan(evidence(*SESSIONS, drills=(given(0), given(10), given(20)), practice=DAILY), 30)
+    assert (reported.given, reported.since) == (on(0), on(0))
     again = plan(evidence(retest(10, 10), retest(24, 10), drills=(given(0), given(40))), 45)
     assert (again.state, again.given) == ("carry on", on(40)), "done before: it begins anew"
 
 
 def test_what_was_changed_is_remembered() -> None:
-    told = plan(
+    reported = plan(
         evidence(*SESSIONS, drills=(given(0), given(30, SECOND)), practice=DAILY), 31, gains_of({25: NO_GAIN})
     )
-    assert told.tried == ((DRILL, FAULT),)
+    assert reported.tried == ((DRILL, FAULT),)
 
 
 def test_another_fault_that_returns_is_reported_beside_the_active_drill() -> None:
@@ -312,8 +319,8 @@ def test_another_fault_that_returns_is_reported_beside_the_active_drill() -> Non
     assert (active.state, active.drill, active.returned) == ("carry on", SECOND, (FAULT,))
     assert plan(evidence(*days, drills=drills), 39).finished == (FAULT,)
     other_done = PlayerEvidence(given=drills, free={FAULT: days, OTHER: (retest(32, 10), retest(46, 10))})
-    told = plan(other_done, 50)
-    assert (told.state, told.fault, told.finished) == ("returned", FAULT, (OTHER,))
+    reported = plan(other_done, 50)
+    assert (reported.state, reported.fault, reported.finished) == ("returned", FAULT, (OTHER,))
 
 
 def test_without_dates_the_coach_decides() -> None:

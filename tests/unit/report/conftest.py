@@ -255,12 +255,12 @@ def make_academy(count: int = 20) -> list[MadePlayer]:
 def make_source(tables: MadeTables, coaching: Coaching) -> ReportSource:
     """What a run would hand to the report."""
     summary = summarise(tables.swings, tables.faults, coaching.catalogue)
-    told = prescribe(summary, known_of(tables.roster), coaching, TODAY)
+    reported = prescribe(summary, known_of(tables.roster), coaching, TODAY)
     return ReportSource(
         summary=summary,
         closures=sum_closures(tables.swings),
-        plans=told.plans,
-        retests=read_retests(told.retests),
+        plans=reported.plans,
+        retests=read_retests(reported.retests),
         curves=tables.curves,
         roster=tables.roster,
         run={},

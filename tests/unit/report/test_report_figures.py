@@ -161,7 +161,7 @@ def test_bend_and_roll_point_to_their_own_side() -> None:
     assert "roll not recorded" in closure_budget([PhaseClosure("backswing", 20, 5, np.nan, np.nan)], "label")
 
 
-def test_a_retest_and_a_lesson_can_be_told_on_the_trend() -> None:
+def test_a_retest_and_a_lesson_can_be_reported_on_the_trend() -> None:
     points = [
         SessionPoint("s1", (Share(0.8, 0.6, 0.9), None), np.array([-20, 5, np.nan]), False),
         SessionPoint("s2", (Share(0.2, 0.1, 0.4), Share(0.5, 0.3, 0.7)), np.array([-26, 5, np.nan]), True),

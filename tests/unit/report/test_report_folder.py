@@ -64,12 +64,12 @@ def folder(
         sums = sum_up(season.swings, season.faults, coaching.catalogue)  # type: ignore[attr-defined]
         for name, table in (sums | {"closures": source.closures}).items():
             results.append_sums(f"sums_{name}", table)
-        told = prescribe(source.summary, known_of(source.roster), coaching, TODAY)
-        results.write("players", told.players)
-        results.write("drills", told.drills)
-        results.write("retests", told.retests)
+        reported = prescribe(source.summary, known_of(source.roster), coaching, TODAY)
+        results.write("players", reported.players)
+        results.write("drills", reported.drills)
+        results.write("retests", reported.retests)
         results.write("curves", source.curves)
-        results.file(EXPLANATIONS_FILE).write_bytes(encode(told.explanations))
+        results.file(EXPLANATIONS_FILE).write_bytes(encode(reported.explanations))
     return out
 
 

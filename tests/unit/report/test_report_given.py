@@ -19,7 +19,7 @@ from faultml.report.source import ReportSource
 FAULT, DRILL = "flexed_top", "two_stops_to_the_top"
 
 
-def told(player: str, verdict: str = "held", **figures: object) -> dict[str, object]:
+def outcome_row(player: str, verdict: str = "held", **figures: object) -> dict[str, object]:
     """A row of outcomes: 9 degrees better, 14 in practice, where 5 can be claimed."""
     return {
         "player": player, "drill": DRILL, "fault": FAULT, "since": "2031-04-16", "verdict": verdict, "unit": "deg",
@@ -36,13 +36,13 @@ def told(player: str, verdict: str = "held", **figures: object) -> dict[str, obj
 @pytest.fixture(scope="module")
 def outcomes() -> pd.DataFrame:
     blank = dict.fromkeys(
-        [name for name in CHANGE_COLUMNS if isinstance(told("x")[name], float)], float("nan")
+        [name for name in CHANGE_COLUMNS if isinstance(outcome_row("x")[name], float)], float("nan")
     )
     rows = [
-        told("lp-01"),
-        told("lp-01", "not-yet", since="2031-05-07", **blank),
-        *(told(f"e{n}") for n in range(3)),
-        *(told(f"f{n}", "no-change", change=-1.0, change_lo=-4.0, change_hi=2.0) for n in range(2)),
+        outcome_row("lp-01"),
+        outcome_row("lp-01", "not-yet", since="2031-05-07", **blank),
+        *(outcome_row(f"e{n}") for n in range(3)),
+        *(outcome_row(f"f{n}", "no-change", change=-1.0, change_lo=-4.0, change_hi=2.0) for n in range(2)),
     ]
     return pd.DataFrame(rows, columns=CHANGE_COLUMNS)
 
@@ -66,7 +66,9 @@ def part(source: ReportSource, coaching: Coaching) -> Callable[[str], str]:
     return lambda name: page if name == "page" else parts[name]
 
 
-def test_each_drill_given_is_told_with_its_change_and_what_can_be_claimed(part: Callable[[str], str]) -> None:
+def test_each_drill_given_is_reported_with_its_change_and_what_can_be_claimed(
+    part: Callable[[str], str],
+) -> None:
     own = part("lp-01")
     for words in (
         "Did it work?",
@@ -111,7 +113,7 @@ def test_without_drills_given_the_page_is_as_it_was(
 
 
 def test_a_change_that_is_worse_is_drawn_and_said_as_worse(source: ReportSource, coaching: Coaching) -> None:
-    worse = told(
+    worse = outcome_row(
         "lp-01", "worse", change=8.0, change_lo=5.0, change_hi=11.0, rate_change=0.2, rate_lo=0.1, rate_hi=0.3
     )
     page = render_report(replace(source, outcomes=pd.DataFrame([worse])), coaching)
@@ -123,17 +125,17 @@ def test_a_change_that_is_worse_is_drawn_and_said_as_worse(source: ReportSource,
 def test_without_controls_the_figures_are_shown_and_nothing_is_claimed(
     source: ReportSource, coaching: Coaching
 ) -> None:
-    row = pd.DataFrame([told("lp-01", "no-controls")])
+    row = pd.DataFrame([outcome_row("lp-01", "no-controls")])
     assert drill_effects(row, coaching.serving, coaching.catalogue) == {}, "no drill is credited with it"
     page = render_report(replace(source, outcomes=row), coaching)
     assert "Of 1 drill given: 1 nobody to compare with." in page
-    assert "a drift of the whole group cannot be told from the drill&#39;s effect" in page
+    assert "a drift of the whole group cannot be distinguished from the drill&#39;s effect" in page
     assert "9 degrees better (90 %" in page
     assert "and held without feedback" not in page
 
 
 def test_no_change_comes_with_what_can_be_missed(source: ReportSource, coaching: Coaching) -> None:
-    row = told("lp-01", "no-change", change=-3.0, change_lo=-7.0, change_hi=1.0)
+    row = outcome_row("lp-01", "no-change", change=-3.0, change_lo=-7.0, change_hi=1.0)
     page = render_report(replace(source, outcomes=pd.DataFrame([row])), coaching)
     assert "a true gain of 4, 8 or 12 degrees is claimed in 27, 79 or 99 % of players" in page
 
@@ -141,10 +143,10 @@ def test_no_change_comes_with_what_can_be_missed(source: ReportSource, coaching:
 def test_a_fault_of_moments_keeps_its_own_unit(source: ReportSource, coaching: Coaching) -> None:
     figures = {
         name: value / 100
-        for name, value in told("lp-01").items()
+        for name, value in outcome_row("lp-01").items()
         if isinstance(value, float) and "rate" not in name
     }
-    row = told("lp-01", fault="early_ulnar_release", unit="share", **figures)
+    row = outcome_row("lp-01", fault="early_ulnar_release", unit="share", **figures)
     page = render_report(replace(source, outcomes=pd.DataFrame([row])), coaching)
     assert "0.09 of the downswing better (90 %: 0.06 better to 0.12 better)" in page
 

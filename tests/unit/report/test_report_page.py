@@ -186,10 +186,10 @@ def test_where_nobody_has_asked_about_pain_it_is_asked_before_the_steps(
     assert "Ask first whether anything hurts" not in articles(page)["birch"]
 
 
-def test_no_share_of_wrong_flags_is_told_for_edges_of_ones_own(
+def test_no_share_of_wrong_flags_is_reported_for_edges_of_ones_own(
     tmp_path: Path, made_source: Callable, make_player: type, coaching: Coaching
 ) -> None:
-    told = {
+    reported = {
         "false_share": 0.1,
         "confidence": 0.95,
         "shown_on": "600 generated golfers",
@@ -212,12 +212,12 @@ def test_no_share_of_wrong_flags_is_told_for_edges_of_ones_own(
             own.write_text('owner = "Lindow Park academy"\n' + "\n".join(moved))
             rules = Coaching(load_catalogue(own), coaching.book, coaching.rules)
         source = made_source([make_player("lp-01", style="cupped")], rules)
-        page = render_report(replace(source, run={"promise": told}), rules)
+        page = render_report(replace(source, run={"promise": reported}), rules)
         assert expected in page
         assert ("at most 10 %" in page) == (faults != ids)
 
 
-def test_a_player_with_no_assessed_swing_is_told_so(academy_page: str) -> None:
+def test_a_player_with_no_assessed_swing_is_reported_so(academy_page: str) -> None:
     said = words_of(articles(academy_page)["lp-06"])
     assert "None of 48 swings could be assessed" in said
     assert "Practice window" not in said
@@ -237,7 +237,7 @@ def test_without_forearm_rotation_roll_is_not_ruled_out(academy_page: str) -> No
     assert "Not assessed: fanned takeaway, early roll, roll-over and hold-off." in words_of(part)
 
 
-def test_miss_swings_are_told_from_straight_ones(academy_page: str) -> None:
+def test_miss_swings_are_distinguished_from_straight_ones(academy_page: str) -> None:
     parts = articles(academy_page)
     assert "ball missed" in parts["lp-02"] and "ball went straight" in parts["lp-02"]
     assert "ball not recorded" in parts["lp-08"] and "ball missed" not in parts["lp-08"]
@@ -343,7 +343,7 @@ def test_a_page_that_cannot_be_written_leaves_nothing(
     assert [path.name for path in tmp_path.iterdir()] == ["report.html"]
 
 
-def test_without_jinja_the_install_line_is_told(
+def test_without_jinja_the_install_line_is_shown(
     monkeypatch: pytest.MonkeyPatch, academy_source: ReportSource, coaching: Coaching
 ) -> None:
     monkeypatch.setitem(sys.modules, "jinja2", None)

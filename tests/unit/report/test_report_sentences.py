@@ -16,7 +16,7 @@ from faultml.report.sentences import basis, keep, meta, sentence, warnings
 
 
 @pytest.fixture(scope="module")
-def told(
+def shown(
     make_player: type, make_tables: Callable, source_of: Callable, coaching: Coaching
 ) -> dict[str, PlayerTables]:
     tables = make_tables(
@@ -40,8 +40,10 @@ def told(
     return {player.name: player for player in player_tables(source_of(tables, coaching))}
 
 
-def test_cause_save_and_miss_stand_in_one_sentence(told: dict[str, PlayerTables], coaching: Coaching) -> None:
-    said = sentence(told["bowed"], coaching)
+def test_cause_save_and_miss_stand_in_one_sentence(
+    shown: dict[str, PlayerTables], coaching: Coaching
+) -> None:
+    said = sentence(shown["bowed"], coaching)
     assert said.count(". ") == 0 and said.endswith(".")
     order = [
         said.index(part) for part in ("bowed at the top", "the call is yes in", "late save", "bring the hook")
@@ -49,27 +51,27 @@ def test_cause_save_and_miss_stand_in_one_sentence(told: dict[str, PlayerTables]
     assert order == sorted(order)
 
 
-def test_a_moment_is_told_as_a_part_of_the_downswing(
-    told: dict[str, PlayerTables], coaching: Coaching
+def test_a_moment_is_reported_as_a_part_of_the_downswing(
+    shown: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
-    said = sentence(told["casting"], coaching)
+    said = sentence(shown["casting"], coaching)
     assert "casts" in said and said.endswith(
         "it can bring the thin shots (26 of 47 balls were thin, 21 straight)."
     )
 
 
 def test_the_figures_say_what_is_counted_and_what_is_estimated(
-    told: dict[str, PlayerTables], coaching: Coaching
+    shown: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
-    row = told["bowed"].main_fault
+    row = shown["bowed"].main_fault
     assert row is not None and row.swings_now == 24 and 0 < row.flagged_now <= 24
-    assert f"yes in {row.flagged_now} of the last 24 swings" in sentence(told["bowed"], coaching)
-    figures = " ".join(basis(told["bowed"], coaching))
+    assert f"yes in {row.flagged_now} of the last 24 swings" in sentence(shown["bowed"], coaching)
+    figures = " ".join(basis(shown["bowed"], coaching))
     assert f"estimated at {100 * row.rate_now:.0f} % of swings (90 % interval" in figures
     assert f"over the season at {100 * row.rate:.0f} %" in figures
     assert "those that do not show it too" in figures
-    assert "50 % of the downswing" in " ".join(basis(told["casting"], coaching))
-    assert basis(told["sound"], coaching) == []
+    assert "50 % of the downswing" in " ".join(basis(shown["casting"], coaching))
+    assert basis(shown["sound"], coaching) == []
 
 
 @pytest.mark.parametrize(
@@ -83,9 +85,9 @@ def test_the_figures_say_what_is_counted_and_what_is_estimated(
     ],
 )
 def test_a_fault_fits_the_miss_only_where_catalogue_and_balls_agree(
-    told: dict[str, PlayerTables], coaching: Coaching, fit: FitWord, said: str
+    shown: dict[str, PlayerTables], coaching: Coaching, fit: FitWord, said: str
 ) -> None:
-    bowed = told["bowed"]
+    bowed = shown["bowed"]
     known = fit in ("agree", "catalogue")
     rows = {
         fault: msgspec.structs.replace(
@@ -101,20 +103,22 @@ def test_a_fault_fits_the_miss_only_where_catalogue_and_balls_agree(
     )
 
 
-def test_an_unknown_miss_is_not_made_up(told: dict[str, PlayerTables], coaching: Coaching) -> None:
-    said = sentence(told["unknown"], coaching)
+def test_an_unknown_miss_is_not_made_up(shown: dict[str, PlayerTables], coaching: Coaching) -> None:
+    said = sentence(shown["unknown"], coaching)
     assert "cupped at the top" in said and "fits" not in said and "explain" not in said
 
 
-def test_a_style_is_left_alone(told: dict[str, PlayerTables], coaching: Coaching) -> None:
+def test_a_style_is_left_alone(shown: dict[str, PlayerTables], coaching: Coaching) -> None:
     assert (
-        sentence(told["chosen"], coaching)
+        sentence(shown["chosen"], coaching)
         == "What stands out (cupped top) is repeatable and goes with no miss."
     )
-    assert any(line.startswith("Cupped top: ") and "style" in line for line in keep(told["chosen"], coaching))
+    assert any(
+        line.startswith("Cupped top: ") and "style" in line for line in keep(shown["chosen"], coaching)
+    )
 
 
-def test_no_retest_of_a_style_is_told(
+def test_no_retest_of_a_style_is_reported(
     make_player: type, make_tables: Callable, source_of: Callable, coaching: Coaching
 ) -> None:
     tables = make_tables(
@@ -133,40 +137,40 @@ def test_no_retest_of_a_style_is_told(
     assert not [line for line in retest_lines(player, coaching) if line.startswith("Cupped top")]
 
 
-def test_a_miss_that_nothing_explains_is_said(told: dict[str, PlayerTables], coaching: Coaching) -> None:
-    assert sentence(told["sound"], coaching) == (
+def test_a_miss_that_nothing_explains_is_said(shown: dict[str, PlayerTables], coaching: Coaching) -> None:
+    assert sentence(shown["sound"], coaching) == (
         "No fault shows often enough now to work on; nothing seen here explains the hook "
         "(the roster's word; no ball was noted)."
     )
 
 
 def test_what_is_sound_is_named_and_what_shows_is_not(
-    told: dict[str, PlayerTables], coaching: Coaching
+    shown: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
-    (sound,) = keep(told["casting"], coaching)
+    (sound,) = keep(shown["casting"], coaching)
     assert "the takeaway" in sound and "the wrist at the top" in sound
     assert "the moment of release" not in sound and "the bend at impact" not in sound
 
 
 def test_a_setup_out_of_its_band_and_moving_is_looked_at_first(
-    told: dict[str, PlayerTables], coaching: Coaching
+    shown: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
-    high, drift = warnings(told["tilted"], coaching)
+    high, drift = warnings(shown["tilted"], coaching)
     assert "more than 32°" in high and "grip" in high and "moved between sessions" in drift
-    assert warnings(told["sound"], coaching) == []
+    assert warnings(shown["sound"], coaching) == []
 
 
-def test_who_played_what_when(told: dict[str, PlayerTables]) -> None:
+def test_who_played_what_when(shown: dict[str, PlayerTables]) -> None:
     who = "right-handed · club · usual miss: thin"
     when = "47 swings assessed of 48 in 4 sessions · 2031-04-02 to 2031-05-28"
-    assert meta(told["casting"]) == f"{when} · {who}"
-    assert "left-handed" in meta(told["sound"])
+    assert meta(shown["casting"]) == f"{when} · {who}"
+    assert "left-handed" in meta(shown["sound"])
 
 
 def test_a_fault_that_is_worth_no_drill_is_still_named(
-    told: dict[str, PlayerTables], coaching: Coaching
+    shown: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
-    bowed = told["bowed"]
+    bowed = shown["bowed"]
     nothing_leads = {
         fault: msgspec.structs.replace(row, leading=False) for fault, row in bowed.faults.items()
     }
@@ -175,11 +179,11 @@ def test_a_fault_that_is_worth_no_drill_is_still_named(
 
 
 def test_a_reserve_says_why_it_is_for_another_fault_than_the_leading_one(
-    told: dict[str, PlayerTables], coaching: Coaching
+    shown: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
     other = [
         (drill, player)
-        for player in told.values()
+        for player in shown.values()
         for drill in player.drills
         if not player.faults[drill.faults[0]].leading
     ]
@@ -189,9 +193,9 @@ def test_a_reserve_says_why_it_is_for_another_fault_than_the_leading_one(
 
 
 def test_a_miss_that_only_the_roster_knows_would_fit(
-    told: dict[str, PlayerTables], coaching: Coaching
+    shown: dict[str, PlayerTables], coaching: Coaching
 ) -> None:
-    bowed = told["bowed"]
+    bowed = shown["bowed"]
     unseen = {
         fault: msgspec.structs.replace(row, miss_balls=0, usual_miss="hook")
         for fault, row in bowed.faults.items()

@@ -52,7 +52,7 @@ def test_a_setup_drill_and_a_spread_say_what_is_not_judged() -> None:
 
 @pytest.mark.parametrize("drill", load_book().drills, ids=lambda drill: drill.id)
 def test_a_row_of_the_results_holds_the_whole_window(drill) -> None:
-    told = PlayerDrill(
+    reported = PlayerDrill(
         player="p001",
         rank=1,
         drill=drill.id,
@@ -67,11 +67,11 @@ def test_a_row_of_the_results_holds_the_whole_window(drill) -> None:
         **window_cells(drill.window),
     ).window
     if isinstance(drill.window, SpreadWindow):
-        assert told == drill.window
+        assert reported == drill.window
     else:
-        assert isinstance(told, Window)
+        assert isinstance(reported, Window)
         kept = msgspec.structs.replace(drill.window, share=None, margin_deg=0.0, min_unhinging_deg=0.0)
-        assert told == kept
+        assert reported == kept
 
 
 @pytest.mark.parametrize("drill", load_book().drills, ids=lambda drill: drill.id)

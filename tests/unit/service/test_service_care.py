@@ -51,8 +51,8 @@ def test_drills_are_not_served_as_classified_where_care_says_something_else(
         )
         assert given.status_code == 409 and "wrist" not in given.text
         for name in HOLDING_DRILLS:
-            told = problem(client.get(f"{where}/{name}"), 409, "care-changed")
-            assert "wrist" not in str(told) and "pain" not in str(told)
+            document = problem(client.get(f"{where}/{name}"), 409, "care-changed")
+            assert "wrist" not in str(document) and "pain" not in str(document)
         assert client.get(f"{where}/swings.parquet").status_code == 200
         assert client.get("/v1/players/p001/drills").json()["drills"][0]["reason"] == "paused"
         with open_store(store) as opened:
@@ -61,8 +61,8 @@ def test_drills_are_not_served_as_classified_where_care_says_something_else(
 
         where_said = "/v1/players/p001/statements"
         back = {"about": "return", "by": "Ann", "role": "coach", "advice": "Dr Google"}
-        told = problem(client.post(where_said, json=back), 422, "advice-needed")
-        assert "hand therapist" in told["detail"] and "Google" not in str(told)
+        document = problem(client.post(where_said, json=back), 422, "advice-needed")
+        assert "hand therapist" in document["detail"] and "Google" not in str(document)
         yes = {"about": "thumb_history", "value": "yes"}
         assert client.post(where_said, json=yes).status_code == 201
         problem(client.post(where_said, json=yes | {"value": "no"}), 422, "name-needed")

@@ -54,17 +54,17 @@ def test_every_season_is_listed(tmp_path: Path, program: Path) -> None:
         assert client.get("/v1/seasons").json() == {"seasons": []}
         jobs = [uploaded(client) for _ in range(3)]
         until(lambda: state(client, jobs[0]) == "running")
-        told = client.get("/v1/seasons").json()["seasons"]
-        assert [each["id"] for each in told] == jobs
-        assert [each["state"] for each in told] == ["running", "waiting", "waiting"]
-        assert told[1]["uploaded_at"].endswith("+00:00") and told[1]["ended_at"] == ""
+        document = client.get("/v1/seasons").json()["seasons"]
+        assert [each["id"] for each in document] == jobs
+        assert [each["state"] for each in document] == ["running", "waiting", "waiting"]
+        assert document[1]["uploaded_at"].endswith("+00:00") and document[1]["ended_at"] == ""
         until(lambda: client.get(f"/v1/seasons/{jobs[0]}").json()["progress"] == 0.5)
         assert client.delete(f"/v1/seasons/{jobs[1]}").status_code == 204
         (tmp_path / "go").touch()
         until(lambda: state(client, jobs[2]) == "done")
-        told = client.get("/v1/seasons").json()["seasons"]
-        assert [(each["id"], each["state"]) for each in told] == [(jobs[0], "done"), (jobs[2], "done")]
-        assert told[0]["ended_at"] >= told[0]["uploaded_at"]
+        document = client.get("/v1/seasons").json()["seasons"]
+        assert [(each["id"], each["state"]) for each in document] == [(jobs[0], "done"), (jobs[2], "done")]
+        assert document[0]["ended_at"] >= document[0]["uploaded_at"]
 
 
 def test_servers_that_share_a_spool_run_one_season_at_a_time(tmp_path: Path, program: Path) -> None:
@@ -94,8 +94,8 @@ def test_a_server_that_stops_gives_its_season_back(tmp_path: Path, program: Path
     with serving(tmp_path / "spool") as client:
         job = uploaded(client)
         until(lambda: state(client, job) == "running")
-    told = Ledger(tmp_path / "spool").get(job)
-    assert told and (told.state, told.attempts) == ("waiting", 0)
+    document = Ledger(tmp_path / "spool").get(job)
+    assert document and (document.state, document.attempts) == ("waiting", 0)
     (tmp_path / "go").touch()
     with serving(tmp_path / "spool") as client:
         until(lambda: state(client, job) == "done")
@@ -112,8 +112,8 @@ def test_a_silent_server_loses_its_season(tmp_path: Path, program: Path) -> None
             )
         until(lambda: not working(tmp_path))
         (tmp_path / "go").touch()
-        told = client.get(f"/v1/seasons/{job}").json()
-        assert (told["state"], told["reason"]) == ("running", "")
+        document = client.get(f"/v1/seasons/{job}").json()
+        assert (document["state"], document["reason"]) == ("running", "")
         assert not (tmp_path / "spool" / "seasons" / job / "results-1").exists()
 
 
@@ -130,9 +130,11 @@ def test_a_season_that_ends_its_server_is_reported(tmp_path: Path, program: Path
     (tmp_path / "go").touch()
     with serving(spool, max_attempts=2) as client:
         until(lambda: state(client, "k" * 24) == "done")
-        told = client.get(f"/v1/seasons/{'j' * 24}").json()
-        assert told["state"] == "interrupted" and told["reason"].startswith("It was interrupted 2 times")
-        assert told["results"] == [] and told["ended_at"]
+        document = client.get(f"/v1/seasons/{'j' * 24}").json()
+        assert document["state"] == "interrupted" and document["reason"].startswith(
+            "It was interrupted 2 times"
+        )
+        assert document["results"] == [] and document["ended_at"]
     with serving(spool):
         until(lambda: not (spool / "seasons" / ("j" * 24)).exists())
 

@@ -50,8 +50,8 @@ def test_jobs_come_in_their_turn_and_one_at_a_time(tmp_path: Path) -> None:
     )
     assert ours.claim(LONG_S, 1, 3) is None, "as many run as may"
     assert others.end(first, "done", "", JobProgress(swings=4, assessed=3, finished=True))
-    told = ours.get("a")
-    assert told and told.done and told.progress.assessed == 3 and told.ended_s is not None
+    document = ours.get("a")
+    assert document and document.done and document.progress.assessed == 3 and document.ended_s is not None
     assert claimed(ours).id == "b"
 
 
@@ -73,8 +73,8 @@ def test_a_silent_holder_loses_its_job_and_can_change_nothing_more(tmp_path: Pat
     assert (new.id, new.fence, new.attempts) == ("a", 2, 2)
     assert not ledger.renew(old, LONG_S, JobProgress()) and not ledger.release(old)
     assert not ledger.end(old, "failed", "late", JobProgress())
-    told = ledger.get("a")
-    assert told and (told.state, told.fence, told.reason) == ("running", 2, "")
+    document = ledger.get("a")
+    assert document and (document.state, document.fence, document.reason) == ("running", 2, "")
     assert ledger.renew(new, LONG_S, JobProgress(seen=7)) and ledger.end(new, "done", "", JobProgress())
 
 
@@ -84,8 +84,8 @@ def test_who_renews_keeps_the_job(tmp_path: Path) -> None:
     job = lapsed(ledger)
     assert ledger.renew(job, LONG_S, JobProgress(seen=7))
     assert ledger.claim(LONG_S, 5, 3) is None
-    told = ledger.get("a")
-    assert told and told.progress.seen == 7
+    document = ledger.get("a")
+    assert document and document.progress.seen == 7
 
 
 def test_a_job_that_was_given_back_has_lost_no_attempt(tmp_path: Path) -> None:
@@ -103,8 +103,8 @@ def test_what_is_interrupted_too_often_is_reported(tmp_path: Path) -> None:
     for attempt in (1, 2, 3):
         assert lapsed(ledger).attempts == attempt
     assert claimed(ledger).id == "b", "the next has its turn"
-    told = ledger.get("a")
-    assert told and (told.state, told.reason) == (
+    document = ledger.get("a")
+    assert document and (document.state, document.reason) == (
         "interrupted", "It was interrupted 3 times, as its server ended. Upload it again.",
     )  # fmt: skip
 

@@ -91,7 +91,7 @@ def test_another_file_than_was_registered_is_refused(folder: Path, season: Path,
 def test_the_process_that_classifies_an_upload_gets_the_version(folder: Path, tmp_path: Path) -> None:
     path, registered = registry.locate(folder)
     jobs = Jobs(Settings(model=path, registered=registered), tmp_path)
-    request = msgspec.json.decode(msgspec.json.encode(jobs._worker_request), type=WorkerRequest)
+    request = msgspec.json.decode(msgspec.json.encode(jobs._request), type=WorkerRequest)
     assert request == WorkerRequest(
         str(path.resolve()), None, None, Registered("faultml", 1, "champion", registered.sha256)
     )

@@ -33,7 +33,7 @@ def odd_csv(seed: int) -> bytes:
     quoted = rng.random() < 0.5
     lines = [delimiter.join(f'"{name}"' if quoted else name for name in columns)]
     for _ in range(rng.randrange(1, 8)):
-        told = {
+        reported = {
             "player": rng.choice(["p1", "p2", "é", "a'b", "007", "x y"]),
             "session": f"2031-01-0{rng.randrange(1, 4)}",
             "swing": f"{rng.randrange(1, 6):03d}",
@@ -47,16 +47,16 @@ def odd_csv(seed: int) -> bytes:
             "mounting_sd_deg": rng.choice(["", "3.5"]),
         }
         for at in range(rng.randrange(1, 60)):
-            row = told | numbers | {"t_s": f"{at * 0.01:.3f}", "notes": str(rng.random())}
+            row = reported | numbers | {"t_s": f"{at * 0.01:.3f}", "notes": str(rng.random())}
             row |= {"flexion_deg": f"{rng.gauss(0, 30):.6f}", "ulnar_deg": repr(rng.gauss(0, 20))}
             row["pronation_deg"] = rng.choice(["1.5", "", "NaN", "2e1"])
             if rng.random() < 0.02:
                 name = rng.choice(["flexion_deg", "impact_s", "hand"])
                 row[name] = rng.choice(["x", "1.2.3", "inf", "", "1e400"])
             if quoted:
-                row |= {name: '"' + row[name].replace('"', '""') + '"' for name in told}
+                row |= {name: '"' + row[name].replace('"', '""') + '"' for name in reported}
             if decimal == ",":
-                row |= {name: row[name].replace(".", ",") for name in row if name not in told}
+                row |= {name: row[name].replace(".", ",") for name in row if name not in reported}
             line = delimiter.join(row[name] for name in columns)
             lines.append(_spoilt(line, delimiter, rng) if rng.random() < 0.01 else line)
     end = rng.choice(["\n", "\n", "\r\n", "\r"])
@@ -109,16 +109,16 @@ def test_neither_blocks_nor_pieces_show(seed: int, tmp_path: Path, monkeypatch: 
     file = tmp_path / "a.csv"
     file.write_bytes(gzip.compress(content) if seed % 7 == 0 else content)
     season = open_season([file])
-    told = read_whole(season)
-    assert len(told[0]) == season.n_swings
-    players = Counter(eval(row[0])[1] for row in told[0])  # type: ignore[call-overload]
+    reported = read_whole(season)
+    assert len(reported[0]) == season.n_swings
+    players = Counter(eval(row[0])[1] for row in reported[0])  # type: ignore[call-overload]
     assert players == season.players
     for block in (1_000, 7_777):
         monkeypatch.setattr(csv_blocks, "BLOCK_BYTES", block)
         monkeypatch.setattr(long_csv, "PIECE_SWINGS", 1 + seed % 3)
         again = open_season([file])
-        assert read_whole(again) == told
-        assert read_cut(open_season([file]), 2) == told
+        assert read_whole(again) == reported
+        assert read_cut(open_season([file]), 2) == reported
 
 
 def test_a_file_is_cut_into_pieces_at_its_swings_ends(

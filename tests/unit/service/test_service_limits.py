@@ -100,9 +100,9 @@ def test_too_many_files(tmp_path: Path) -> None:
 def test_a_roster_that_is_no_table_is_refused_at_once(tmp_path: Path, roster: bytes) -> None:
     with serving(tmp_path) as client:
         files = [("season", ("a", b"PAR1 and no more")), ("roster", ("b", roster))]
-        told = problem(client.post("/v1/seasons", files=files), 422, "no-roster")
-        assert {each["pointer"] for each in told["errors"]} == {"/roster"}
-        assert client.get("/v1/seasons").json() == {"seasons": []} and "wrist" not in str(told)
+        body = problem(client.post("/v1/seasons", files=files), 422, "no-roster")
+        assert {each["pointer"] for each in body["errors"]} == {"/roster"}
+        assert client.get("/v1/seasons").json() == {"seasons": []} and "wrist" not in str(body)
         assert list((tmp_path / "seasons").iterdir()) == []
         files[1] = ("roster", ("b", b"player,pain\nann,none\n"))
         assert client.post("/v1/seasons", files=files).status_code == 202

@@ -48,11 +48,11 @@ def test_an_error_of_ours_says_where_and_never_what(
         client.get(f"/v1/players/{NAME}/drills?player={NAME}")
         client.request(NAME, f"/{NAME}")
         until(lambda: [line for line in lines(file) if line.get("status") == 405 or line.get("route") == "-"])
-    told = lines(file)
-    error = next(line for line in told if line["event"] == "error")
+    document = lines(file)
+    error = next(line for line in document if line["event"] == "error")
     assert (error["error"], error["level"]) == ("ZeroDivisionError", "error")
     assert str(error["places"][-1]).endswith(" broken") and "/site-packages/" not in str(error)  # type: ignore[index]
-    asked = next(line for line in told if line.get("route") == "/v1/players/{player:path}/drills")
+    asked = next(line for line in document if line.get("route") == "/v1/players/{player:path}/drills")
     assert (asked["method"], asked["status"], asked["token"]) == ("GET", 404, "environment")
     assert (
         NAME not in file.read_text()

@@ -37,14 +37,14 @@ def test_what_happens_is_counted(tmp_path: Path) -> None:
         answer = client.get("/metrics")
         assert answer.headers["content-type"].startswith("text/plain; version=0.0.4")
         assert "rosamund" not in answer.text.lower()
-        told = {
+        document = {
             (sample.name, *sample.labels.values()): sample.value
             for family in text_string_to_metric_families(answer.text)
             for sample in family.samples
         }
-    assert told["faultml_requests_total", "GET", "/v1/players/{player:path}/drills", "404"] == 1
-    assert told["faultml_requests_total", "other", "-", "404"] == 1
-    assert told["faultml_request_seconds_count", "/v1/seasons"] == 1
-    assert told["faultml_connections_closed_total", "head"] == 1 and told["faultml_connections",] >= 1
-    assert sum(value for key, value in told.items() if key[0] == "faultml_seasons") == 1
-    assert told["process_resident_memory_bytes",] > 0
+    assert document["faultml_requests_total", "GET", "/v1/players/{player:path}/drills", "404"] == 1
+    assert document["faultml_requests_total", "other", "-", "404"] == 1
+    assert document["faultml_request_seconds_count", "/v1/seasons"] == 1
+    assert document["faultml_connections_closed_total", "head"] == 1 and document["faultml_connections",] >= 1
+    assert sum(value for key, value in document.items() if key[0] == "faultml_seasons") == 1
+    assert document["process_resident_memory_bytes",] > 0

@@ -132,11 +132,11 @@ def test_what_is_no_finite_number_is_refused(client: httpx.Client, number: str) 
     headers = {"content-type": "application/json"}
     for field in ("impact_s", "mounting_sd_deg", "declared_rate_hz"):
         body = f'{{"swings": [{swing[:-1]}, "{field}": {number}}}]}}'
-        told = problem(client.post("/v1/assess", content=body, headers=headers), 422, "invalid")
-        assert [each["pointer"] for each in told["errors"]] == [f"/swings/0/{field}"]
+        reported = problem(client.post("/v1/assess", content=body, headers=headers), 422, "invalid")
+        assert [each["pointer"] for each in reported["errors"]] == [f"/swings/0/{field}"]
     body = f'{{"swings": [{{"t_s": [0, {number}], "flexion_deg": [0, 0], "ulnar_deg": [0, 0]}}]}}'
-    told = problem(client.post("/v1/assess", content=body, headers=headers), 422, "invalid")
-    assert [each["pointer"] for each in told["errors"]] == ["/swings/0/t_s/1"]
+    reported = problem(client.post("/v1/assess", content=body, headers=headers), 422, "invalid")
+    assert [each["pointer"] for each in reported["errors"]] == ["/swings/0/t_s/1"]
 
 
 def test_limits_of_counts(client: httpx.Client) -> None:
@@ -210,13 +210,15 @@ def test_a_label_and_its_store(tmp_path: Path) -> None:
         assert [each["pointer"] for each in document["errors"]] == ["/labels/0/verdict"]
         problem(client.post("/v1/labels", json={"labels": [label] * 3}), 422, "too-many-labels")
         for field in ("player", "session", "swing", "fault", "coach", "occasion"):
-            told = problem(client.post("/v1/labels", json={"labels": [label | {field: ""}]}), 422, "invalid")
-            assert [each["pointer"] for each in told["errors"]] == [f"/labels/0/{field}"]
+            reported = problem(
+                client.post("/v1/labels", json={"labels": [label | {field: ""}]}), 422, "invalid"
+            )
+            assert [each["pointer"] for each in reported["errors"]] == [f"/labels/0/{field}"]
         headers = {"content-type": "application/json"}
         for number in ("NaN", "1e999"):
             body = json.dumps({"labels": [label | {"unit": "deg"}]}).replace(
                 "}]", f', "severity": {number}}}]'
             )
-            told = problem(client.post("/v1/labels", content=body, headers=headers), 422, "invalid")
-            assert [each["pointer"] for each in told["errors"]] == ["/labels/0/severity"]
+            reported = problem(client.post("/v1/labels", content=body, headers=headers), 422, "invalid")
+            assert [each["pointer"] for each in reported["errors"]] == ["/labels/0/severity"]
         assert client.get("/v1/labels?history=true").json()["total"] == 3

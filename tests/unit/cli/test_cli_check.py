@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import get_args
 
 import pandas as pd
 import pytest
@@ -10,8 +11,9 @@ from recorder_files import layout_of, recorder_table, write_recorder
 from season_fakes import fake_season, write_parquet
 
 from faultml.cli import main
+from faultml.cli.check import LACKS
 from faultml.importing.layout_toml import write_layout
-from faultml.recordings.findings import findings
+from faultml.recordings.findings import Need, findings
 
 
 def run(*arguments: object) -> Result:
@@ -32,6 +34,10 @@ def test_a_clean_season_says_what_was_checked_and_what_could_not_be(tmp_path: Pa
     assert "dead-channel" in passed and "Not assessed because of" not in passed
     assert "inconsistent-rows (no CSV rows)" in " ".join(not_applicable.split())
     assert "dead-channel" not in not_applicable
+
+
+def test_every_need_of_a_check_has_its_words() -> None:
+    assert set(LACKS) == set(get_args(Need))
 
 
 def test_what_is_found_says_where_and_what_it_means(tmp_path: Path) -> None:

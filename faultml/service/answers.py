@@ -14,6 +14,9 @@ from faultml.plan.table import PLANS
 from faultml.results import FAULTS, SWINGS
 from faultml.results.tables import Kind
 
+MAX_LABELS: Final = 10_000
+"""Of the contract; a server's own limit is lower."""
+
 Samples = list[float | None]
 Text = Annotated[str, Field(max_length=1000)]
 Words = Annotated[str, Field(max_length=500)]
@@ -47,7 +50,9 @@ class SwingIn(Strict):
     hand: Literal["right", "left"] | None = None
     club: Text | None = None
     context: Literal["play", "practice", "retest"] | None = None
-    shot: list[Text] | None = Field(None, description="What the ball did: words of the season table.")
+    shot: list[Text] | None = Field(
+        None, max_length=50, description="What the ball did: words of the season table."
+    )
 
 
 class AssessIn(Strict):
@@ -75,7 +80,7 @@ class LabelIn(Strict):
 class LabelsIn(Strict):
     """Verdicts to keep, all of them or none."""
 
-    labels: list[LabelIn] = Field(min_length=1)
+    labels: list[LabelIn] = Field(min_length=1, max_length=MAX_LABELS)
 
 
 class LabelsKept(BaseModel):

@@ -14,7 +14,8 @@ from faultml.errors import InputError
 from faultml.recordings.columns import check_columns
 from faultml.recordings.schema import KNOWN_COLUMNS, SAMPLE_COLUMNS, TIME_COLUMN
 from faultml.service.answers import AssessIn
-from faultml.service.problems import Refusal, invalid
+from faultml.service.json_bodies import read_json
+from faultml.service.problems import MAX_ERRORS, Refusal, invalid
 from faultml.service.settings import Limits
 
 JSON: Final = "application/json"
@@ -47,22 +48,28 @@ def unknown_type(known: tuple[str, ...]) -> Refusal:
 
 
 def _of_json(body: bytes, limits: Limits) -> pa.Table:
+    sent = read_json(body)
+    # Counted before anything is made of it: each wrong sample would be an error of its own.
+    swings = sent.get("swings") if isinstance(sent, dict) else None
+    swings = swings if isinstance(swings, list) else []
+    if len(swings) > limits.max_swings:
+        raise _too_many_swings(len(swings), limits)
+    errors = [
+        ("body", f"/swings/{at}/{name}", f"at most {limits.max_samples} samples")
+        for at, swing in enumerate(swings)
+        for name in SAMPLE_COLUMNS
+        if isinstance(swing, dict)
+        and isinstance(swing.get(name), list)
+        and len(swing[name]) > limits.max_samples
+    ]
+    if errors:
+        raise Refusal(422, "too-many-samples", "A swing is too long.", errors=errors[:MAX_ERRORS])
     try:
-        asked = AssessIn.model_validate_json(body)
+        asked = AssessIn.model_validate(sent)
     except ValidationError as error:
         raise invalid(
             error.errors(include_url=False, include_input=False, include_context=False), "body"
         ) from error
-    if len(asked.swings) > limits.max_swings:
-        raise _too_many_swings(len(asked.swings), limits)
-    errors = [
-        ("body", f"/swings/{at}/{name}", f"at most {limits.max_samples} samples")
-        for at, swing in enumerate(asked.swings)
-        for name in SAMPLE_COLUMNS
-        if len(getattr(swing, name) or ()) > limits.max_samples
-    ]
-    if errors:
-        raise Refusal(422, "too-many-samples", "A swing is too long.", errors=errors[:20])
     return season_table([vars(swing) for swing in asked.swings])
 
 

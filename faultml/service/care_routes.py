@@ -14,6 +14,7 @@ from fastapi import APIRouter, Request
 from faultml.errors import InputError
 from faultml.service.answers import DrillGiven, DrillNoted, Recorded, StatementIn
 from faultml.service.book_routes import PlayerName
+from faultml.service.bounded_route import BoundedRoute
 from faultml.service.context import Service, service_of
 from faultml.service.describe import problems
 from faultml.service.problems import MAX_ERRORS, Refusal
@@ -21,7 +22,7 @@ from faultml.service.problems import MAX_ERRORS, Refusal
 if TYPE_CHECKING:
     from faultml.care.statements import About
 
-router = APIRouter(tags=["care"])
+router = APIRouter(tags=["care"], route_class=BoundedRoute)
 
 
 @router.post(

@@ -9,11 +9,12 @@ from fastapi import APIRouter, Query, Request
 
 from faultml.results import Results
 from faultml.service.answers import LabelIn, Labels, LabelsIn, LabelsKept
+from faultml.service.bounded_route import BoundedRoute
 from faultml.service.context import Service, service_of
 from faultml.service.describe import problems
 from faultml.service.problems import MAX_ERRORS, Refusal
 
-router = APIRouter(tags=["labels"])
+router = APIRouter(tags=["labels"], route_class=BoundedRoute)
 
 Who = Annotated[str | None, Query(max_length=1000)]
 

@@ -133,6 +133,27 @@ def test_a_field_that_is_no_file_is_named(tmp_path: Path) -> None:
             assert answer.status_code in (400, 422) and answer.json()["code"] in ("bad-request", "invalid")
 
 
+def test_millions_of_fields_are_counted_before_they_are_read(tmp_path: Path) -> None:
+    headers = {"content-type": "application/json"}
+    many = {
+        "objects": b'{"%s": [' + b"{}," * 1_000_000 + b"{}]}",
+        "fields": b'{"%s": 1, ' + b",".join(b'"%d":0' % at for at in range(100_000)) + b"}",
+        "lists": b'{"%s": [' + b"[]," * 1_000_000 + b"[]]}",
+    }
+    with serving(tmp_path, store=tmp_path / "store.sqlite") as client:
+        for name, path in ((b"swings", "assess"), (b"labels", "labels"), (b"value", "players/p/statements"),
+                           (b"drill", "players/p/drills")):  # fmt: skip
+            for what, body in many.items():
+                answer = client.post(f"/v1/{path}", content=body.replace(b"%s", name), headers=headers)
+                told = problem(answer, 422, "too-many-fields")
+                assert told["errors"] == [], (path, what)
+        wrong = b'{"labels": [' + b"0," * 10_000 + b"0]}"
+        told = problem(client.post("/v1/labels", content=wrong, headers=headers), 422, "invalid")
+        assert [each["pointer"] for each in told["errors"]] == ["/labels"]
+        swing = b'{"swings": [{"t_s": [' + b'"x",' * 10_000 + b'"x"]}]}'
+        problem(client.post("/v1/assess", content=swing, headers=headers), 422, "too-many-samples")
+
+
 def test_one_wrong_field_is_one(tmp_path: Path) -> None:
     with serving(tmp_path) as client:
         swing = fake_swings()[0] | {"club": 7}

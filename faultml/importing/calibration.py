@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from faultml.errors import InputError
 from faultml.importing.alignment import Alignment, Movements, Residuals
+from faultml.importing.join import blocks_of
 from faultml.importing.layout import Contact, Ids, Layout, Words, Worn, open_questions
-from faultml.importing.readers import read_blocks
 from faultml.importing.rows import RowReader
 from faultml.motion import align
 from faultml.recordings.problems import shorten
@@ -128,7 +128,7 @@ def _read(path: Path, layout: Layout) -> tuple[Array, Array, Array, Literal["lef
     reader = RowReader(path, layout)
     times, parts, count = [], [], 0
     sides: set[str] = set()
-    for block in read_blocks(path, layout.file):
+    for block in blocks_of(path, layout):
         rows = reader.read(block)
         sides |= set(reader.sides(rows.words).tolist())
         if layout.orientation is None:

@@ -42,9 +42,10 @@ class FileLayout(_Part, frozen=True):
 
     ``names_line`` is the line of the column names, counted from 1, and 0 where there is none; ``first_line`` that of
     the first sample, by default the next one. `delimiter` is one character, ``"tab"``, or ``"space"`` for any run of
-    blanks. `shape` is ``rows`` (one row a sample) or ``lists`` (one row a swing, samples in lists; in a text cell they
-    are separated by `list_delimiter`). `thousands` is the mark between groups of three digits, where the recorder
-    writes one. `missing` are the recorder's own words or numbers for a lost sample, such as ``"-999"``.
+    blanks. `shape` is ``rows`` (one row a sample), ``lists`` (one row a swing, samples in lists; in a text cell they
+    are separated by `list_delimiter`) or ``wide`` (one row a swing, a column a sample; ``"f_*"`` names ``f_0`` and on).
+    `thousands` is the mark between groups of three digits, where the recorder writes one. `missing` are the
+    recorder's own words or numbers for a lost sample, such as ``"-999"``.
     """
 
     reader: str = OPEN
@@ -56,8 +57,20 @@ class FileLayout(_Part, frozen=True):
     names_line: Line = 1
     first_line: Line | None = None
     sheet: str = ""
-    shape: Literal["rows", "lists", "?"] = "rows"
+    shape: Literal["rows", "lists", "wide", "?"] = "rows"
     list_delimiter: str = " "
+
+
+class Join(_Part, frozen=True):
+    """``[join]``: a swing lies in two files, whose names differ in one text, such as ``_forearm`` and ``_hand``.
+
+    The second's columns are named with ``2:`` before their names. A sample takes the second's nearest one in time that
+    is no further than `within_s`.
+    """
+
+    first: Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+    second: Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+    within_s: Annotated[float, msgspec.Meta(gt=0, le=1)] = 0.001
 
 
 class TimeLayout(_Part, frozen=True):
@@ -224,6 +237,7 @@ class Layout(_Part, frozen=True):
     swings: Swings = Swings()
     contact: Contact = Contact()
     words: Words = Words()
+    join: Join | None = None
 
 
 def load_layout(path: Path) -> Layout:
@@ -341,11 +355,11 @@ def _contradictions(layout: Layout) -> Iterator[tuple[str, str, str]]:
     given = [name for name in marks if getattr(layout.contact, name) is not None]
     if len(given) > 1:
         yield "contact", "one kind of mark", " and ".join(given)
-    if (layout.swings.split == "row") != (layout.file.shape == "lists") and OPEN not in (
+    if (layout.swings.split == "row") != (layout.file.shape in ("lists", "wide")) and OPEN not in (
         layout.swings.split,
         layout.file.shape,
     ):
-        yield "swings.split", '"row" with file.shape = "lists", and only then', layout.swings.split
+        yield "swings.split", '"row" with file.shape = "lists" or "wide", and only then', layout.swings.split
     if layout.swings.split != "clock" and layout.swings.gap_s is not None:
         yield "swings.gap_s", 'split = "clock"', f"split = {layout.swings.split!r}"
     if layout.swings.split == "stream" and layout.contact.sample_column is not None:
@@ -368,6 +382,8 @@ def _contradictions(layout: Layout) -> Iterator[tuple[str, str, str]]:
         yield "file.delimiter", 'one character, "tab" or "space"', shorten(file.delimiter)
     if file.delimiter == file.decimal and file.delimiter != OPEN:
         yield "file.decimal", "another mark than the delimiter", file.decimal
+    if layout.join is not None and layout.join.first == layout.join.second:
+        yield "join.second", "another text than first", layout.join.second
     if file.thousands and file.thousands == file.decimal:
         yield "file.thousands", "another mark than the decimal one", file.thousands
     for table in ("ids", "worn", "words"):

@@ -27,6 +27,7 @@ from faultml.importing.layout import POSITIVE, AngleLayout, FromColumn, Layout, 
 from faultml.importing.lists import spread_lists
 from faultml.importing.pattern import parse_pattern
 from faultml.importing.readers import Block
+from faultml.importing.wide import gather_wide
 from faultml.motion.rotations import joint_angles
 from faultml.recordings.problems import shorten
 
@@ -134,7 +135,9 @@ class RowReader:
         layout = self.layout
         faults: list[Fault] = []
         starts = np.zeros(len(block.lines), dtype=bool)
-        if layout.file.shape == "lists":
+        if layout.file.shape == "wide":
+            block = gather_wide(block, named_columns(layout))
+        if layout.file.shape != "rows":
             block, starts, unequal = spread_lists(
                 block, sample_columns(layout, block), layout.file.list_delimiter
             )
@@ -323,7 +326,7 @@ class RowReader:
         return mark_s, mark_sample
 
 
-def sample_columns(layout: Layout, block: Block) -> list[str]:
+def named_columns(layout: Layout) -> list[str]:
     """The columns that hold a value for each sample, as the layout names them, once each."""
     names = [layout.time.column, layout.contact.event_column]
     if layout.angles is not None:
@@ -331,7 +334,12 @@ def sample_columns(layout: Layout, block: Block) -> list[str]:
     if layout.orientation is not None:
         parts = (layout.orientation.forearm, layout.orientation.hand, layout.orientation.upper_arm)
         names += [name for part in parts if part is not None for name in part.columns]
-    given = [name for name in dict.fromkeys(names) if name is not None]
+    return [name for name in dict.fromkeys(names) if name is not None]
+
+
+def sample_columns(layout: Layout, block: Block) -> list[str]:
+    """The same, once they are known to be there."""
+    given = named_columns(layout)
     for name in given:
         find_column(block.table, name)
     return given

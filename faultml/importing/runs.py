@@ -12,8 +12,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from faultml.errors import InputError
+from faultml.importing.join import blocks_of
 from faultml.importing.layout import Swings
-from faultml.importing.readers import read_blocks
 from faultml.importing.rows import KEYS, RowReader, Rows
 from faultml.recordings.problems import shorten
 
@@ -38,11 +38,11 @@ def read_pieces(reader: RowReader) -> Iterator[Piece]:
     Raises
     ------
     InputError
-        What `faultml.importing.readers.read_blocks` and `RowReader.read` raise; ``ids-change`` where a file that is
+        What `faultml.importing.join.blocks_of` and `RowReader.read` raise; ``ids-change`` where a file that is
         one swing names several.
     """
     splitter = _Splitter(reader.layout.swings)
-    for block in read_blocks(reader.path, reader.layout.file):
+    for block in blocks_of(reader.path, reader.layout):
         try:
             rows = reader.read(block)
         except pa.ArrowException as error:  # a type of column that nothing above provides for

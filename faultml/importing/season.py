@@ -18,7 +18,8 @@ import pyarrow as pa
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.importing.alignment import Alignment, load_alignment
-from faultml.importing.entries import find_recordings
+from faultml.importing.entries import Found, find_recordings
+from faultml.importing.join import first_files
 from faultml.importing.layout import Layout, open_questions, plain
 from faultml.importing.pseudonyms import Pseudonyms
 from faultml.importing.recording import Recording, read_recordings
@@ -137,6 +138,8 @@ def import_season(
     """
     _check_answered(layout)
     files = find_recordings(paths, out)
+    firsts, unpaired = first_files(files.paths, layout.join)
+    files = Found(firsts, [*files.problems, *unpaired])
     known = read_roster(roster)
     if known.unreadable:
         problem = known.problems[-1]

@@ -20,7 +20,7 @@ from faultml.recordings.problems import shorten
 
 BLOCK_ROWS: Final = 4096
 MAX_ROWS: Final = 1_048_576
-MAX_COLUMNS: Final = 200
+MAX_COLUMNS: Final = 5000
 MAX_PARTS: Final = 5000
 """Files inside the file."""
 

@@ -17,13 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.errors import InputError
-from faultml.importing.layout import Layout, open_questions
+from faultml.importing.join import second_of
+from faultml.importing.layout import Join, Layout, open_questions
 from faultml.importing.layout_toml import write_layout
 from faultml.importing.propose.angles import find_angles, guess_signs, guess_units
 from faultml.importing.propose.clock import Clock, guess_clock
 from faultml.importing.propose.contact import guess_contact, guess_words
 from faultml.importing.propose.ids import STREAM_S, guess_ids, guess_split, id_columns, segments_of
 from faultml.importing.propose.motion import Moves, find_moves
+from faultml.importing.propose.pairs import find_join, join_sources
 from faultml.importing.propose.quaternions import find_quaternions, guess_orientation
 from faultml.importing.propose.sniff import sniff
 from faultml.importing.propose.source import Guess, Source, open_guess, read_source
@@ -61,6 +63,9 @@ def propose_layout(paths: Sequence[Path]) -> Proposal:
     if not paths:
         raise InputError("no-files", expected="a recorder's file", found="none")
     source = read_source(paths[0], sniff(paths[0]))
+    source, join = _joined(source, paths)
+    if join is not None:
+        paths = [path for path in paths if join.second not in path.name] or paths
     clock = guess_clock(source)
     fours = find_quaternions(source)
     angles = find_angles(source, stated_hand(source))
@@ -77,6 +82,12 @@ def propose_layout(paths: Sequence[Path]) -> Proposal:
     taken |= set(columns.values())
 
     guesses = [*source.table.guesses, *clock.guesses]
+    if join is not None:
+        reason = f"{second_of(paths[0], join).name} lies beside it and holds the other part of the swing"
+        guesses += [
+            Guess("join.first", join.first, "likely", reason),
+            Guess("join.second", join.second, "likely", "its columns are named with 2: before their names"),
+        ]
     if oriented:
         guesses += guess_orientation(source, fours)
     else:
@@ -95,6 +106,20 @@ def propose_layout(paths: Sequence[Path]) -> Proposal:
         if path not in guessed
     ]
     return Proposal(layout, guesses, list(paths))
+
+
+def _joined(source: Source, paths: Sequence[Path]) -> tuple[Source, Join | None]:
+    """The source with what lies in a second file of the swing, where the first does not hold all of it."""
+    whole = {"flexion", "ulnar"} <= set(find_angles(source, "").columns) or len(find_quaternions(source)) >= 2
+    join = None if whole or source.row is not None else find_join(paths)
+    if join is None:
+        return source, None
+    try:
+        second = read_source(second_of(paths[0], join), source.table)
+    except InputError:
+        return source, None
+    joined = join_sources(source, second, join)
+    return (source, None) if joined is None else (joined, join)
 
 
 def _numbers_swings(source: Source, clock: Clock, name: str) -> bool:

@@ -17,7 +17,7 @@ from faultml.importing.layout import FileLayout
 from faultml.importing.motion_file import read_header
 from faultml.importing.propose.source import Doubt, Guess, Table
 from faultml.importing.propose.words import load_words
-from faultml.importing.spreadsheet import open_book
+from faultml.importing.spreadsheet import MAX_COLUMNS, open_book
 from faultml.importing.text import open_bytes, split_fields
 from faultml.recordings.problems import shorten
 
@@ -25,6 +25,8 @@ HEAD_BYTES: Final = 200_000
 MAX_HEAD_LINES: Final = 400
 MAX_SHEETS: Final = 50
 MIN_ROWS: Final = 5
+WIDE: Final = 60
+"""A table of so many columns may hold a swing a row."""
 
 _DELIMITERS: Final = (",", ";", "tab", "|", "space")
 _IN_WORDS: Final = {",": "commas", ";": "semicolons", "tab": "tabs", "|": "bars", "space": "blanks"}
@@ -106,7 +108,7 @@ def _spreadsheet(path: Path) -> Table:
         sheets = {}
         for sheet in book.worksheets[:MAX_SHEETS]:
             sheet.reset_dimensions()
-            rows = sheet.iter_rows(max_row=MAX_HEAD_LINES, max_col=200, values_only=True)
+            rows = sheet.iter_rows(max_row=MAX_HEAD_LINES, max_col=MAX_COLUMNS, values_only=True)
             sheets[sheet.title] = [["" if cell is None else str(cell) for cell in row] for row in rows]
     finally:
         book.close()
@@ -259,7 +261,7 @@ def _stand(
         if abs(len(row) - width) <= 1 and n >= 0.5 * typical and n
     )
     rest = [n for row, n in zip(cells[first:], value[first:], strict=True) if any(row)]
-    if sum(n >= 0.5 * typical for n in rest) < max(0.5 * len(rest), 1 if mark else MIN_ROWS):
+    if sum(n >= 0.5 * typical for n in rest) < max(0.5 * len(rest), 1 if mark or width >= WIDE else MIN_ROWS):
         raise InputError("not-a-table", where=str(path), expected="rows of numbers", found="mostly words")
     above = [at for at in range(first) if any(cells[at])]
     units: list[str] = []

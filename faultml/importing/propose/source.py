@@ -18,12 +18,16 @@ from faultml.errors import InputError
 from faultml.importing.cells import Written, read_numbers
 from faultml.importing.layout import FileLayout
 from faultml.importing.propose.stand_ins import find_stand_ins
+from faultml.importing.propose.words import load_words, tokens
 from faultml.importing.readers import read_blocks
+from faultml.importing.wide import MANY, families, gather_wide
 
 MAX_ROWS: Final = 200_000
 """Samples looked at, and rows read; the rest of a file is more of the same."""
 
 LONGEST_STATEMENT: Final = 80
+MIN_SAMPLED: Final = 100
+"""So many numbered columns are samples, whatever they are called."""
 
 Doubt = Literal["sure", "likely", "open"]
 
@@ -125,23 +129,28 @@ def read_source(path: Path, table: Table) -> Source:
     blocks, n_values = [], 0
     angle_unit = ""
     for block in read_blocks(path, table.layout):
-        blocks.append(block.table)
+        blocks.append(block)
         angle_unit = angle_unit or block.angle_unit
         n_values += max((_n_values(column) for column in block.table.columns), default=0)
         if n_values >= MAX_ROWS:
             break
     if not blocks:
         raise InputError("no-rows", where=str(path), expected="a table of samples", found="no rows")
-    titles = blocks[0].column_names
+    if table.layout.shape == "rows":
+        table = _with_shape(table, blocks[0].table.column_names)
+    if table.layout.shape == "wide":
+        wide = families(blocks[0].table.column_names)
+        blocks = [gather_wide(block, wide) for block in blocks]
+    titles = blocks[0].table.column_names
     names = [
         title
         if title and title != "?" and titles.count(title) == 1 and not title.startswith("#")
         else f"#{at}"
         for at, title in enumerate(titles, 1)
     ]
-    columns = [[block.column(at) for block in blocks] for at in range(len(names))]
+    columns = [[block.table.column(at) for block in blocks] for at in range(len(names))]
     merged = {name: _merge(parts) for name, parts in zip(names, columns, strict=True)}
-    if table.layout.shape == "lists":
+    if table.layout.shape != "rows":
         return _lists(path, table, names, titles, merged, angle_unit)
     table = _with_missing(table, merged)
     written = Written.of(table.layout)
@@ -166,6 +175,27 @@ def read_source(path: Path, table: Table) -> Source:
         None,
         angle_unit,
     )
+
+
+def _with_shape(table: Table, names: Sequence[str]) -> Table:
+    """The table as one row a swing where its columns are numbered samples."""
+    known = load_words()
+    words = frozenset().union(*(angle.all for angle in known.angles.values()))
+    found = families(names)
+    sampled = [
+        family for family in found if _count(family, names) >= MIN_SAMPLED or set(tokens(family)) & words
+    ]
+    if len(sampled) < 2:
+        return table
+    reason = f"columns {', '.join(sampled[:4])} are numbered: a row is a swing"
+    layout = msgspec.structs.replace(table.layout, shape="wide")
+    guess = Guess("file.shape", "wide", "sure", reason)
+    return replace(table, layout=layout, guesses=[*table.guesses, guess])
+
+
+def _count(family: str, names: Sequence[str]) -> int:
+    before, _, after = family.partition(MANY)
+    return sum(name.startswith(before) and name.endswith(after) for name in names)
 
 
 def _with_missing(table: Table, columns: dict[str, pa.ChunkedArray]) -> Table:
@@ -230,9 +260,12 @@ def _lists(
             values[name] = np.split(numbers, ends)
         elif isinstance(next((row for row in rows if row is not None), None), list):
             try:
-                values[name] = [np.array(row or [], dtype=float) for row in rows]
-            except (TypeError, ValueError):
+                flat = pa.chunked_array([pa.array([cell for row in rows for cell in row or []])])
+            except (TypeError, ValueError, pa.ArrowException):
                 continue
+            numbers = as_numbers(flat, written)
+            if numbers is not None:
+                values[name] = np.split(numbers, np.cumsum([len(row or []) for row in rows])[:-1])
     lengths = np.max([[len(row) for row in column] for column in values.values()], axis=0) if values else [1]
     row = np.repeat(np.arange(len(lengths)), lengths)
     numbers_of: dict[str, NDArray[np.float64]] = {}

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import click
 
@@ -42,7 +44,8 @@ def propose(files: tuple[Path, ...], out: Path | None, force: bool, as_json: boo
 
     if out is not None and out.exists() and not force:
         raise click.BadParameter(f"{out} is there already; --force replaces it", param_hint="--out")
-    proposal = proposals.propose_layout(files)
+    with TemporaryDirectory(prefix="faultml-layout-") as folder:
+        proposal = proposals.propose_layout(_unpacked(files, folder))
     if out is not None:
         _write(out, proposals.as_toml(proposal))
     if as_json:
@@ -53,6 +56,14 @@ def propose(files: tuple[Path, ...], out: Path | None, force: bool, as_json: boo
         click.echo(f"\nLayout: {out}")
     else:
         click.echo("\n" + proposals.as_toml(proposal), nl=False)
+
+
+def _unpacked(files: Sequence[Path], folder: str) -> list[Path]:
+    """The files, and those of archives among them, unpacked into a folder."""
+    from faultml.importing.entries import find_recordings
+
+    found = find_recordings(files, unpack_into=Path(folder))
+    return [found.contents.get(path, path) for path in found.paths] or list(files)
 
 
 def _write(path: Path, text: str) -> None:
@@ -92,6 +103,7 @@ def check(layout_path: Path, file: Path, roster: Path | None) -> None:
         raise click.UsageError(f"still open in {layout_path}: {', '.join(questions)}")
     known = read_roster(roster)
     hands = dict(zip(known.table["player"], known.table["hand"], strict=True))
-    trial = try_layout(layout, layout_path, file, hands, default_assessor())
+    with TemporaryDirectory(prefix="faultml-layout-") as folder:
+        trial = try_layout(layout, layout_path, _unpacked([file], folder)[0], hands, default_assessor())
     click.echo("\n".join([as_text(trial.check), *verdict(trial)]))
     sys.exit(trial.exit_code)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from faultml.errors import InputError
+from faultml.importing.packed import is_archive, unpack
 from faultml.recordings.files import RESULTS_MARK, ROSTER_FILE, bad_name, is_utf8
 from faultml.recordings.problems import Problem, file_problem, shorten
 
@@ -21,17 +22,18 @@ Identity = tuple[int, int] | str
 
 @dataclass
 class Found:
-    """The files to read, and what was passed over."""
+    """The files to read, and what was passed over; of unpacked ones `contents` says where their content lies."""
 
     paths: list[Path] = field(default_factory=list)
+    contents: dict[Path, Path] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
 
 
-def find_recordings(paths: Sequence[Path], out: Path | None = None) -> Found:
+def find_recordings(paths: Sequence[Path], out: Path | None = None, unpack_into: Path | None = None) -> Found:
     """The files named, and every file of the folders named but for hidden ones, rosters, layouts and results.
 
     An entry that cannot be read (a link to itself, a name that is not UTF-8, a folder without permission) is a
-    problem, and the others are read.
+    problem, and the others are read. A zip archive of files is unpacked into a folder, where one is given.
 
     Raises
     ------
@@ -53,7 +55,7 @@ def find_recordings(paths: Sequence[Path], out: Path | None = None) -> Found:
         n_candidates = 0
         for candidate in candidates:
             n_candidates += 1
-            _add(candidate, found, seen)
+            _add(candidate, found, seen, unpack_into)
         if not n_candidates and len(found.problems) == n_before:
             found.problems.append(file_problem(str(path), "empty-folder", "a recorder's files", "none"))
     return found
@@ -66,7 +68,7 @@ def _is_folder(path: Path) -> bool:
         return False
 
 
-def _add(path: Path, found: Found, seen: set[Identity]) -> None:
+def _add(path: Path, found: Found, seen: set[Identity], unpack_into: Path | None) -> None:
     if not is_utf8(path):
         found.problems.append(bad_name(path))
         return
@@ -83,7 +85,25 @@ def _add(path: Path, found: Found, seen: set[Identity]) -> None:
         found.problems.append(file_problem(str(path), "empty-file", "a table", "0 bytes"))
     elif (identity := _identity(path, entry)) not in seen:
         seen.add(identity)
-        found.paths.append(path)
+        if unpack_into is not None and path.suffix.lower() == ".zip" and is_archive(path):
+            _unpack(path, found, unpack_into)
+        else:
+            found.paths.append(path)
+
+
+def _unpack(path: Path, found: Found, folder: Path) -> None:
+    own = folder / str(len(found.contents))
+    try:
+        for part in unpack(path, own):
+            if isinstance(part, Problem):
+                found.problems.append(part)
+            elif part.shown.name.lower() != ROSTER_FILE and not part.shown.name.lower().endswith(
+                NOT_RECORDINGS
+            ):
+                found.paths.append(part.shown)
+                found.contents[part.shown] = part.content
+    except InputError as error:
+        found.problems.append(file_problem(str(path), error.code, error.expected, error.found))
 
 
 def _identity(path: Path, entry: os.stat_result) -> Identity:

@@ -27,6 +27,10 @@ OURS: Final = {
     "spreadsheet": "faultml.importing.spreadsheet:SpreadsheetReader",
     "parquet": "faultml.importing.parquet_file:ParquetReader",
     "motion": "faultml.importing.motion_file:MotionReader",
+    "jsonl": "faultml.importing.json_file:JsonReader",
+    "feather": "faultml.importing.feather_file:FeatherReader",
+    "hdf5": "faultml.importing.hdf5_file:Hdf5Reader",
+    "c3d": "faultml.importing.c3d_file:C3dReader",
 }
 """Readers that come along. They are entry points too, but are found here first: no other package can take their place,
 and a checkout whose metadata are old still has them."""

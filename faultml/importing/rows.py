@@ -102,6 +102,8 @@ class RowReader:
         Called with each player's name for the name to write.
     alignment
         What the layout's `alignment` names, loaded.
+    content
+        Where the file's content lies, if not at `path`: of a file out of an archive.
 
     Raises
     ------
@@ -114,6 +116,7 @@ class RowReader:
     hands: Mapping[str, str] = field(default_factory=dict)
     rename: Callable[[str], str] = str
     alignment: Alignment | None = None
+    content: Path | None = None
     _last: dict[str, str] = field(default_factory=dict)
     _done: int = 0
     _event: bool = False

@@ -42,7 +42,7 @@ def read_pieces(reader: RowReader) -> Iterator[Piece]:
         one swing names several.
     """
     splitter = _Splitter(reader.layout.swings)
-    for block in blocks_of(reader.path, reader.layout):
+    for block in blocks_of(reader.content or reader.path, reader.layout):
         try:
             rows = reader.read(block)
         except pa.ArrowException as error:  # a type of column that nothing above provides for

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from io import StringIO
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Final, Protocol
 
 import numpy as np
@@ -18,7 +19,7 @@ import pyarrow as pa
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.importing.alignment import Alignment, load_alignment
-from faultml.importing.entries import Found, find_recordings
+from faultml.importing.entries import find_recordings
 from faultml.importing.join import first_files
 from faultml.importing.layout import Layout, open_questions, plain
 from faultml.importing.pseudonyms import Pseudonyms
@@ -137,9 +138,6 @@ def import_season(
         ``open-questions``, ``no-such-path``, ``bad-roster``, ``not-a-season-folder``; nothing is written then.
     """
     _check_answered(layout)
-    files = find_recordings(paths, out)
-    firsts, unpaired = first_files(files.paths, layout.join)
-    files = Found(firsts, [*files.problems, *unpaired])
     known = read_roster(roster)
     if known.unreadable:
         problem = known.problems[-1]
@@ -153,18 +151,24 @@ def import_season(
         )
     hands = dict(zip(known.table["player"], known.table["hand"], strict=True))
     rename = str if pseudonyms is None else pseudonyms.name
-    run = ImportRun(n_files=len(files.paths), unread=files.problems)
-    with replaced_folder(out, _check_ours) as part:
-        log = _Problems(part / PROBLEMS_FILE, run)
-        log.extend([*files.problems, *known.problems])
-        importer = _Importer(layout, hands, rename, alignment, cut, run, log, part / CUTS_FILE)
-        write_season(importer.batches(files.paths, on_file), part / SEASON_FILE)
-        log.close()
-        if roster is not None:
-            (part / ROSTER_FILE).write_bytes(_roster_bytes(roster, pseudonyms))
-        (part / IMPORT_FILE).write_text(_summary(run, layout), encoding="utf-8")
-        if pseudonyms is not None:
-            pseudonyms.save()
+    with TemporaryDirectory(prefix="faultml-import-") as folder:
+        files = find_recordings(paths, out, Path(folder))
+        firsts, unpaired = first_files(files.paths, layout.join)
+        problems = [*files.problems, *unpaired]
+        run = ImportRun(n_files=len(firsts), unread=problems)
+        with replaced_folder(out, _check_ours) as part:
+            log = _Problems(part / PROBLEMS_FILE, run)
+            log.extend([*problems, *known.problems])
+            importer = _Importer(
+                layout, hands, rename, alignment, cut, run, log, part / CUTS_FILE, files.contents
+            )
+            write_season(importer.batches(firsts, on_file), part / SEASON_FILE)
+            log.close()
+            if roster is not None:
+                (part / ROSTER_FILE).write_bytes(_roster_bytes(roster, pseudonyms))
+            (part / IMPORT_FILE).write_text(_summary(run, layout), encoding="utf-8")
+            if pseudonyms is not None:
+                pseudonyms.save()
     return run
 
 
@@ -213,6 +217,7 @@ class _Importer:
     run: ImportRun
     log: _Problems
     cuts_file: Path
+    contents: dict[Path, Path]
     counts: Counts = field(default_factory=Counter)
     met: set[int] = field(default_factory=set)
     """Hashes of the ids met so far: 8 bytes a swing, and a few for the set."""
@@ -224,7 +229,9 @@ class _Importer:
         for number, path in enumerate(paths, 1):
             problems: list[Problem] = []
             try:
-                reader = RowReader(path, self.layout, self.hands, self.rename, self.alignment)
+                reader = RowReader(
+                    path, self.layout, self.hands, self.rename, self.alignment, self.contents.get(path)
+                )
                 for batch in self._read(reader, problems):
                     yield batch
                     self.log.extend(problems)

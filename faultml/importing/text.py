@@ -80,6 +80,13 @@ def read_text(path: Path, layout: FileLayout) -> Iterator[Block]:
         raise InputError("no-rows", expected=f"samples from line {start} on", found="none")
 
 
+def read_lines(path: Path, encoding: str) -> Iterator[tuple[int, str]]:
+    """The lines of a file, each with its number from 1; see `read_text` for what is raised."""
+    for line, text in _texts(path, encoding):
+        for at, row in enumerate(text.removesuffix("\n").split("\n")):
+            yield line + at, row
+
+
 def open_bytes(path: Path) -> BinaryIO:
     """A file's bytes, unpacked where it is gzip."""
     stream = path.open("rb")

@@ -31,6 +31,7 @@ from faultml.importing.propose.sniff import sniff
 from faultml.importing.propose.source import Guess, Source, open_guess, read_source
 from faultml.importing.propose.wearer import guess_worn, stated_hand
 from faultml.importing.propose.words import AngleName
+from faultml.recordings.problems import shorten
 
 Array = NDArray[np.float64]
 
@@ -69,6 +70,9 @@ def propose_layout(paths: Sequence[Path]) -> Proposal:
     clock = guess_clock(source)
     fours = find_quaternions(source)
     angles = find_angles(source, stated_hand(source))
+    if source.table.layout.reader == "jsonl" and not angles.columns and not fours:
+        found = shorten(", ".join(source.names)) or "nothing"
+        raise InputError("no-angles", where=str(paths[0]), expected="angles or quaternions", found=found)
     oriented = len(fours) >= 2 and not {"flexion", "ulnar"} <= set(angles.columns)
     units, unit_guesses = guess_units(source, angles)
     order = [name for name, unit in units.items() if unit in _DEGREES]

@@ -13,10 +13,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from faultml.errors import InputError
+from faultml.importing.hdf5_file import tables_in
 from faultml.importing.layout import FileLayout
 from faultml.importing.motion_file import read_header
 from faultml.importing.propose.source import Doubt, Guess, Table
 from faultml.importing.propose.words import load_words
+from faultml.importing.readers import read_blocks
 from faultml.importing.spreadsheet import MAX_COLUMNS, open_book
 from faultml.importing.text import open_bytes, split_fields
 from faultml.recordings.problems import shorten
@@ -67,6 +69,16 @@ def sniff(path: Path) -> Table:
         raise InputError("empty-file", where=str(path), expected="a table", found="nothing")
     if head.startswith(b"PAR1"):
         return _parquet(path)
+    if head.startswith(b"ARROW1"):
+        return _listed(path, "feather", "it begins as a Feather file does")
+    if head.startswith(b"\x89HDF\r\n\x1a\n"):
+        return _hdf5(path)
+    if path.suffix.lower() == ".c3d" and head[1:2] == b"\x50":
+        return Table(FileLayout(reader="c3d"), [_reader("c3d", "it begins as a C3D file does")])
+    if head.startswith(b"PathFileType"):
+        raise _markers(path, head)
+    if head.lstrip(b"\xef\xbb\xbf \t\r\n")[:1] in (b"{", b"["):
+        return _listed(path, "jsonl", "its lines are JSON objects")
     if head.startswith(b"PK\x03\x04"):
         return _spreadsheet(path)
     if b"endheader" in head.lower() and path.suffix.lower() in (".sto", ".mot"):
@@ -91,6 +103,40 @@ def _parquet(path: Path) -> Table:
     if lists:
         guesses.append(Guess("file.shape", shape, "sure", "samples stand in list columns: a row is a swing"))
     return Table(FileLayout(reader="parquet", shape=shape), guesses)  # type: ignore[arg-type]
+
+
+def _listed(path: Path, reader: str, reason: str) -> Table:
+    """A file whose first block says whether its samples stand in lists."""
+    layout, guesses = FileLayout(reader=reader), [_reader(reader, reason)]
+    block = next(read_blocks(path, layout), None)
+    if block is not None and any(pa.types.is_nested(column.type) for column in block.table.schema):
+        guesses.append(Guess("file.shape", "lists", "sure", "samples stand in lists: a row is a swing"))
+        layout = msgspec.structs.replace(layout, shape="lists")
+    return Table(layout, guesses)
+
+
+def _hdf5(path: Path) -> Table:
+    names = tables_in(path)
+    guesses = [_reader("hdf5", "it begins as an HDF5 file does")]
+    if not names:
+        raise InputError(
+            "not-a-table", where=str(path), expected="a group of columns or a table", found="none"
+        )
+    longest = max(names, key=lambda name: names[name])
+    if len(names) > 1:
+        reason = f"{len(names)} tables; this one holds the most numbers"
+        guesses.append(Guess("file.sheet", longest, "likely", reason))
+    return Table(FileLayout(reader="hdf5", sheet=longest if len(names) > 1 else ""), guesses)
+
+
+def _markers(path: Path, head: bytes) -> InputError:
+    """A TRC file holds markers and nothing else."""
+    lines = head.decode("utf-8", "replace").split("\n")
+    names = [name.strip() for name in lines[3].split("\t")[2:] if name.strip()] if len(lines) > 3 else []
+    found = (
+        f"a TRC file: positions of {len(names)} markers ({', '.join(names[:4])}); export joint angles instead"
+    )
+    return InputError("no-angles", where=str(path), expected="angles or quaternions", found=shorten(found))
 
 
 def _motion(path: Path) -> Table:

@@ -53,7 +53,6 @@ def main() -> None:
 
 def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
     from faultml.cutting import cutter
-    from faultml.importing.entries import find_recordings
     from faultml.importing.layout import load_layout
     from faultml.importing.season import alignment_of, import_season
     from faultml.recordings.files import ROSTER_FILE
@@ -61,7 +60,6 @@ def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
 
     layout_path, files = Path(work.layout), Path(work.files)
     layout = load_layout(layout_path)
-    total = len(find_recordings([files]).paths)
     part = files.with_name(f"{files.name}-season")
     run = import_season(
         [files],
@@ -70,7 +68,7 @@ def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
         roster=folder.roster if layout.worn.hand == "roster" else None,
         alignment=alignment_of(layout, layout_path),
         cut=cutter(layout),
-        on_file=lambda number: _report(Progress(number, total)),
+        on_file=lambda number, total: _report(Progress(number, total)),
     )
     # The season has one roster, beside its imports.
     (part / ROSTER_FILE).unlink(missing_ok=True)

@@ -118,6 +118,15 @@ def _read_numbers(column: pa.Array, written: Written) -> tuple[Floats, Mask]:
         return np.full(len(column), np.nan), np.zeros(len(column), dtype=bool)
     if not _is_text(column.type):
         raise InputError("wrong-type", expected="numbers", found=str(column.type))
+    if decimal == ".":
+        # Plain numbers and nothing else, as most columns hold: all else is looked at cell by cell.
+        try:
+            values = column.cast(pa.float64()).to_numpy(zero_copy_only=False)
+        except pa.ArrowInvalid:
+            pass
+        else:
+            if np.isfinite(values).all():
+                return np.array(values, dtype=float), np.zeros(len(column), dtype=bool)
     text = pc.utf8_trim_whitespace(column)
     missing = pc.is_in(text, value_set=pa.array([*MISSING_WORDS, *written.missing], text.type))
     text = pc.if_else(missing, pa.scalar(None, text.type), text)

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -55,6 +56,7 @@ class NamePattern:
         )
 
 
+@lru_cache(maxsize=64)
 def parse_pattern(pattern: str) -> NamePattern:
     """Take a pattern apart.
 

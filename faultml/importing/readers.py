@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import Final, Literal, Protocol
@@ -122,6 +123,7 @@ def _guarded(reader: Reader, path: Path, layout: FileLayout) -> Iterator[Block]:
         ) from error
 
 
+@lru_cache(maxsize=64)
 def _load(name: str) -> Reader:
     found: EntryPoint | None
     if name in OURS:

@@ -25,7 +25,7 @@ from faultml.importing.layout import Layout, open_questions, plain
 from faultml.importing.pseudonyms import Pseudonyms
 from faultml.importing.recording import Recording, read_recordings
 from faultml.importing.rows import RowReader
-from faultml.importing.swings import Counts, read_swings
+from faultml.importing.swings import Counts, SwingPool
 from faultml.recordings.checks import check_swings
 from faultml.recordings.files import ROSTER_FILE
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten, swing_problem
@@ -105,7 +105,7 @@ def import_season(
     pseudonyms: Pseudonyms | None = None,
     alignment: Alignment | None = None,
     cut: Cutter | None = None,
-    on_file: Callable[[int], None] | None = None,
+    on_file: Callable[[int, int], None] | None = None,
 ) -> ImportRun:
     """Read files by a layout and write the season folder `out`: ``season.parquet``, the roster, problems beside them.
 
@@ -130,7 +130,7 @@ def import_season(
     cut
         For layouts with split ``stream``.
     on_file
-        Called after each file with how many have been read.
+        Called after each file with how many have been read, and of how many.
 
     Raises
     ------
@@ -223,16 +223,17 @@ class _Importer:
     """Hashes of the ids met so far: 8 bytes a swing, and a few for the set."""
 
     def batches(
-        self, paths: Sequence[Path], on_file: Callable[[int], None] | None = None
+        self, paths: Sequence[Path], on_file: Callable[[int, int], None] | None = None
     ) -> Iterator[SwingBatch]:
         """What is written of every file, in order."""
+        problems: list[Problem] = []
+        pool = SwingPool(self.layout, self.alignment, self.counts, problems.append)
         for number, path in enumerate(paths, 1):
-            problems: list[Problem] = []
             try:
                 reader = RowReader(
                     path, self.layout, self.hands, self.rename, self.alignment, self.contents.get(path)
                 )
-                for batch in self._read(reader, problems):
+                for batch in self._read(reader, pool, problems):
                     yield batch
                     self.log.extend(problems)
                     problems.clear()
@@ -240,12 +241,16 @@ class _Importer:
                 self.run.unread.append(_of_file(path, error))
                 problems.append(self.run.unread[-1])
             self.log.extend(problems)
+            problems.clear()
             if on_file is not None:
-                on_file(number)
+                on_file(number, len(paths))
+        for raw in pool.rest():
+            yield self._checked(raw, problems)
+        self.log.extend(problems)
 
-    def _read(self, reader: RowReader, problems: list[Problem]) -> Iterator[SwingBatch]:
+    def _read(self, reader: RowReader, pool: SwingPool, problems: list[Problem]) -> Iterator[SwingBatch]:
         if self.layout.swings.split != "stream":
-            for raw in read_swings(reader, self.counts, problems.append):
+            for raw in pool.read(reader):
                 yield self._checked(raw, problems)
         elif self.cut is None:
             raise InputError(

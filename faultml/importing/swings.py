@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, ID_COLUMNS
+from faultml.importing.alignment import Alignment
 from faultml.importing.layout import Layout, needs_side
 from faultml.importing.rows import KEYS, TOLD, RowReader
 from faultml.importing.runs import Piece, read_pieces
@@ -31,49 +33,75 @@ _MAX_MARKS: Final = 3
 """So many differing marks of one swing are kept to tell of."""
 
 
-def read_swings(reader: RowReader, counts: Counts, report: Report) -> Iterator[RawSwings]:
-    """All swings of a file, in order, in batches of bounded size.
+class SwingPool:
+    """Swings of one file after the other, handed on in batches of bounded size, so that small files cost little.
 
     Parameters
     ----------
-    reader
-        Of the file.
+    layout, alignment
+        Of all files.
     counts
         Goes on from file to file, see `Counts`.
     report
-        Called with each problem of a swing.
+        Called with each problem of a swing once its batch is handed on.
+    """
+
+    def __init__(self, layout: Layout, alignment: Alignment | None, counts: Counts, report: Report) -> None:
+        self._layout, self._alignment = layout, alignment
+        self._counts, self._report = counts, report
+        self._held: list[_Swing] = []
+        self._n_samples = 0
+
+    def read(self, reader: RowReader) -> Iterator[RawSwings]:
+        """The batches that fill up while a file is read; its last swings are held for the next one.
+
+        Raises
+        ------
+        InputError
+            What `faultml.importing.runs.read_pieces` raises. The swings whole by then are held or have been yielded.
+        """
+        swing: _Swing | None = None
+        for piece in read_pieces(reader):
+            if piece.first or swing is None:
+                if swing is not None:
+                    self._hold(swing)
+                if len(self._held) >= BATCH_SWINGS or self._n_samples >= BATCH_SAMPLES:
+                    yield self._hand_over()
+                swing = _Swing(reader.path, piece.key, int(piece.rows.lines[piece.start]))
+            swing.add(piece)
+        if swing is not None:
+            self._hold(swing)
+
+    def rest(self) -> Iterator[RawSwings]:
+        """What is held still."""
+        if self._held:
+            yield self._hand_over()
+
+    def _hold(self, swing: _Swing) -> None:
+        self._held.append(swing)
+        self._n_samples += swing.n_samples
+
+    def _hand_over(self) -> RawSwings:
+        raw = _raw_swings(self._held, self._layout, self._alignment, self._counts, self._report)
+        self._held, self._n_samples = [], 0
+        return raw
+
+
+def read_swings(reader: RowReader, counts: Counts, report: Report) -> Iterator[RawSwings]:
+    """All swings of a file, in order, in batches of bounded size; see `SwingPool`.
 
     Raises
     ------
     InputError
         What `faultml.importing.runs.read_pieces` raises. The swings whole by then have been yielded.
     """
-    held: list[_Swing] = []
-    swing: _Swing | None = None
-
-    def hand_over() -> RawSwings:
-        raw = _raw_swings(held, reader, counts, report)
-        held.clear()
-        return raw
-
-    pieces = read_pieces(reader)
+    pool = SwingPool(reader.layout, reader.alignment, counts, report)
     try:
-        for piece in pieces:
-            if piece.first or swing is None:
-                if swing is not None:
-                    held.append(swing)
-                if len(held) >= BATCH_SWINGS or sum(each.n_samples for each in held) >= BATCH_SAMPLES:
-                    yield hand_over()
-                swing = _Swing(piece.key, int(piece.rows.lines[piece.start]))
-            swing.add(piece)
+        yield from pool.read(reader)
     except Exception:
-        if held:  # whole before the damage; the swing in hand is not
-            yield hand_over()
+        yield from pool.rest()
         raise
-    if swing is not None:
-        held.append(swing)
-    if held:
-        yield hand_over()
+    yield from pool.rest()
 
 
 def arm_reason(arm: str, hand: str, layout: Layout) -> str:
@@ -89,6 +117,7 @@ def arm_reason(arm: str, hand: str, layout: Layout) -> str:
 class _Swing:
     """One swing as its pieces come; of one that is too long only the beginning is kept."""
 
+    path: Path
     key: tuple[str, ...]
     line: int
     n_samples: int = 0
@@ -123,8 +152,10 @@ def _take_marks(marks: set[float], values: NDArray[np.float64]) -> None:
         marks.update(np.unique(values[np.isfinite(values)])[:_MAX_MARKS].tolist())
 
 
-def _raw_swings(swings: list[_Swing], reader: RowReader, counts: Counts, report: Report) -> RawSwings:
-    layout, known = reader.layout, findings()
+def _raw_swings(
+    swings: list[_Swing], layout: Layout, alignment: Alignment | None, counts: Counts, report: Report
+) -> RawSwings:
+    known = findings()
     columns: dict[str, list] = {
         name: [] for name in (*KEYS, *TOLD, "impact_s", "row", "reason", "noted") if name != "arm"
     }
@@ -137,8 +168,13 @@ def _raw_swings(swings: list[_Swing], reader: RowReader, counts: Counts, report:
             counts[session] += 1
             words["swing"] = f"{counts[session]:03d}"
         ids = [words[name] for name in ID_COLUMNS]
-        t_s = np.concatenate(swing.t_s)
+        t_s, angles_deg = np.concatenate(swing.t_s), np.concatenate(swing.angles_deg, axis=1)
         noted = dict(swing.faults)
+        kept = _without_repeats(t_s, angles_deg)
+        if len(kept) < len(t_s):
+            repeated = f"{len(t_s) - len(kept)} rows that stand there already"
+            noted["duplicate-rows"] = (swing.line, "each sample once", repeated)
+            t_s, angles_deg = t_s[kept], angles_deg[:, kept]
         reason = arm_reason(arm, hand, layout)
         if reason:
             said = f"arm {arm or 'unknown'}, golfer's hand {hand or 'unknown'}"
@@ -148,7 +184,7 @@ def _raw_swings(swings: list[_Swing], reader: RowReader, counts: Counts, report:
         for name, found in (disagreeing | several).items():
             noted["inconsistent-rows"] = (swing.line, f"one {name} for a swing", found)
         for code, (line, expected, found) in noted.items():
-            report(swing_problem(str(reader.path), line, ids, code, expected, found))
+            report(swing_problem(str(swing.path), line, ids, code, expected, found))
         refused = [code for code in noted if known[code].severity == "refuse"]
         if len(t_s) > limits().max_samples:
             refused.append("")  # the checks refuse it by its length
@@ -161,14 +197,24 @@ def _raw_swings(swings: list[_Swing], reader: RowReader, counts: Counts, report:
         lengths.append(0 if columns["reason"][-1] else len(t_s))
         if lengths[-1]:
             times.append(t_s)
-            angles.append(np.concatenate(swing.angles_deg, axis=1))
+            angles.append(angles_deg)
     columns["shot"] = [split_shot(text) for text in columns["shot"]]
-    if reader.alignment is not None:
-        columns[MOUNTING_COLUMN] = [reader.alignment.mounting_sd_deg] * len(swings)
-    table = raw_table(len(swings), **columns, file=[str(reader.path)] * len(swings))
+    if alignment is not None:
+        columns[MOUNTING_COLUMN] = [alignment.mounting_sd_deg] * len(swings)
+    table = raw_table(len(swings), **columns, file=[str(swing.path) for swing in swings])
     return RawSwings(
         table, np.array(lengths, dtype=np.int64), np.concatenate(times), tuple(np.concatenate(angles, axis=1))
     )
+
+
+def _without_repeats(t_s: NDArray[np.float64], angles_deg: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Places of the samples without exact copies of earlier ones; rows that rise in time have none."""
+    if len(t_s) < 2 or (np.diff(t_s) > 0).all():
+        return np.arange(len(t_s))
+    rows = np.ascontiguousarray(np.concatenate([t_s[None], angles_deg]).T)
+    rows[np.isnan(rows)] = np.nan  # one bit pattern
+    _, first = np.unique(rows.view(f"V{rows.itemsize * rows.shape[1]}").ravel(), return_index=True)
+    return np.sort(first)
 
 
 def _append(columns: dict[str, list], values: Mapping[str, str]) -> None:

@@ -284,6 +284,7 @@ PAIRS: dict[str, tuple[Files, Files]] = {
 
 ELSEWHERE = {
     "trail-arm": "tests of importing",
+    "duplicate-rows": "tests of importing",
     "arm-unknown": "tests of importing",
     "coach-landmark-ignored": "tests of moved landmarks",
     "mounting-suspected": "tests of the mounting turn",

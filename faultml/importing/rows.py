@@ -36,6 +36,7 @@ KEYS: Final = (*ID_COLUMNS, "arm", "hand")
 
 TOLD: Final = ("club", "shot", "context")
 
+_ARMS: Final = ("left", "right", "lead")
 _LEAD_ARM: Final = {"right": "left", "left": "right"}
 _AXES: Final = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
 _NO_TURN: Final = (0.0, 0.0, 0.0, 1.0)
@@ -215,10 +216,11 @@ class RowReader:
 
     def sides(self, words: Mapping[str, Words]) -> NDArray[np.str_]:
         """``(n_rows,)`` the arm of each row: left, right, or "" where it is not known."""
-        arms = np.array([word.lower() for word in words["arm"].words])[words["arm"].codes]
+        known = [word if word in _ARMS else "" for word in map(str.lower, words["arm"].words)]
+        arms = np.array(known)[words["arm"].codes]
         hands = [_LEAD_ARM.get(word.lower(), "") for word in words["hand"].words]
         lead = np.array(hands)[words["hand"].codes]
-        return np.where(arms == "lead", lead, np.where(np.isin(arms, ("left", "right")), arms, ""))
+        return np.where(arms == "lead", lead, arms)
 
     def _from_angles(self, block: Block, arms: NDArray[np.str_], faults: list[Fault]) -> Floats:
         angles_deg = np.full((len(CHANNELS), len(arms)), np.nan)

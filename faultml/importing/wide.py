@@ -58,8 +58,8 @@ def gather_wide(block: Block, columns: Sequence[str]) -> Block:
     n_rows = len(block.table)
     parts = {family: [_whole(block.table.column(at)) for at in own] for family, own in places.items()}
     lengths = np.zeros(n_rows, dtype=np.int64)
-    for own in parts.values():
-        for number, column in enumerate(own, 1):
+    for samples in parts.values():
+        for number, column in enumerate(samples, 1):
             lengths[_filled(column)] = np.maximum(lengths[_filled(column)], number)
     row = np.repeat(np.arange(n_rows), lengths)
     within = np.arange(len(row)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
@@ -67,11 +67,10 @@ def gather_wide(block: Block, columns: Sequence[str]) -> Block:
     table = block.table.select(
         [at for at in range(len(names)) if not any(at in own for own in places.values())]
     )
-    for family, own in parts.items():
-        kinds = {column.type for column in own}
-        if len(kinds) > 1:
-            own = [column.cast(pa.string()) for column in own]
-        flat = pa.concat_arrays(own).take(pa.array(within * n_rows + row))
+    for family, samples in parts.items():
+        if len({column.type for column in samples}) > 1:
+            samples = [column.cast(pa.string()) for column in samples]
+        flat = pa.concat_arrays(samples).take(pa.array(within * n_rows + row))
         table = table.append_column(family, pa.ListArray.from_arrays(offsets, flat))
     return Block(table, block.lines, block.broken, block.angle_unit, block.above)
 

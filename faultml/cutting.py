@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gzip
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -13,9 +13,10 @@ from faultml.classifier.bundle import Bundle, load_bundle
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.importing.alignment import Alignment
+from faultml.importing.importer import Cutter, ImportRun
 from faultml.importing.layout import Layout, parse_layout
 from faultml.importing.recording import Recording
-from faultml.importing.season import Cutter, ImportRun, import_season
+from faultml.importing.season import import_season
 from faultml.recordings.files import find_files
 from faultml.streams.cut import Cuts, Ids, cut_stream
 
@@ -45,6 +46,7 @@ def cut_season(
     alignment: Alignment | None = None,
     bundle: Bundle | None = None,
     catalogue: Catalogue | None = None,
+    on_file: Callable[[int, int], None] | None = None,
 ) -> ImportRun:
     """Cut whole range sessions into swings and write them as a season, with what was left out and why beside it.
 
@@ -61,6 +63,8 @@ def cut_season(
         Where the layout names one.
     bundle, catalogue
         The package's own where not given.
+    on_file
+        Called after each file with how many have been read, and of how many.
 
     Raises
     ------
@@ -74,7 +78,12 @@ def cut_season(
             "no-stream", where="swings.split", expected='"stream", to cut', found=f'"{layout.swings.split}"'
         )
     return import_season(
-        paths, layout, out, alignment=alignment, cut=cutter(layout, bundle=bundle, catalogue=catalogue)
+        paths,
+        layout,
+        out,
+        alignment=alignment,
+        cut=cutter(layout, bundle=bundle, catalogue=catalogue),
+        on_file=on_file,
     )
 
 

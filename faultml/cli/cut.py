@@ -34,14 +34,14 @@ def command(files: tuple[Path, ...], layout_path: Path | None, out: Path, quiet:
       faultml cut range-tuesday.csv --out season/
       faultml classify season/ --out results/
     """
-    from faultml.cli.import_season import finish
+    from faultml.cli.import_season import finish, show_files
     from faultml.cutting import cut_season, own_layout
     from faultml.importing.layout import load_layout
     from faultml.importing.season import CUTS_FILE, alignment_of
 
     layout = load_layout(layout_path) if layout_path else own_layout(files)
     alignment = alignment_of(layout, layout_path) if layout_path else None
-    run = cut_season(files, out, layout=layout, alignment=alignment)
+    run = cut_season(files, out, layout=layout, alignment=alignment, on_file=None if quiet else show_files)
     if not quiet:
         click.echo(f"What was cut, what was left out and why: {out / CUTS_FILE}")
     finish(run, out, quiet=quiet)

@@ -12,9 +12,10 @@ import click
 
 if TYPE_CHECKING:
     from faultml.check import Check
-    from faultml.importing.season import ImportRun
+    from faultml.importing.importer import ImportRun
 
 MAX_NAMED: Final = 5
+SHOWN_EVERY: Final = 1000
 WIDTH: Final = 96
 
 
@@ -76,8 +77,27 @@ def command(
         pseudonyms=load_pseudonyms(pseudonyms_path) if pseudonyms_path else None,
         alignment=alignment_of(layout, layout_path),
         cut=cutter(layout),
+        on_file=None if quiet else show_files,
     )
     finish(run, out, quiet=quiet)
+
+
+def show_files(done: int, total: int) -> None:
+    """Progress of an import of many files, on stderr."""
+    if total >= SHOWN_EVERY and (done % SHOWN_EVERY == 0 or done == total):
+        click.echo(f"{done:,} of {total:,} files read", err=True)
+
+
+class _ShowSwings:
+    """Progress of a long check, on stderr."""
+
+    def __init__(self) -> None:
+        self._next = SHOWN_EVERY
+
+    def __call__(self, done: int) -> None:
+        if done >= self._next:
+            click.echo(f"{done:,} swings checked", err=True)
+            self._next = done + SHOWN_EVERY
 
 
 def finish(run: ImportRun, out: Path, *, quiet: bool) -> NoReturn:
@@ -87,7 +107,7 @@ def finish(run: ImportRun, out: Path, *, quiet: bool) -> NoReturn:
 
     if not quiet:
         click.echo(outcome(run, out))
-    check = check_import(out, default_assessor())
+    check = check_import(out, default_assessor(), None if quiet else _ShowSwings())
     if not quiet:
         click.echo("\n".join(verdict(check, run.n_swings, out)))
     sys.exit(check.exit_code)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final, Literal
@@ -68,14 +68,35 @@ def _whole_file(path: Path) -> Iterator[Path]:
 
 
 def _write_parquet(batches: Iterable[SwingBatch], path: Path) -> None:
-    samples = [f"{name}.list.element" for name in SAMPLE_COLUMNS]
-    words = [name for name in SEASON_SCHEMA.names if name not in (*SAMPLE_COLUMNS, *NUMBER_COLUMNS)]
-    writer = pq.ParquetWriter(
-        path, SEASON_SCHEMA, compression="zstd", use_dictionary=words, use_byte_stream_split=samples
-    )
-    with writer:
+    with _parquet_writer(path) as writer:
         for batch in batches:
             writer.write_table(_season_table(batch))
+
+
+def _parquet_writer(path: Path) -> pq.ParquetWriter:
+    samples = [f"{name}.list.element" for name in SAMPLE_COLUMNS]
+    words = [name for name in SEASON_SCHEMA.names if name not in (*SAMPLE_COLUMNS, *NUMBER_COLUMNS)]
+    return pq.ParquetWriter(
+        path, SEASON_SCHEMA, compression="zstd", use_dictionary=words, use_byte_stream_split=samples
+    )
+
+
+def join_seasons(paths: Sequence[Path], target: Path) -> None:
+    """Put Parquet files of `write_season` together as one, in order; a single one is moved.
+
+    Raises
+    ------
+    OSError
+        Where one cannot be read or the target cannot be written.
+    """
+    if len(paths) == 1:
+        paths[0].replace(target)
+        return
+    with _whole_file(target) as part, _parquet_writer(part) as writer:
+        for path in paths:
+            with pq.ParquetFile(path) as file:
+                for group in range(file.num_row_groups):
+                    writer.write_table(file.read_row_group(group))
 
 
 def _season_table(batch: SwingBatch) -> pa.Table:

@@ -10,8 +10,9 @@ import pyarrow.parquet as pq
 from recorder_files import recorder_table, text_bytes
 from season_fakes import fake_season
 
+from faultml.importing.importer import ImportRun
 from faultml.importing.layout import Layout
-from faultml.importing.season import SEASON_FILE, ImportRun, import_season
+from faultml.importing.season import SEASON_FILE, import_season
 
 SEASON = fake_season(2, rate_hz=60.0)
 

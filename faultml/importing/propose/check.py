@@ -10,12 +10,13 @@ from typing import Final
 import numpy as np
 
 from faultml.channels import CHANNELS, ID_COLUMNS
+from faultml.importing.importer import Cutter
 from faultml.importing.layout import Layout
 from faultml.importing.propose.clock import mean_step
 from faultml.importing.propose.motion import backswing_direction, find_moves
 from faultml.importing.recording import read_recordings
 from faultml.importing.rows import RowReader
-from faultml.importing.season import Cutter, alignment_of
+from faultml.importing.season import alignment_of
 from faultml.importing.swings import read_swings
 from faultml.recordings.checks import check_swings
 from faultml.recordings.findings import limits

@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from recorder_files import layout_of, recorder_table, text_bytes, write_recorder
 from season_fakes import fake_season
 
+from faultml.importing.importer import ImportRun
 from faultml.importing.layout import Contact, FromColumn, Layout, TimeLayout
-from faultml.importing.season import PROBLEMS_FILE, ImportRun, import_season
+from faultml.importing.season import PROBLEMS_FILE, import_season
 from faultml.recordings.findings import findings
 from faultml.recordings.read import open_season
 

@@ -27,6 +27,8 @@ DEGREES_SPAN: Final = 12.0
 RADIANS_SIZE: Final = 3.3
 RADIANS_SPAN: Final = (0.25, 6.3)
 DEGREES_SIZE: Final = 400.0
+STRAIGHT_DEG: Final = (140.0, 220.0)
+"""Where an angle stands that is 180 with the wrist straight; practice, no source."""
 FAINT_DEG: Final = 3.0
 ADDRESS_DEG: Final = 8.0
 """Lead wrists mostly stand 10 to 30 degrees extended at address (common practice): beyond this, a start is a hint."""
@@ -172,6 +174,14 @@ def guess_units(source: Source, found: Found) -> tuple[dict[AngleName, str], lis
             guesses.append(Guess(path, size, "likely", f"{span}; nothing in the file names a unit"))
         else:
             guesses.append(open_guess(path, f"{span}, which fits neither", question))
+    for name, unit in units.items():
+        middle = float(np.nanmedian(source.numbers[found.columns[name]])) * (
+            1 if unit == "deg" else 180 / np.pi
+        )
+        if name != "pronation" and STRAIGHT_DEG[0] <= abs(middle) <= STRAIGHT_DEG[1]:
+            question = f"What does {found.columns[name]!r} read with the wrist straight: 180, or 0?"
+            why = f"it stands about {middle:.0f} degrees, as a goniometer does that reads 180 with the wrist straight"
+            guesses.append(open_guess(f"angles.{name}.straight", why, question))
     return units, guesses
 
 

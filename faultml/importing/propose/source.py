@@ -163,6 +163,11 @@ def read_source(path: Path, table: Table) -> Source:
         values = as_numbers(column, written)
         if values is not None and name not in stamps:
             numbers[name] = values
+    fresh = _fresh_rows(list(cells.values()))
+    if not fresh.all():  # an import drops copies of rows too
+        numbers = {name: values[fresh] for name, values in numbers.items()}
+        cells = {name: column[fresh] for name, column in cells.items()}
+        stamps = {name: column[fresh] for name, column in stamps.items()}
     return Source(
         path,
         table,
@@ -207,6 +212,14 @@ def _with_missing(table: Table, columns: dict[str, pa.ChunkedArray]) -> Table:
     guess = Guess("file.missing", list(found), "likely", reason)
     layout = msgspec.structs.replace(table.layout, missing=tuple(found))
     return replace(table, layout=layout, guesses=[*table.guesses, guess])
+
+
+def _fresh_rows(columns: list[NDArray[np.object_]]) -> NDArray[np.bool_]:
+    """Rows that differ from the one before in some column."""
+    fresh = np.ones(len(columns[0]) if columns else 0, dtype=bool)
+    if len(fresh) > 1:
+        fresh[1:] = np.any([(column[1:] != column[:-1]).astype(bool) for column in columns], axis=0)
+    return fresh
 
 
 def _n_values(column: pa.ChunkedArray) -> int:

@@ -14,6 +14,7 @@ from faultml.care.body import PlayerBody, pain_state
 from faultml.care.names import holds, near, same
 from faultml.care.put_together import body_of, cells_of
 from faultml.care.rules import load_care
+from faultml.care.same_person import everyone, names_known, one_person, rows_of_person
 from faultml.care.seen import SeenCell
 from faultml.care.sources import sources_of_run
 from faultml.recordings.roster import Roster, read_roster, roster_frame
@@ -61,6 +62,7 @@ def known_now(
     recorded: bool = True,
     other: Store | None = None,
     missing: tuple[str, ...] = (),
+    run: Mapping[str, Any] | None = None,
 ) -> Known:
     """Put roster and store together.
 
@@ -81,8 +83,12 @@ def known_now(
         A further store, which is only read: what was said there counts too.
     missing
         What was looked for and not found: it holds every drill of everybody.
+    run
+        The content of ``run.json``, where there are results: it says which names they take for one player's.
     """
-    players = sorted(set(players))
+    stores = [each for each in (other, store) if each is not None]
+    players_of = names_known(stores, run or {})
+    players = everyone(players, players_of)
     rows = {str(row["player"]): row for row in roster.table.to_dict("records")}
     strange = {
         str(row["player"]): row["pain"]
@@ -101,7 +107,7 @@ def known_now(
         _note(store, current if roster.file and not roster.unreadable else {}, written_on, today)
         if recorded:
             _note_recorded(store, players)
-    seen = _read([each for each in (other, store) if each is not None], players)
+    seen = _read(stores, players)
     cells: dict[str, dict[str, list[SeenCell]]] = {}
     for (player, about), texts in seen.cells.items():
         cells.setdefault(player, {})[about] = list(texts)
@@ -123,20 +129,21 @@ def known_now(
             held |= {player: (*held.get(player, ()), name) for player in meant}
             if meant:
                 strange[name] = ()
+    bodies = {
+        player: body_of(
+            player,
+            rows.get(player),
+            cells.get(player, {}),
+            own.get(player, ()),
+            held_for=held.get(player, ()),
+            unread=bool(missing),
+            anew=player in seen.readmitted,
+        )
+        for player in players
+    }
     return Known(
-        bodies={
-            player: body_of(
-                player,
-                rows.get(player),
-                cells.get(player, {}),
-                own.get(player, ()),
-                held_for=held.get(player, ()),
-                unread=bool(missing),
-                anew=player in seen.readmitted,
-            )
-            for player in players
-        },
-        roster=roster.table,
+        bodies=one_person(bodies, players_of),
+        roster=rows_of_person(roster.table, players_of),
         open_names=tuple(sorted(set(strange) - set(released))),
         missing=missing,
     )
@@ -146,7 +153,8 @@ def known_from_file(
     roster: Path | None, players: Iterable[str], today: date, store: Store | None = None
 ) -> Known:
     """The same with the roster read from its file as it is now; one that cannot be found or read means no drill."""
-    players = sorted(set(players))
+    stores = [] if store is None else [store]
+    players = everyone(players, names_known(stores, {}))
     read: Roster = read_roster(roster)
     return known_now(match_roster(read, players), players, today, store)
 
@@ -190,17 +198,18 @@ def known_with_store(
     roster: Path | None = None,
 ) -> Known:
     """As `known_of_run`, with the store open."""
-    players = sorted(set(players))
+    stores = [] if store is None else [store]
+    players = everyone(players, names_known(stores, run))
     sources = sources_of_run(run, roster, store)
     matched = match_roster(read_roster(sources.roster), players)
     if sources.second is not None:
         matched = with_cautions_of(matched, match_roster(read_roster(sources.second), players))
     if sources.store is None:
-        return known_now(matched, players, today, store, missing=sources.missing)
+        return known_now(matched, players, today, store, missing=sources.missing, run=run)
     from faultml.store import open_store
 
     with open_store(sources.store, create=False) as other:
-        return known_now(matched, players, today, store, other=other, missing=sources.missing)
+        return known_now(matched, players, today, store, other=other, missing=sources.missing, run=run)
 
 
 def known_in_store(store: Path | None, players: Iterable[str], today: date) -> Known:

@@ -27,6 +27,7 @@ COMMANDS: Final = {
     "plan": "Say which drill each player is on, and why.",
     "outcomes": "Did it work? What each drill changed.",
     "labels": "Keep a coach's verdicts, and choose the next.",
+    "names": "Two spellings of one player, merged or parted.",
     "landmarks": "List, export or take back landmarks a coach moved.",
     "retrain": "Learn a coach adaptation from their verdicts.",
     "explain": "Show every number behind one player's drill.",

@@ -48,8 +48,10 @@ def run_season(
     """Classify with a progress bar on a terminal and say in a few lines what came out; then write the report."""
     from faultml.recordings.read import open_season
     from faultml.season import classify_season
+    from faultml.season.corrections import read_corrections
 
-    season = open_season([path.absolute() for path in paths] if "://" in on else paths)
+    names = read_corrections(store).names
+    season = open_season([path.absolute() for path in paths] if "://" in on else paths, names=names)
     shown = sys.stderr.isatty() and not quiet
     with click.progressbar(length=season.n_swings, label="Swings", file=sys.stderr, hidden=not shown) as bar:
 

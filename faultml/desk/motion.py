@@ -19,6 +19,7 @@ from faultml.motion.curves import Curves
 from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import OFFSETS_S, Windows, make_windows
 from faultml.recordings.of_player import read_player
+from faultml.recordings.same_names import SameName
 
 Array = NDArray[np.float64]
 
@@ -91,8 +92,8 @@ class RawCurves:
 class _Player:
     """One player's recordings on the even clock."""
 
-    def __init__(self, season: Sequence[Path], player: str) -> None:
-        batch = read_player(season, player)
+    def __init__(self, season: Sequence[Path], player: str, names: Sequence[SameName]) -> None:
+        batch = read_player(season, player, names)
         ids = batch.table[["session", "swing"]].itertuples(index=False, name=None)
         self.rows = {(str(session), str(swing)): row for row, (session, swing) in enumerate(ids)}
         self.windows: Windows = make_windows(batch)
@@ -100,10 +101,17 @@ class _Player:
 
 
 class Recordings:
-    """Recordings of a season, a few players' at a time."""
+    """Recordings of a season, a few players' at a time.
+
+    Attributes
+    ----------
+    names
+        Names of the recordings that are read as a player of another name, as the results were made with.
+    """
 
     def __init__(self, season: Sequence[Path]) -> None:
         self._season = tuple(season)
+        self.names: tuple[SameName, ...] = ()
         self._players: OrderedDict[str, _Player] = OrderedDict()
         self._lock = Lock()
 
@@ -156,7 +164,7 @@ class Recordings:
 
     def _player(self, name: str) -> _Player:
         if name not in self._players:
-            self._players[name] = _Player(self._season, name)
+            self._players[name] = _Player(self._season, name, self.names)
             while len(self._players) > MAX_PLAYERS:
                 self._players.popitem(last=False)
         self._players.move_to_end(name)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Final
 
+import msgspec
 import pandas as pd
 
 from faultml.channels import ID_COLUMNS
@@ -14,6 +15,7 @@ from faultml.desk.folder import DeskFolder
 from faultml.desk.motion import Recordings
 from faultml.errors import FaultmlError
 from faultml.faults.catalogue import Catalogue, load_catalogue
+from faultml.recordings.same_names import SameName
 from faultml.results import Results, read_results
 
 _LISTED: Final = (*ID_COLUMNS, "club", "shot", "context", "assessed", "reason")
@@ -46,6 +48,9 @@ class Season:
         stamp = (stat.st_mtime_ns, stat.st_ino)
         if stamp != self._stamp:
             self._results, self._stamp, self._swings = read_results(self._folder.results), stamp, None
+            self.recordings.names = msgspec.convert(
+                self._results.run.get("same_names", []), tuple[SameName, ...]
+            )
             self._of_player.cache_clear()
             self.recordings.forget()
         return self._results

@@ -116,6 +116,7 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
     from faultml.recordings.read import open_season
     from faultml.season import ModelSource, classify_season
     from faultml.season import Progress as SeasonProgress
+    from faultml.season.corrections import read_corrections
     from faultml.store import open_store
 
     source = ModelSource(coach=work.adaptation or None)
@@ -127,7 +128,7 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
         given, notes = assignments(store), read_notes(store)
     run = classify_season(
         # Relative: the results then say nothing of where on this machine they were made.
-        open_season([folder.season.relative_to(folder.root)]),
+        open_season([folder.season.relative_to(folder.root)], names=read_corrections(folder.store).names),
         folder.results,
         source=source,
         assigned=given,

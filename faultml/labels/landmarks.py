@@ -7,23 +7,25 @@ what was there before it, an earlier move or what was found.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from sqlalchemy import REAL, Column, Connection, Integer, RowMapping, Table, Text, insert, select
+from sqlalchemy import REAL, Column, Connection, Integer, Table, Text, insert, select
 
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.motion.coach_landmarks import in_order
 from faultml.recordings.corrections import MOVABLE, CoachLandmark, Landmark
+from faultml.recordings.same_names import names_of
 from faultml.results.sheets import write_sheet
 from faultml.results.tables import Kind
 from faultml.store import METADATA, Store
 from faultml.store.base import now
+from faultml.store.names import players_of
 from faultml.store.people import forgotten
 
 MOVE, UNDO = "move", "undo"
@@ -140,8 +142,9 @@ def move_landmark(store: Store, moved: MovedLandmark, times: SwingTimes) -> None
 
 def undo_landmark(store: Store, swing: Swing, coach: str) -> MovedLandmark | None:
     """Take back the last move on a swing that holds; None where there is none."""
+    players = players_of(store)
     with store.writing() as connection:
-        standing = _standing(_rows(connection, swing)).get(swing, [])
+        standing = _standing(_rows(connection, players, swing)).get(_named(swing, players), [])
         if not standing:
             return None
         last = standing[-1]
@@ -151,20 +154,23 @@ def undo_landmark(store: Store, swing: Swing, coach: str) -> MovedLandmark | Non
 
 def moved_on(store: Store, swing: Swing) -> list[MovedLandmark]:
     """The moves on a swing that hold, in the order of time: of one landmark the last counts."""
+    players = players_of(store)
     with store.reading() as connection:
-        return _standing(_rows(connection, swing)).get(swing, [])
+        return _standing(_rows(connection, players, swing)).get(_named(swing, players), [])
 
 
 def last_found(store: Store, swing: Swing) -> dict[Landmark, float]:
     """Where landmarks of a swing had been found before a coach moved them, also of those taken back since."""
+    players = players_of(store)
     with store.reading() as connection:
-        return {row["landmark"]: row["found_s"] for row in _rows(connection, swing)}
+        return {row["landmark"]: row["found_s"] for row in _rows(connection, players, swing)}
 
 
 def all_moved(store: Store) -> list[MovedLandmark]:
     """Every landmark that holds as a coach has moved it, by player, session and swing."""
+    players = players_of(store)
     with store.reading() as connection:
-        standing = _standing(_rows(connection))
+        standing = _standing(_rows(connection, players))
     return [
         each
         for _, moves in sorted(standing.items())
@@ -192,14 +198,27 @@ def export_landmarks(store: Store, path: Path) -> int:
     return len(held)
 
 
-def _rows(connection: Connection, swing: Swing | None = None) -> Iterable[RowMapping]:
+def _named(swing: Swing, players: Mapping[str, str]) -> Swing:
+    """A swing under the name of its player."""
+    return players.get(swing[0], swing[0]), *swing[1:]
+
+
+def _rows(
+    connection: Connection, players: Mapping[str, str], swing: Swing | None = None
+) -> list[dict[str, Any]]:
+    """Rows in the order of time, each under the name of its player."""
     asked = select(TABLE).order_by(TABLE.c.id)
     if swing is not None:
-        asked = asked.where(*(TABLE.c[name] == value for name, value in zip(ID_COLUMNS, swing, strict=True)))
-    return connection.execute(asked).mappings().all()
+        player, *ids = _named(swing, players)
+        asked = asked.where(TABLE.c.player.in_(names_of(player, players)))
+        asked = asked.where(
+            *(TABLE.c[name] == value for name, value in zip(ID_COLUMNS[1:], ids, strict=True))
+        )
+    rows = connection.execute(asked).mappings().all()
+    return [{**row, "player": players.get(row["player"], row["player"])} for row in rows]
 
 
-def _standing(rows: Iterable[RowMapping]) -> dict[Swing, list[MovedLandmark]]:
+def _standing(rows: Iterable[Mapping[str, Any]]) -> dict[Swing, list[MovedLandmark]]:
     """The moves of each swing that were not taken back."""
     held: dict[Swing, list[MovedLandmark]] = {}
     for row in rows:

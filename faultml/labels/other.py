@@ -17,6 +17,7 @@ from faultml.results.sheets import write_sheet
 from faultml.results.tables import infer_schema
 from faultml.store import METADATA, Store
 from faultml.store.base import now
+from faultml.store.names import players_of
 from faultml.store.people import forgotten
 
 MAX_NAME: Final = 60
@@ -88,10 +89,16 @@ def other_faults(store: Store) -> pd.DataFrame:
     latest = func.row_number().over(partition_by=key, order_by=TABLE.c.id.desc())
     ranked = select(TABLE).add_columns(latest.label("age")).subquery()
     asked = select(ranked).where(ranked.c.age == 1, ranked.c.verdict != RETRACT).order_by(ranked.c.id)
+    players = players_of(store)
     with store.reading() as connection:
         rows = connection.execute(asked).mappings().all()
     return pd.DataFrame(
-        [{name: row[name] for name in COLUMNS} for row in rows], columns=list(COLUMNS), dtype=str
+        [
+            {**{name: row[name] for name in COLUMNS}, "player": players.get(row["player"], row["player"])}
+            for row in rows
+        ],
+        columns=list(COLUMNS),
+        dtype=str,
     )
 
 

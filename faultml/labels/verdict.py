@@ -14,9 +14,11 @@ from sqlalchemy import REAL, Column, Connection, Integer, Table, Text, func, ins
 from faultml.channels import ID_COLUMNS
 from faultml.errors import InputError
 from faultml.faults.catalogue import EDGE_BOUNDS, Catalogue, load_catalogue
+from faultml.recordings.same_names import names_of
 from faultml.results import Results
 from faultml.store import METADATA, Store
 from faultml.store.base import now
+from faultml.store.names import players_of
 from faultml.store.people import forgotten
 
 ANSWERS: Final = ("yes", "no", "unsure")
@@ -195,9 +197,9 @@ def verdicts(
 
     Columns are `COLUMNS`: text, but for `severity` (float, NaN where none was given).
     """
-    asked = select(TABLE)
+    asked, players = select(TABLE), players_of(store)
     if player is not None:
-        asked = asked.where(TABLE.c.player == player)
+        asked = asked.where(TABLE.c.player.in_(names_of(players.get(player, player), players)))
     if coach is not None:
         asked = asked.where(TABLE.c.coach == coach)
     if not history:
@@ -213,6 +215,8 @@ def verdicts(
         rows = connection.execute(asked).mappings().all()
     frame = pd.DataFrame([{name: row[name] for name in COLUMNS} for row in rows], columns=list(COLUMNS))
     words = [name for name in COLUMNS if name != "severity"]
+    if players:
+        frame["player"] = [players.get(name, name) for name in frame["player"]]
     return frame.astype(dict.fromkeys(words, str) | {"severity": float})
 
 

@@ -6,7 +6,7 @@ They are noted by `faultml.coaching.giving.note_givings` alone, after the care c
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -17,6 +17,7 @@ from faultml.errors import InputError
 from faultml.results.sheets import write_sheet
 from faultml.results.tables import Kind
 from faultml.store import METADATA, Store
+from faultml.store.names import players_of
 
 ASSIGNMENTS: Final = Table(
     "assignments",
@@ -85,7 +86,9 @@ def assignments(store: Store) -> pd.DataFrame:
     order = [ASSIGNMENTS.c[name] for name in ("player", "since", "drill", "fault")]
     with store.reading() as connection:
         rows = connection.execute(select(ASSIGNMENTS).order_by(*order)).mappings().all()
-    return as_frame(Assignment(**{name: row[name] for name in SHEET}) for row in rows)
+    players = players_of(store)
+    given = [Assignment(**{name: row[name] for name in SHEET}) for row in rows]
+    return as_frame(replace(each, player=players.get(each.player, each.player)) for each in given)
 
 
 def as_frame(given: Iterable[Assignment]) -> pd.DataFrame:

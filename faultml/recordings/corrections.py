@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.channels import ID_COLUMNS
+from faultml.recordings.same_names import SameName
 from faultml.recordings.swings import SwingBatch
 
 Landmark = Literal["takeaway", "top", "impact"]
@@ -32,9 +33,18 @@ class CoachLandmark(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Corrections(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Everything that a coach has corrected in a season, as it stood when the season was classified."""
+    """Everything that coaches have corrected in a season, as it stood when the season was classified.
+
+    Attributes
+    ----------
+    landmarks
+        Moved on single swings.
+    names
+        Spellings that belong to a player of another name.
+    """
 
     landmarks: tuple[CoachLandmark, ...] = ()
+    names: tuple[SameName, ...] = ()
 
 
 NOTHING_CORRECTED: Final = Corrections()

@@ -9,6 +9,7 @@ from typing import Final
 import msgspec
 
 from faultml.recordings.files import FileKind
+from faultml.recordings.same_names import SameName
 
 PARTITION_SWINGS: Final = 4000
 """Swings of a partition: enough that starting one costs little, few enough that losing one does."""
@@ -39,9 +40,18 @@ class Piece(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Fragment(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What one partition reads, in this order; every swing of it stands in one piece as a whole."""
+    """What one partition reads, in this order; every swing of it stands in one piece as a whole.
+
+    Attributes
+    ----------
+    pieces
+        Of the files.
+    names
+        Names of the recordings that belong to a player of another name.
+    """
 
     pieces: tuple[Piece, ...]
+    names: tuple[SameName, ...] = ()
 
     @property
     def n_swings(self) -> int:
@@ -96,4 +106,4 @@ def _cut(pieces: Iterable[Piece], swings: int) -> Iterator[Piece]:
 def located(fragment: Fragment, folder: Path) -> Fragment:
     """The same fragment with its files found from a folder, the one the season was opened in."""
     pieces = (msgspec.structs.replace(each, path=str(folder / each.path)) for each in fragment.pieces)
-    return Fragment(tuple(pieces))
+    return msgspec.structs.replace(fragment, pieces=tuple(pieces))

@@ -13,11 +13,12 @@ import pyarrow.parquet as pq
 
 from faultml.recordings.files import find_files
 from faultml.recordings.read import open_season, read_swings
+from faultml.recordings.same_names import SameName, names_of, renamed, targets
 from faultml.recordings.schema import KNOWN_COLUMNS
 from faultml.recordings.swings import SwingBatch
 
 
-def read_player(paths: Sequence[Path], player: str) -> SwingBatch:
+def read_player(paths: Sequence[Path], player: str, names: Sequence[SameName] = ()) -> SwingBatch:
     """Every swing of a player, in the order of the files.
 
     Parameters
@@ -25,7 +26,9 @@ def read_player(paths: Sequence[Path], player: str) -> SwingBatch:
     paths
         Files and folders of the season.
     player
-        As it stands in the recordings.
+        Whose swings.
+    names
+        Names of the recordings that are read as a player of another name, as `faultml.open_season` takes them.
 
     Raises
     ------
@@ -33,15 +36,18 @@ def read_player(paths: Sequence[Path], player: str) -> SwingBatch:
         ``no-such-path`` where a path does not exist.
     """
     files = find_files(paths).files
-    tables = [_rows(path, player) for path, kind in files if kind == "parquet"]
+    players_of = targets(names)
+    own = names_of(player, players_of)
+    tables = [_rows(path, own) for path, kind in files if kind == "parquet"]
     found = [table for table in tables if table is not None and len(table)]
     if len(tables) == len(files) and None not in tables and found:
-        return read_swings(pa.concat_tables(found, promote_options="default").combine_chunks())[0]
-    return _streamed(paths, player)
+        together = pa.concat_tables(found, promote_options="default").combine_chunks()
+        return read_swings(renamed(together, players_of))[0]
+    return _streamed(paths, player, names)
 
 
-def _rows(path: Path, player: str) -> pa.Table | None:
-    """A Parquet file's rows of a player; None where its names have to be read another way."""
+def _rows(path: Path, own: Sequence[str]) -> pa.Table | None:
+    """A Parquet file's rows under one of the names; None where its names have to be read another way."""
     try:
         with pq.ParquetFile(path) as file:
             schema = file.schema_arrow
@@ -52,7 +58,9 @@ def _rows(path: Path, player: str) -> pa.Table | None:
             kept = []
             for group in range(file.num_row_groups):
                 names = file.read_row_group(group, columns=["player"])["player"]
-                rows = np.flatnonzero(pc.equal(names, player).to_numpy(zero_copy_only=False))
+                rows = np.flatnonzero(
+                    pc.is_in(names, pa.array(own, names.type)).to_numpy(zero_copy_only=False)
+                )
                 if len(rows):
                     kept.append(file.read_row_group(group, columns=columns).take(rows))
             return pa.concat_tables(kept) if kept else schema.empty_table().select(columns)
@@ -60,9 +68,9 @@ def _rows(path: Path, player: str) -> pa.Table | None:
         return None
 
 
-def _streamed(paths: Sequence[Path], player: str) -> SwingBatch:
+def _streamed(paths: Sequence[Path], player: str, names: Sequence[SameName] = ()) -> SwingBatch:
     parts: list[SwingBatch] = []
-    for batch in open_season(paths).batches():
+    for batch in open_season(paths, names=names).batches():
         rows = np.flatnonzero(batch.table["player"].to_numpy(object) == player)
         if len(rows):
             parts.append(

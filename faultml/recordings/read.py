@@ -8,11 +8,13 @@ reads batches, of the whole season or of one fragment of it.
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Final, NamedTuple
 
+import msgspec
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -30,7 +32,8 @@ from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.raw import RawSwings
 from faultml.recordings.repeats import RepeatFinder, Repeats, confirm, id_hashes
 from faultml.recordings.roster import Roster, read_roster
-from faultml.recordings.roster_match import MatchedRoster, match_roster
+from faultml.recordings.roster_match import NO_ROW, MatchedRoster, match_roster
+from faultml.recordings.same_names import SameName, renamed, targets
 from faultml.recordings.schema import KNOWN_COLUMNS, SAMPLE_COLUMNS
 from faultml.recordings.swings import SwingBatch
 
@@ -63,6 +66,8 @@ class Season:
         Most swings of a batch.
     paths
         Files and folders in which a roster is looked for; none where it was named.
+    names
+        Names of the recordings that are read as a player of another name.
     """
 
     def __init__(
@@ -73,6 +78,7 @@ class Season:
         problems: list[Problem],
         batch_size: int,
         paths: Sequence[Path] = (),
+        names: tuple[SameName, ...] = (),
     ) -> None:
         self.paths = tuple(paths)
         self.n_swings = sum(scanned.players.values())
@@ -82,6 +88,7 @@ class Season:
         self.unread = scanned.unread
         self.roster_unreadable = roster.unreadable
         self.batch_size = batch_size
+        self.names = names
         self._pieces = pieces
         self._roster = roster
         # Batches may be drawn in one thread and problems taken in another.
@@ -89,11 +96,12 @@ class Season:
 
     def fragments(self, swings: int = PARTITION_SWINGS) -> list[Fragment]:
         """The season in parts of about so many swings, in file order, that can be read on their own."""
-        return cut_fragments(self._pieces, swings)
+        cut = cut_fragments(self._pieces, swings)
+        return [msgspec.structs.replace(each, names=self.names) for each in cut] if self.names else cut
 
     def batches(self) -> Iterator[SwingBatch]:
         """Every swing of the season exactly once, in file order, at most ``batch_size`` a time."""
-        for whole in cut_fragments(self._pieces, max(self.n_swings, 1)):
+        for whole in self.fragments(max(self.n_swings, 1)):
             yield from read_fragment(
                 whole, self.repeats, self._problems.append, self.unread.append, self.batch_size
             )
@@ -108,11 +116,16 @@ class Season:
         return [self._problems.popleft() for _ in range(len(self._problems))]
 
     def match_roster(self, recorded: Iterable[str]) -> MatchedRoster:
-        """Give the roster's rows to the players recorded, see `faultml.recordings.roster_match.match_roster`."""
-        matched = match_roster(self._roster, recorded)
+        """Give the roster's rows to the players recorded, see `faultml.recordings.roster_match.match_roster`.
+
+        A row may stand under any name of a player; that there is none under another spelling is no problem.
+        """
+        also = {each.name for each in self.names} - set(recorded)
+        matched = match_roster(self._roster, [*recorded, *also])
+        problems = [each for each in matched.problems if each.code != NO_ROW or each.player not in also]
         self.roster = matched.table
-        self._problems.extend(matched.problems)
-        return matched
+        self._problems.extend(problems)
+        return matched._replace(problems=problems)
 
 
 class Scanned(NamedTuple):
@@ -124,7 +137,11 @@ class Scanned(NamedTuple):
 
 
 def open_season(
-    paths: Sequence[Path], *, batch_size: int = DEFAULT_BATCH_SIZE, roster: Path | None = None
+    paths: Sequence[Path],
+    *,
+    batch_size: int = DEFAULT_BATCH_SIZE,
+    roster: Path | None = None,
+    names: Sequence[SameName] = (),
 ) -> Season:
     """Open Parquet files, long CSV files and folders of them as one season.
 
@@ -136,6 +153,8 @@ def open_season(
         Most swings of a batch.
     roster
         The roster; by default ``roster.csv`` beside the first path that has one.
+    names
+        Names of the recordings that are read as a player of another name: two spellings of one player.
 
     Raises
     ------
@@ -147,11 +166,12 @@ def open_season(
     found = find_files(paths)
     unread, problems, files, pieces = found.problems, list[Problem](), list[SeasonFile](), list[Piece]()
     players: Counter[str] = Counter()
+    players_of = targets(names)
     with RepeatFinder() as finder:
         for path, kind in found.files:
             try:
                 file = _open(path, kind)
-                own, counts = _scan(file)
+                own, counts = _scan(file, players_of)
             except (InputError, OSError) as error:
                 unread.append(_of_file(path, error))
             else:
@@ -160,15 +180,16 @@ def open_season(
                 players.update(counts)
                 finder.add(own)
                 problems.extend([*file.notes, *_misspelt(file)])
-        repeats = confirm(finder.repeated(), lambda: (ids for file in files for ids in file.scan()))
+        repeats = confirm(
+            finder.repeated(), lambda: (renamed(ids, players_of) for file in files for ids in file.scan())
+        )
     known = read_roster(roster or found.roster)
     if roster is None and any(problem.code == ANOTHER_ROSTER for problem in found.problems):
         # What the other one says of anybody is not known.
         known = known._replace(unreadable=True)
     problems.extend(known.problems)
-    return Season(
-        pieces, Scanned(dict(players), repeats, unread), known, problems, batch_size, () if roster else paths
-    )
+    scanned = Scanned(dict(players), repeats, unread)
+    return Season(pieces, scanned, known, problems, batch_size, () if roster else paths, tuple(names))
 
 
 def read_fragment(
@@ -188,7 +209,7 @@ def read_fragment(
     batch_size
         Most swings of a batch.
     """
-    for raw in _batches(_raw(fragment, report, unread), batch_size):
+    for raw in _batches(_under_players(_raw(fragment, report, unread), fragment), batch_size):
         checked = check_swings(raw, repeats.mask(raw.table))
         for problem in checked.problems:
             report(problem)
@@ -208,14 +229,15 @@ def read_refused(
     raw = (
         each for piece in fragment.pieces for each in _open(Path(piece.path), piece.kind).ids(piece, reason)
     )
-    for each in _batches(raw, batch_size):
+    for each in _batches(_under_players(raw, fragment), batch_size):
         yield check_swings(each, repeats.mask(each.table)).batch
 
 
-def _scan(file: SeasonFile) -> tuple[NDArray[np.uint64], Counter[str]]:
+def _scan(file: SeasonFile, players_of: Mapping[str, str]) -> tuple[NDArray[np.uint64], Counter[str]]:
     """Hashes of a file's ids, and swings of each player."""
     hashes, players = [], Counter[str]()
-    for ids in file.scan():
+    for written in file.scan():
+        ids = renamed(written, players_of)
         hashes.append(id_hashes(ids))
         for each in pc.value_counts(ids["player"].fill_null("")).to_pylist():
             players[each["values"]] += each["counts"]
@@ -231,6 +253,13 @@ def _raw(fragment: Fragment, report: Report, unread: Report) -> Iterator[RawSwin
             problem = _of_file(path, error)
             unread(problem)
             report(problem)
+
+
+def _under_players(read: Iterable[RawSwings], fragment: Fragment) -> Iterator[RawSwings]:
+    """Swings under the names of their players."""
+    players_of = targets(fragment.names)
+    for raw in read:
+        yield replace(raw, table=renamed(raw.table, players_of)) if players_of else raw
 
 
 def _batches(pieces: Iterable[RawSwings], batch_size: int) -> Iterator[RawSwings]:

@@ -23,6 +23,7 @@ from faultml.recordings.roster_cells import (
 )
 
 NOT_RECORDED: Final = "roster-player-not-recorded"
+NO_ROW: Final = "player-not-in-roster"
 
 
 class MatchedRoster(NamedTuple):
@@ -75,7 +76,7 @@ def match_roster(roster: Roster, recorded: Iterable[str]) -> MatchedRoster:
             name for name in named.get(key, []) if name != player and (own is None or name not in by_key[key])
         ]
         if own is None and not others:
-            problems.append(_note(roster, "player-not-in-roster", "a row for each player", player))
+            problems.append(_note(roster, NO_ROW, "a row for each player", player))
             continue
         if own is None and len(others) == len(by_key[key]) == 1:
             matched[player] = rows[others[0]]

@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
+import msgspec
 import pandas as pd
 
 from faultml import __version__
@@ -24,7 +25,7 @@ from faultml.outcomes.change import all_changes
 from faultml.outcomes.effects import drill_effects
 from faultml.plan.evidence import StoreNotes
 from faultml.quality.watch import compare_to
-from faultml.recordings.corrections import NOTHING_CORRECTED, Corrections
+from faultml.recordings.corrections import Corrections
 from faultml.recordings.fragments import PARTITION_SWINGS, Fragment
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.read import Season, open_season
@@ -33,6 +34,7 @@ from faultml.results import Results, ResultsWriter, read_results
 from faultml.results.tables import TableFormat
 from faultml.season.answering import Answering
 from faultml.season.batch import BatchTables
+from faultml.season.corrections import read_corrections
 from faultml.season.inputs import Inputs, ModelSource, repeats_digest, save_inputs, versions_of
 from faultml.season.merge import Merge, bucket_names, lost_problems
 from faultml.season.parts import Partition, remove_others
@@ -180,7 +182,8 @@ def classify_season(
     notes
         What the coach has noted: with it every player has a plan, and a drill that somebody is on stands first.
     corrections
-        What coaches have corrected in the season; by default what the store holds.
+        What coaches have corrected in the season; by default what the store holds. Of a season that is open already,
+        names are those it was opened with.
     plan_day
         The day of the plans; `faultml.plan.day.default_day` where not given.
     partition_swings
@@ -200,7 +203,8 @@ def classify_season(
     started = time.monotonic()
     if assessor is not None and not (source is None and false_share is None):
         raise InputError("two-models", expected="assessor, or source and false_share", found="both")
-    opened = _open(season, on)
+    corrections = read_corrections(store) if corrections is None else corrections
+    opened = _open(season, on, corrections)
     given = assessor is not None
     if assessor is None:
         share = DEFAULT_FALSE_SHARE if false_share is None else false_share
@@ -219,7 +223,7 @@ def classify_season(
             batch_size=opened.batch_size,
             buckets=bucket_names(opened.players),
             alike=tuple(sorted(opened.repeats.alike)),
-            corrections=_corrections(store) if corrections is None else corrections,
+            corrections=corrections,
         )
         save_inputs(parts_folder, inputs, opened.repeats)
         tracker = _Progress(opened.n_swings, progress)
@@ -241,7 +245,7 @@ def classify_season(
         for fragment, reason in lost.items():
             merge.take_problems(lost_problems(fragment, reason))
         roster, day = opened.match_roster(opened.players), today or date.today()
-        known = _known(roster, opened.players, day, store)
+        known = _known(opened, roster, day, store)
         last = [*opened.take_problems(), *_edges_for_nobody(catalogue, opened.players)]
         merge.take_problems(last)
         n_buckets = len(inputs.buckets) + 1
@@ -291,6 +295,7 @@ def classify_season(
         results.run |= _run_record(assessor, coaching, run, started)
         # Later commands read roster and store as they are then, and hold every drill where they cannot.
         results.run |= _sources(opened, roster, store)
+        results.run |= _names_of(opened)
         results.run["address_drift"] = merged.drifted
         if bundle.reference is not None:
             results.run["watch"] = compare_to(bundle.reference, merge.watched())
@@ -298,26 +303,20 @@ def classify_season(
     return run
 
 
-def _known(roster: MatchedRoster, players: Iterable[str], day: date, store: str | Path | None) -> Known:
+def _known(season: Season, roster: MatchedRoster, day: date, store: str | Path | None) -> Known:
     """Roster and statements; the store's library is needed only where there is a store."""
-    store = store_if_there(store)
+    store, names = store_if_there(store), _names_of(season)
     if store is None:
-        return known_now(roster, players, day)
+        return known_now(roster, season.players, day, run=names)
     from faultml.store import open_store
 
     with open_store(store, create=False) as opened:
-        return known_now(roster, players, day, opened)
+        return known_now(roster, season.players, day, opened, run=names)
 
 
-def _corrections(store: str | Path | None) -> Corrections:
-    store = store_if_there(store)
-    if store is None:
-        return NOTHING_CORRECTED
-    from faultml.labels.landmarks import moved_landmarks
-    from faultml.store import open_store
-
-    with open_store(store, create=False) as opened:
-        return Corrections(tuple(moved_landmarks(opened)))
+def _names_of(season: Season) -> dict[str, Any]:
+    """Names that the season was read as one player's, for ``run.json``."""
+    return {"same_names": [msgspec.to_builtins(each) for each in season.names]}
 
 
 def _sources(season: Season, roster: MatchedRoster, store: str | Path | None) -> dict[str, Any]:
@@ -370,12 +369,12 @@ class _Progress:
             self._call(self._now)
 
 
-def _open(season: Season | str | Path | Sequence[str | Path], on: str) -> Season:
+def _open(season: Season | str | Path | Sequence[str | Path], on: str, corrections: Corrections) -> Season:
     if isinstance(season, Season):
         return season
     paths = [Path(season)] if isinstance(season, str | Path) else [Path(path) for path in season]
     # Other machines have another working folder.
-    return open_season([path.absolute() for path in paths] if "://" in on else paths)
+    return open_season([path.absolute() for path in paths] if "://" in on else paths, names=corrections.names)
 
 
 def _runner(on: str, n_swings: int, answering: Answering, tracker: _Progress, *, given: bool) -> Runner:

@@ -42,9 +42,11 @@ def main() -> None:
 def _classify(request: WorkerRequest) -> JobProgress:
     from faultml.recordings.read import open_season
     from faultml.season import ModelSource, Progress, classify_season
+    from faultml.season.corrections import read_corrections
 
     # Relative: the results then say nothing of where on this machine they were made.
-    season = open_season([Path(SEASON_FOLDER)])
+    corrections = read_corrections(request.store)
+    season = open_season([Path(SEASON_FOLDER)], names=corrections.names)
 
     def advance(done: Progress) -> None:
         _report(JobProgress(done.n_swings, done.n_done, done.n_assessed))
@@ -56,6 +58,7 @@ def _classify(request: WorkerRequest) -> JobProgress:
         on="here",
         assigned=_given(request.store),
         store=request.store,
+        corrections=corrections,
         partition_swings=max(season.n_swings, 1),  # one part a table, so that each is given out as one file
         progress=advance,
     )

@@ -169,6 +169,26 @@ def _remembered(connection: Connection) -> None:
     connection.exec_driver_sql("CREATE TABLE readmitted (token TEXT PRIMARY KEY, at TEXT NOT NULL)")
 
 
+def _player_names(connection: Connection) -> None:
+    """Two spellings of one player; rows are added, a later ``apart`` takes one back."""
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE player_names (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            player TEXT NOT NULL, name TEXT NOT NULL,
+            says TEXT NOT NULL CHECK (says IN ('same', 'apart')),
+            by TEXT NOT NULL, "when" TEXT NOT NULL
+        )
+        """
+    )
+    connection.exec_driver_sql(
+        """
+        CREATE TRIGGER player_names_stay BEFORE UPDATE ON player_names
+        BEGIN SELECT RAISE(ABORT, 'names are added, never changed'); END
+        """
+    )
+
+
 MIGRATIONS: Final[tuple[Step, ...]] = (
     _verdicts,
     _people,
@@ -178,5 +198,6 @@ MIGRATIONS: Final[tuple[Step, ...]] = (
     _other_faults,
     _landmarks,
     _remembered,
+    _player_names,
 )
 """Step n makes version n out of version n - 1."""

@@ -50,7 +50,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "classifier": WORDS | {"recordings", "motion", "features", "network", "quality", "runtime", "kernels"},
     "streams": WORDS | STEPS,
     "results": WORDS,
-    "store": WORDS,
+    "store": WORDS | {"recordings"},  # names of one player
     "care": WORDS | {"recordings", "store"},  # the roster as it is now, and what was said since
     "labels": WORDS | {"recordings", "motion", "results", "store"},  # motion: whether landmarks are in order
     "outcomes": WORDS | {"results", "store"},

@@ -13,6 +13,7 @@ from faultml.desk.frame import frame
 from faultml.desk.live import on_change
 from faultml.desk.people import People, Person
 from faultml.desk.places.hurts import HurtsDialog
+from faultml.desk.places.names import NamesPart
 from faultml.desk.progress import JobView, unfinished
 from faultml.desk.roster import rename_in_roster
 from faultml.desk.sessions import Session
@@ -106,6 +107,7 @@ class TodayPlace:
         heading(2, "To look after")
         for name in people.known.open_names:
             self._strange_name(people, name)
+        NamesPart(self._desk, self._draw)
         if self._desk.season.players and not (self._desk.folder.root / BACKUPS).exists():
             para("No backup of the store has been made yet.", "note")
         ui.button("Make a backup of the store", on_click=self._backup).props("outline")

@@ -4,9 +4,10 @@ import json
 from datetime import date
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
-from desk_fakes import visit
+from desk_fakes import ended, visit
 from nicegui import ui
 from nicegui.testing import User
 
@@ -21,6 +22,7 @@ from faultml.errors import InputError
 from faultml.outcomes.assignments import assignments
 from faultml.recordings.roster import read_roster
 from faultml.store import open_store
+from faultml.store.names import name_statements, same_names
 
 
 @pytest.fixture
@@ -242,5 +244,53 @@ def test_today_and_player_say_the_plan_in_the_words_of_the_command(healthy: Path
         await user.open(f"/player/{key(desk, player)}")
         for line in lines:
             await user.should_see(line, retries=100)
+
+    visit(healthy, story)
+
+
+def test_two_spellings_in_the_recordings_are_merged_used_and_parted_again(healthy: Path) -> None:
+    path = healthy / "season" / "season.parquet"
+    swings = pd.read_parquet(path)
+    first = swings["player"].iloc[0]
+    other = first.upper()
+    last = swings["session"] == max(swings.loc[swings["player"] == first, "session"])
+    swings.loc[(swings["player"] == first) & last, "player"] = other
+    swings.to_parquet(path)
+
+    async def story(user: User, desk: Desk) -> None:
+        desk.name_coach("ann")
+        desk.classify()
+        await ended(desk)
+        assert {first, other} <= set(desk.season.players)
+        await user.open("/")
+        await user.should_see("are both recorded. Is that one player?")
+        user.find(f"One: {first}").click()
+        (kept,) = name_statements(desk.store)
+        assert (kept.name, kept.player, kept.by) == (other, first, "ann")
+        await user.should_see("from the next assessment on")
+        # What is said of one now holds for both, although the results still know two.
+        People(desk).hurts(other, "ann")
+        assert People(desk).paused(first) and People(desk).paused(other)
+        user.find("Assess every swing again").click()
+        await ended(desk)
+        assert other not in desk.season.players
+        row = desk.season.of_player("swings", first).query("session == session.max() and assessed").iloc[0]
+        assert desk.season.recordings.curves(row) is not None
+        await user.open("/")
+        user.find("Two people after all").click()
+        assert not same_names(desk.store)
+
+    visit(healthy, story)
+
+
+def test_two_players_with_swings_of_one_number_are_not_merged(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        await user.open("/")
+        first, second = desk.season.players[:2]
+        user.find(kind=ui.select, content="This name").elements.pop().set_value(first)  # type: ignore[attr-defined]
+        user.find(kind=ui.select, content="is this player").elements.pop().set_value(second)  # type: ignore[attr-defined]
+        user.find("One player").click()
+        await user.should_see("Not kept")
+        assert not name_statements(desk.store)
 
     visit(healthy, story)

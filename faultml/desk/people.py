@@ -21,8 +21,9 @@ from faultml.coaching.rules import Coaching
 from faultml.coaching.tables import read_plans
 from faultml.desk.desk import Desk
 from faultml.outcomes.assignments import assignments
+from faultml.plan.evidence import StoreNotes
 from faultml.plan.lines import plan_lines
-from faultml.plan.of_results import plans_of_results
+from faultml.plan.of_results import plans_now
 from faultml.plan.store_notes import read_notes
 from faultml.plan.table import PlanRow
 from faultml.results import Results
@@ -101,13 +102,14 @@ class People:
         return sorted(people, key=lambda each: (each.urgency, each.player))
 
     @cached_property
+    def notes(self) -> StoreNotes:
+        """What the coach has noted."""
+        return read_notes(self._desk.store)
+
+    @cached_property
     def lessons(self) -> Mapping[str, PlanRow]:
         """Every player's plan as of today, as ``faultml plan`` has it."""
-        notes = read_notes(self._desk.store)
-        # A season that lies ahead, such as a generated one, is seen from its last session.
-        day = max([self.today, *self._last_sessions().values()])
-        rows = plans_of_results(self._results, notes, self.known, self.coaching, day, self.today)
-        return {row.player: row for row in rows}
+        return plans_now(self._results, self.notes, self.known, self.coaching, self.today)
 
     def plan_lines(self, player: str) -> tuple[str, ...]:
         """A player's plan in the lines of ``faultml plan``."""

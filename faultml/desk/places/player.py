@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import replace
 from datetime import date
 
 from nicegui import ui
@@ -197,9 +196,7 @@ def source_of(desk: Desk, people: People) -> ReportSource:
     """What the report's page is made of, with what care says now."""
     results = desk.season.results
     assert results is not None, "the season was classified"
-    source = read_source(results, people.known, people.coaching, people.today)
-    # As of today and with what was noted since, where the results hold the plans of their own day.
-    return replace(source, lessons=people.lessons)
+    return read_source(results, people.known, people.coaching, people.today, people.notes)
 
 
 def _drill_name(people: People, drill: str) -> str:

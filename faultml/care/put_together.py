@@ -68,7 +68,7 @@ def body_of(
     said: list[Said | None] = [said_in(cell) for cell in cells.get("pain", ())]
     if anew:
         said = [each for each in said if each is not None and each.kind == "hurts"]
-    said += [each.as_said for each in statements]
+    said += [each.as_said for each in without_mistakes(statements)]
     return PlayerBody(
         player=player,
         said=tuple(each for each in said if each is not None),
@@ -79,6 +79,30 @@ def body_of(
         under_16=_under_16(row, cells, statements),
         experienced=_experienced(row.get("level"), statements),
         hits_fat="fat" in str(row.get("usual_miss") or "").split(),
+    )
+
+
+def without_mistakes(statements: Sequence[Statement]) -> list[Statement]:
+    """Statements in the order they were recorded, without pain that was pressed by mistake.
+
+    Taken back is only what the same person recorded on the same day without a word of where it hurts.
+    """
+    held: list[Statement] = []
+    for each in statements:
+        if each.about == "mistake":
+            held = [other for other in held if not _is_press(other, each)]
+        else:
+            held.append(each)
+    return held
+
+
+def _is_press(pain: Statement, mistake: Statement) -> bool:
+    return (
+        pain.about == "pain"
+        and not pain.value.strip()
+        and pain.said_on == mistake.said_on
+        and pain.by.strip() == mistake.by.strip()
+        and pain.player == mistake.player
     )
 
 

@@ -7,8 +7,9 @@ from dataclasses import replace
 from datetime import date
 
 from faultml.care.body import PlayerBody, pain_state
+from faultml.care.put_together import without_mistakes
 from faultml.care.rules import CareRules, is_name, load_care
-from faultml.care.statements import Statement, add_statements, check_statement
+from faultml.care.statements import Statement, add_statements, check_statement, statements
 from faultml.errors import InputError
 from faultml.store import Store
 
@@ -33,17 +34,31 @@ def record(
     ------
     InputError
         As `faultml.care.statements.add_statements`; of a return ``clinician-needed``, ``guardian-needed``, or
-        ``pain-later`` where pain was said on that day or after it.
+        ``pain-later`` where pain was said on that day or after it; of a mistake
+        ``nothing-to-take-back``.
     """
     for each in said:
         check_statement(each, today)
         if each.about == "return":
             _check_return(each, body, rules or load_care())
+        if each.about == "mistake":
+            _check_mistake(store, each)
         stands = {str(name): answer for name, answer in body.histories.items()}
         if each.value == "no" and stands.get(each.about) and not is_name(each.by):
             expected = "who takes the yes on record back: --by NAME"
             raise InputError("name-needed", where=each.player, expected=expected, found=each.by or "nothing")
     add_statements(store, said, today)
+
+
+def _check_mistake(store: Store, said: Statement) -> None:
+    before = without_mistakes(statements(store, said.player))
+    if len(without_mistakes([*before, said])) == len(before):
+        raise InputError(
+            "nothing-to-take-back",
+            where=said.player,
+            expected="pain recorded today by the same person, without a word of where; else a return to practice",
+            found="none",
+        )
 
 
 def _check_return(said: Statement, body: PlayerBody, rules: CareRules) -> None:

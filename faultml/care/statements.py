@@ -35,8 +35,10 @@ About = Literal[
     "nerve_history",
     "hamate_history",
     "name",
+    "mistake",
 ]
-"""What a statement is about; ``name``: a roster's name belongs to none of the recorded players."""
+"""What a statement is about; ``name``: a roster's name belongs to none of the recorded players; ``mistake``: that
+something hurts, recorded without a word on the same day by the same person, was pressed by mistake."""
 
 STATEMENTS: Final = Table(
     "statements",
@@ -123,7 +125,7 @@ def latest_day(about: About, today: date) -> date:
 
     So a machine that is set to another time zone wins nobody a day.
     """
-    return today if about == "pain" else min(today, datetime.now(UTC).date())
+    return today if about in ("pain", "mistake") else min(today, datetime.now(UTC).date())
 
 
 def check_statement(said: Statement, today: date) -> None:
@@ -132,7 +134,8 @@ def check_statement(said: Statement, today: date) -> None:
     Raises
     ------
     InputError
-        ``bad-about``, ``bad-player``, ``bad-value``, ``date-ahead``, ``too-long``, ``name-needed``; of a return also
+        ``bad-about``, ``bad-player``, ``bad-value``, ``date-ahead``, ``too-long``, ``name-needed``; of a mistake
+        ``bad-day``; of a return also
         ``role-needed`` and ``advice-needed`` where they are not on the closed list.
     """
     rules, latest, returns = load_care(), latest_day(said.about, today), said.about == "return"
@@ -167,9 +170,15 @@ def check_statement(said: Statement, today: date) -> None:
             ),
             (
                 "name-needed",
-                said.about not in ("name", "return") or is_name(said.by),
+                said.about not in ("name", "return", "mistake") or is_name(said.by),
                 "who says so: --by NAME",
                 said.by or "nothing",
+            ),
+            (
+                "bad-day",
+                said.about != "mistake" or said.said_on == today,
+                f"the same day, {today.isoformat()}: later only a return to practice lifts pain",
+                said.said_on.isoformat(),
             ),
             (
                 "role-needed",

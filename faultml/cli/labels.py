@@ -145,6 +145,29 @@ def export_sheet(sheet: Path, history: bool, store: Path | None) -> None:
     click.echo(f"{n} verdicts: {sheet}")
 
 
+@command.command("others", short_help="Faults that the catalogue lacks, as coaches named them.")
+@click.option(
+    "--csv", "sheet", type=click.Path(path_type=Path, dir_okay=False), help="Also write every one as a sheet."
+)
+@STORE
+def show_others(sheet: Path | None, store: Path | None) -> None:
+    """List the faults that coaches named under "something else" on the desk, how often, and what it would take to
+    learn each.
+
+    \b
+    Example:
+      faultml labels others --csv others.csv
+    """
+    from faultml.labels.other import export_others, named_faults, named_line
+
+    with _opened(store, create=False) as opened:
+        named = named_faults(opened)
+        n = export_others(opened, sheet) if sheet else 0
+    click.echo("\n".join(map(named_line, named)) or "No fault was named outside the catalogue.")
+    if sheet:
+        click.echo(f"{n} swings: {sheet}")
+
+
 @command.command("agree", short_help="How far coaches, and the tool, agree.")
 @click.option(
     "--results",
@@ -154,7 +177,8 @@ def export_sheet(sheet: Path, history: bool, store: Path | None) -> None:
 @click.option("--json", "as_json", is_flag=True, help="The same as JSON, for other programs.")
 @STORE
 def show_agreement(results: Path | None, as_json: bool, store: Path | None) -> None:
-    """Compare each coach with the tool, with each other coach, and with themselves when asked again.
+    """Compare each coach with the tool, with each other coach, and with themselves when asked again. Answers that were
+    changed after the tool's opinion had been shown are left out.
 
     \b
     Example:
@@ -255,6 +279,7 @@ def show_promise(
 
     On generated golfers that is shown beforehand. On a coach's own it is an estimate until some 55 of them are judged.
     Judge swings as they come, or picked by chance: those of labels next are picked because they are hard to call.
+    Answers that were changed after the tool's opinion had been shown are left out.
 
     \b
     Example:

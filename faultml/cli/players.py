@@ -70,6 +70,7 @@ def command() -> None:
 
 for each in (
     players_care.hurts,
+    players_care.mistake,
     players_care.says_none,
     players_care.return_to_practice,
     players_care.history,

@@ -46,6 +46,22 @@ def hurts(
         click.echo(unchecked, err=True)
 
 
+@click.command("mistake", short_help="Hurts was recorded by mistake, today.")
+@click.argument("player")
+@click.option("--by", required=True, metavar="NAME", help="Who recorded it, and takes it back.")
+@options.STORE
+def mistake(player: str, by: str, store: Path | None) -> None:
+    """Take back that something hurts PLAYER, where it was recorded by mistake. Only on the same day, only by who
+    recorded it, and only where no word was said of where it hurts. Both stay on record.
+
+    
+    Example:
+      faultml players mistake p07 --by Ann
+    """
+    _record(player, "mistake", None, store, by=by)
+    click.echo(f"Recorded. What stood before holds for {player} again.")
+
+
 @click.command("says-none", short_help="A player was asked: nothing hurts.")
 @click.argument("player")
 @click.option("--practised", is_flag=True, help="A day of practice, and nothing hurt.")

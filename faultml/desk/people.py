@@ -129,6 +129,10 @@ class People:
             self.today,
         )
 
+    def mistaken(self, player: str, by: str) -> None:
+        """Take back that something hurts, pressed by mistake today; raises as `faultml.care.record.record`."""
+        self.say(Statement(player, "mistake", self.today, by=by))
+
     def say(self, statement: Statement) -> None:
         """Keep what a player says; raises as `faultml.care.record.record`."""
         record(self._desk.store, [statement], self.known.body(statement.player), self.today)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from faultml.channels import ID_COLUMNS
 from faultml.faults.catalogue import load_catalogue
 from faultml.labels.rules import AgreementRules, load_label_rules
+from faultml.labels.verdict import blind
 from faultml.results import Results
 
 Against = Literal["tool", "coach", "again"]
@@ -48,7 +49,7 @@ def agreement(
     Parameters
     ----------
     verdicts
-        Those that hold, as `faultml.labels.verdicts` gives them.
+        Those that hold, as `faultml.labels.verdicts` gives them; answers that were not blind are left out.
     results
         The tool's side; without it the tool is left out.
     rules
@@ -64,7 +65,7 @@ def agreement(
     rules = rules or load_label_rules().agreement
     order = {fault: at for at, fault in enumerate(load_catalogue().ids)}
     rows = []
-    for pair in _pairs(verdicts, results):
+    for pair in _pairs(blind(verdicts), results):
         together = pair.answers.assign(fault=ALL_FAULTS)
         groups = pd.concat([pair.answers, together]).groupby("fault", sort=False)
         for fault, answers in sorted(groups, key=lambda item: _place(str(item[0]), order)):

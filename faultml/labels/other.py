@@ -121,6 +121,23 @@ def named_faults(store: Store) -> list[Named]:
     return sorted(found, key=lambda each: (-each.swings, each.name))
 
 
+def named_line(named: Named) -> str:
+    """How often a fault was named, and what it would take to learn it, in a line."""
+    needed = [f"{named.needed_swings} more swing{_s(named.needed_swings)}"] if named.needed_swings else []
+    if named.needed_golfers:
+        needed.append(f"of {named.needed_golfers} more golfer{_s(named.needed_golfers)}")
+    so_far = (
+        f"{named.name}: {named.swings} swing{_s(named.swings)} of {named.golfers} golfer{_s(named.golfers)}"
+    )
+    if not needed:
+        return f"{so_far}. Enough to look for a measure that tells them apart."
+    return f"{so_far}; to learn it takes about {' '.join(needed)} (practice, no source)."
+
+
+def _s(number: int) -> str:
+    return "" if number == 1 else "s"
+
+
 def export_others(store: Store, out: Path) -> int:
     """Write the faults that hold as a sheet (CSV); how many there are."""
     held = other_faults(store)

@@ -9,12 +9,10 @@ from typing import Final
 from faultml.faults.catalogue import Catalogue
 from faultml.labels.choose import REPEAT_OCCASION, next_swings, repeat_swings
 from faultml.labels.rules import QueueRules, load_label_rules
-from faultml.labels.verdict import FIRST_OCCASION, RETRACT, Verdict, keep, verdicts
+from faultml.labels.verdict import FIRST_OCCASION, NOT_BLIND, RETRACT, Verdict, keep, verdicts
 from faultml.results import Results
 from faultml.store import Store
 
-NOT_BLIND: Final = "given after the tool's opinion was shown"
-"""The comment of an answer that was changed after the tool's opinion had been shown."""
 _REFILL_BELOW: Final = 6
 
 

@@ -23,6 +23,8 @@ from faultml.store.people import forgotten
 
 ANSWERS: Final = ("yes", "no", "unsure")
 RETRACT: Final = "retract"
+NOT_BLIND: Final = "given after the tool's opinion was shown"
+"""The comment of an answer that was changed after the tool's opinion had been shown."""
 FIRST_OCCASION: Final = "1"
 
 _MAX_ID, _MAX_COMMENT = 200, 2000
@@ -218,6 +220,11 @@ def verdicts(
     if players:
         frame["player"] = [players.get(name, name) for name in frame["player"]]
     return frame.astype(dict.fromkeys(words, str) | {"severity": float})
+
+
+def blind(held: pd.DataFrame) -> pd.DataFrame:
+    """Of verdicts, those that were given before the tool's opinion was shown: only they say how far both agree."""
+    return held[held["comment"] != NOT_BLIND]
 
 
 def _new_rows(connection: Connection, given: Sequence[Verdict], catalogue: Catalogue) -> list[dict[str, Any]]:

@@ -29,6 +29,7 @@ from faultml.classifier.promise import (
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import verdicts
+from faultml.labels.verdict import blind
 from faultml.results import Results
 from faultml.store import Store
 from faultml.store.people import tokens_of
@@ -59,7 +60,7 @@ def learn_own_promise(
         are of another model than `bundle`, or of different shares.
     """
     false_share = _false_share(results, bundle)
-    given = verdicts(store, coach=coach)
+    given = blind(verdicts(store, coach=coach))
     given = given[given["verdict"].isin(["yes", "no"])].drop_duplicates([*_IDS, "fault"], keep="last")
     if adaptation is not None:
         players = sorted(given["player"].unique())

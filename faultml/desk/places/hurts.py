@@ -30,6 +30,7 @@ class HurtsDialog:
             with ui.element("div").classes("bar"):
                 ui.button("Keep", on_click=self._keep)
                 ui.button("Leave it open", on_click=self._dialog.close).props("outline")
+                self._mistake = ui.button("Pressed by mistake", on_click=self._take_back).props("outline")
 
     def press(self, player: str) -> None:
         """Hold first, ask afterwards."""
@@ -43,7 +44,20 @@ class HurtsDialog:
         self._said.set_text(
             f"Every drill of {shown(player)} is held as of now, on every page and for every program."
         )
+        # It is taken back by the same name only, so there has to be one.
+        self._mistake.set_visibility(bool(self._desk.remembered.coach))
         self._dialog.open()
+
+    def _take_back(self) -> None:
+        try:
+            People(self._desk).mistaken(self._player, self._desk.remembered.coach)
+        except FaultmlError as error:
+            ui.notify(f"Not taken back: expected {error.expected}", type="negative")
+            return
+        self._dialog.close()
+        ui.notify(
+            f"Taken back, and kept with your name: what stood before holds for {shown(self._player)} again."
+        )
 
     def _keep(self) -> None:
         where = (self._where.value or "").strip()

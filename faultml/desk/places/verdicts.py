@@ -18,7 +18,7 @@ from faultml.desk.motion import SwingCurves
 from faultml.desk.progress import JobView
 from faultml.desk.words import Words, bullets, heading, keys, para
 from faultml.errors import FaultmlError
-from faultml.labels.other import Named, OtherFault, add_other, named_faults
+from faultml.labels.other import OtherFault, add_other, named_faults, named_line
 from faultml.labels.queue import Answered, Question, VerdictQueue
 from faultml.labels.verdict import verdicts
 from faultml.report.text import count, measure_words, percent, shown
@@ -268,7 +268,7 @@ class LearningPart:
         if named:
             with self._others:
                 heading(3, "Named outside the catalogue")
-                bullets([_named_line(each) for each in named])
+                bullets([named_line(each) for each in named])
 
     def _retrain(self) -> None:
         self._button.disable()
@@ -326,15 +326,3 @@ class LearningPart:
         with self._jobs:
             JobView(self._desk, self._desk.roll_back())
         self._show_versions()
-
-
-def _named_line(named: Named) -> str:
-    needed = []
-    if named.needed_swings:
-        needed.append(count(named.needed_swings, "more swing"))
-    if named.needed_golfers:
-        needed.append(f"of {count(named.needed_golfers, 'more golfer')}")
-    so_far = f"{shown(named.name)}: {count(named.swings, 'swing')} of {count(named.golfers, 'golfer')}"
-    if not needed:
-        return f"{so_far}. Enough to look for a measure that tells them apart."
-    return f"{so_far}; to learn it takes about {' '.join(needed)} (practice, no source)."

@@ -293,3 +293,20 @@ def test_two_players_with_swings_of_one_number_are_not_merged(healthy: Path) -> 
         assert not name_statements(desk.store)
 
     visit(healthy, story)
+
+
+def test_hurts_pressed_by_mistake_is_taken_back_in_the_dialog(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        desk.name_coach("ann")
+        player = desk.season.players[0]
+        await user.open(f"/notes/{key(desk, player)}")
+        user.find("Hurts").click()
+        assert People(desk).paused(player)
+        user.find("Pressed by mistake").click()
+        assert not People(desk).paused(player)
+        assert [(each.about, each.by) for each in statements(desk.store)] == [
+            ("pain", "ann"),
+            ("mistake", "ann"),
+        ]
+
+    visit(healthy, story)

@@ -119,3 +119,24 @@ def test_reported_in_words() -> None:
     assert lines[0] == "ann against bob" and any("1.00 to 1.00" in line for line in lines)
     assert "0.08 to 0.38" in lines[-2] and "0.35 to 0.87" in lines[-1]
     assert agreement_lines(agreement(said()), rules) == ["No swing has a verdict from two sides yet."]
+
+
+def test_answers_that_were_not_blind_are_left_out() -> None:
+    from faultml.labels.verdict import NOT_BLIND, blind
+
+    rows = [
+        {"player": "p1", "session": "d", "swing": str(at), "fault": "flip", "verdict": "yes", "coach": coach}
+        | {
+            "severity": float("nan"),
+            "unit": "",
+            "occasion": "1",
+            "when": f"2031-01-0{at}",
+            "comment": comment,
+        }
+        for coach in ("ann", "ben")
+        for at, comment in ((1, ""), (2, NOT_BLIND if coach == "ann" else ""), (3, "looked twice"))
+    ]
+    held = pd.DataFrame(rows)
+    assert len(blind(held)) == 5
+    (pair,) = agreement(held).query("fault == 'flip'").to_dict("records")
+    assert pair["swings"] == 2

@@ -49,7 +49,7 @@ def measure(folder: Path) -> list[Pace]:
     made = [
         _paced("first sight: who to see first", 1, lambda _: _first_sight(desk)),
         _paced("the same once more", 5, lambda _: People(desk).persons()),
-        *_swings(desk.season),
+        *_swings(desk),
         *_verdicts(desk),
     ]
     desk.store.close()
@@ -72,7 +72,8 @@ def _first_sight(desk: Desk) -> None:
     People(desk).persons()
 
 
-def _swings(season: Season) -> list[Pace]:
+def _swings(desk: Desk) -> list[Pace]:
+    season = desk.season
     swings = season.swings[season.swings["assessed"].astype(bool)]
     rows = [tuple(map(str, row)) for row in swings[["player", "session", "swing"]].itertuples(index=False)]
     corridor = corridor_for(season.catalogue(), rows[0][0])
@@ -80,17 +81,20 @@ def _swings(season: Season) -> list[Pace]:
     def draw(at: int) -> None:
         row = season.swing(*rows[at])
         assert row is not None
-        curves = season.recordings.curves(row)
+        curves = desk.motion(row)
         assert isinstance(curves, SwingCurves)
         pictures = swing_pictures(curves, None, corridor)
         for picture in (pictures.channels, pictures.path, pictures.speed):
             msgspec.json.encode(as_echarts(picture))
         season.faults(*rows[at])
 
-    first = _paced("a player's first swing, drawn", 1, draw)
+    firsts = list({row[0]: at for at, row in reversed(list(enumerate(rows)))}.values())[::-1]
+    first = _paced("the first swing since the start, drawn", 1, draw)
+    others = _paced("another player's first swing", len(firsts[1:6]), lambda number: draw(firsts[1 + number]))
     own = [at for at, row in enumerate(rows) if row[0] == rows[0][0]]
     return [
         first,
+        others,
         _paced("a swing of the same player", min(STEPS, len(own)), lambda number: draw(own[number])),
     ]
 

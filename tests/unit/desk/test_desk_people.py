@@ -164,7 +164,7 @@ def test_a_strange_name_of_the_roster_is_merged_or_released(healthy: Path) -> No
     async def story(user: User, desk: Desk) -> None:
         await user.open("/")
         await user.should_see("The roster names zzyzx")
-        (who,) = user.find(kind=ui.select).elements
+        (who,) = user.find(kind=ui.select, content="That is").elements
         who.set_value(desk.season.players[0])
         user.find("The same person").click()
         await user.should_not_see("The roster names zzyzx")

@@ -24,15 +24,18 @@ try:
 except ImportError:  # pragma: no cover - not on POSIX, where files are not counted like this
     resource = None  # type: ignore[assignment]
 
-BACKLOG: Final = 32
-"""Connections that asyncio accepts before a protocol hears of them."""
+ACCEPTED_AT_ONCE: Final = 8
+"""Connections that asyncio accepts in one turn of its loop."""
 
 MAX_IDLE_S: Final = 30.0
 _MAX_DRAIN_S: Final = 5.0
 _QUIET_S: Final = 5.0
 """How long a body may pause before its connection may be closed to make room."""
-_SPARE_FILES: Final = 64 + 3 * BACKLOG
-"""Files that are no connections, with those that were accepted or closed and are not counted yet."""
+_SPARE_FILES: Final = 64 + 4 * ACCEPTED_AT_ONCE
+"""Files that are no connections, and connections that are not counted.
+
+Three turns pass until a protocol hears of a connection that was accepted, and one until a closed one has let go.
+"""
 _MIN_CONNECTIONS: Final = 16
 
 Phase = Literal["head", "request", "drain", "idle"]

@@ -8,9 +8,10 @@ import uvicorn
 from fastapi import FastAPI
 
 from faultml.errors import InputError
-from faultml.service.connections import BACKLOG, MAX_IDLE_S, Connections
+from faultml.service.connections import ACCEPTED_AT_ONCE, MAX_IDLE_S, Connections
 
 _GRACE_S = 10
+_MAX_UNANSWERED = 2048
 _MAX_HEAD_BYTES = 32_768
 
 
@@ -29,7 +30,7 @@ def listen(host: str, port: int) -> socket.socket:
         taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind((host.strip("[]"), port))
         # Who is quicker than the rest of the start then waits, and is not refused.
-        taken.listen(BACKLOG)
+        taken.listen(_MAX_UNANSWERED)
     except (OSError, OverflowError) as error:
         taken.close()
         raise InputError(
@@ -38,11 +39,19 @@ def listen(host: str, port: int) -> socket.socket:
     return taken
 
 
+class _Server(uvicorn.Server):
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Let more connections wait for their turn than are accepted in one: asyncio takes one number for both."""
+        await super().startup(sockets)
+        for each in sockets or ():
+            each.listen(_MAX_UNANSWERED)
+
+
 def server(app: FastAPI) -> uvicorn.Server:
     """A server for an app of `create_app`; ``run(sockets=[...])`` answers until it is stopped."""
     connections: Connections = app.state.service.connections
     # No access log: players' names stand in paths. The request guard logs what may be logged.
-    return uvicorn.Server(
+    return _Server(
         uvicorn.Config(
             app,
             access_log=False,
@@ -53,7 +62,7 @@ def server(app: FastAPI) -> uvicorn.Server:
             # Not uvloop where it happens to be installed: it accepts without end before a protocol hears of it.
             loop="asyncio",
             http=connections.protocol,  # type: ignore[arg-type]
-            backlog=BACKLOG,
+            backlog=ACCEPTED_AT_ONCE,
             log_config=None,
             h11_max_incomplete_event_size=_MAX_HEAD_BYTES,
             timeout_keep_alive=int(MAX_IDLE_S),

@@ -87,7 +87,7 @@ def test_who_is_at_work_is_not_closed_for_newcomers(tmp_path: Path) -> None:
 
 
 def test_the_process_may_open_files_beside_its_connections(monkeypatch: pytest.MonkeyPatch) -> None:
-    for files, expected in ((256, 96), (100_000, 1000), (64, 16), (resource.RLIM_INFINITY, 1000)):
+    for files, expected in ((256, 160), (100_000, 1000), (64, 16), (resource.RLIM_INFINITY, 1000)):
         monkeypatch.setattr(resource, "getrlimit", lambda _, files=files: (files, files))
         assert max_connections(Limits()) == expected
 

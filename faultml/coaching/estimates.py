@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import betaincinv, stdtrit
 
 from faultml.coaching.rules import RateRules, TrendRules
 
@@ -75,7 +75,7 @@ def rates(group: Ints, n_groups: int, n: Floats, p: Floats, pq: Floats, rules: R
     variance = mean * (1 - mean) / (total + 1) + doubt / (total * (total + 1))
     size = np.maximum(mean * (1 - mean) / variance - 1, 1e-6)
     tail = (1 - rules.interval) / 2
-    low, high = stats.beta.ppf([[tail], [1 - tail]], mean * size, (1 - mean) * size)
+    low, high = betaincinv(mean * size, (1 - mean) * size, [[tail], [1 - tail]])
     return Rates(mean, low, high, swings)
 
 
@@ -145,7 +145,7 @@ def trends(
     error = np.sqrt(np.divide(rest / freedom, spread, out=np.full(n_groups, np.nan), where=determined))
     span = np.where(determined, last - first, np.nan)
     change = slope * span * worse
-    reach = stats.t.ppf(0.95, freedom) * error * span
+    reach = stdtrit(freedom, 0.95) * error * span
     low, high = change - reach, change + reach
     return Trends(
         change, low, high, _trend_words(change * to_degrees, low * to_degrees, high * to_degrees, rules)

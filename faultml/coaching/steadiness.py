@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import chdtr
 
 from faultml.coaching.estimates import difference
 from faultml.faults.catalogue import Catalogue
@@ -46,7 +46,7 @@ def session_faults(spread: pd.DataFrame, catalogue: Catalogue) -> pd.DataFrame:
         noise = rows["error2"] / rows["n"]
         variance = rows["scatter"] / rows["freedom"]
         sd = np.sqrt((variance - noise).clip(lower=0))
-        p = stats.chi2.cdf(rows["scatter"] / (fault.edge**2 + noise), rows["freedom"])
+        p = chdtr(rows["freedom"], (rows["scatter"] / (fault.edge**2 + noise)).clip(lower=0))
         each = rows.assign(sd=sd, p=p, severity=(sd - fault.edge).clip(lower=0), fault=fault.id)
         judged.append(
             each.sort_values(["p", "sd"]).drop_duplicates(["player", "session"], keep="last")[COLUMNS]

@@ -7,7 +7,7 @@ from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import ndtri
 
 from faultml.outcomes.periods import Periods
 from faultml.outcomes.rules import ClaimRules
@@ -67,11 +67,11 @@ def smallest_change(
     swing_sd_deg
         How much each assignment's player's swings differ within a session.
     """
-    reading = rules.single_reading_deg / (stats.norm.ppf(0.975) * np.sqrt(2))
+    reading = rules.single_reading_deg / (ndtri(0.975) * np.sqrt(2))
     of_session = max(session_sd_deg**2, rules.session_part * reading**2)
     of_swing = np.maximum(swing_sd_deg**2, (1 - rules.session_part) * reading**2)
     error = before.error(of_session, of_swing) + after.error(of_session, of_swing)
-    return np.maximum(stats.norm.ppf(0.975) * np.sqrt(error), rules.min_deg)
+    return np.maximum(ndtri(0.975) * np.sqrt(error), rules.min_deg)
 
 
 def verdicts(table: pd.DataFrame, controls: Ints, rules: ClaimRules) -> np.ndarray:

@@ -175,14 +175,16 @@ class CsvFile:
 
     def _blocks(self, start: int, stop: int | None, block_bytes: int) -> Iterator[memoryview]:
         """Whole lines in blocks, from one byte to another; each block is good until the next is asked for."""
-        limit = unpack_limit_bytes(self.path.stat().st_size)
-        room = bytearray(block_bytes + MAX_LINE_BYTES)
+        size = self.path.stat().st_size
+        limit = unpack_limit_bytes(size)
+        to_read = limit + 1 if self.packed else max((size if stop is None else stop) - start, 0)
+        # No larger than what is read: a season may be very many small files.
+        room = bytearray(min(block_bytes + MAX_LINE_BYTES, to_read))
         view = memoryview(room)
         held, total = 0, 0
         try:
             with _open(self.path, packed=self.packed) as stream:
                 stream.seek(start)
-                to_read = limit + 1 if stop is None or self.packed else stop - start
                 while n_read := stream.readinto(view[held : held + min(block_bytes, to_read - total)]):
                     total += n_read
                     if total > limit:

@@ -103,7 +103,7 @@ print("done", flush=True)
 """
 
 
-@pytest.mark.parametrize(("on", "seed"), [("here", 1), ("local:2", 2)])
+@pytest.mark.parametrize(("on", "seed"), [("here", 1), ("local:2", 2), ("here", 3)])
 def test_a_killed_run_goes_on_where_it_was(
     season: Path, whole: Path, tmp_path: Path, on: str, seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -15,6 +15,7 @@ import re
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -68,9 +69,20 @@ def serving() -> Iterator[int]:
     InputError
         ``no-server`` where it does not start.
     """
-    program = [sys.executable, "-c", "from faultml.cli import main; main()", "serve", "--port", "0"]
+    program = [
+        sys.executable,
+        "-c",
+        "from faultml.cli import main; main()",
+        "serve",
+        "--port",
+        "0",
+        "--spool",
+    ]
     environment = {name: value for name, value in os.environ.items() if name != "FAULTML_TOKEN"}
-    with subprocess.Popen(program, stdout=subprocess.PIPE, text=True, env=environment) as server:
+    with (
+        tempfile.TemporaryDirectory() as spool,
+        subprocess.Popen([*program, spool], stdout=subprocess.PIPE, text=True, env=environment) as server,
+    ):
         assert server.stdout is not None
         line = server.stdout.readline()
         found = re.search(r"http://127\.0\.0\.1:(\d+)", line)

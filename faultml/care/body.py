@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Final, Literal
 
 from faultml.care.rules import CareRules, is_name
@@ -12,6 +12,8 @@ from faultml.care.rules import CareRules, is_name
 History = Literal["ulnar_history", "thumb_history", "elbow_history", "nerve_history", "hamate_history"]
 SaidKind = Literal["hurts", "none", "practised", "return"]
 Pain = Literal["unread", "held", "hurts", "unsigned", "unknown", "none"]
+
+_JUST_NOW: Final = datetime.max.replace(tzinfo=UTC)
 
 _ADULT_YEARS: Final = 17
 """Years since the year of birth from which a player is 16 on every day of the year."""
@@ -34,8 +36,8 @@ class Said:
         Whether pain of this kind needs a clinician's advice.
     by, role, advice, guardian
         Who recorded it and as what; of a return, on whose advice, and the guardian of a minor.
-    recorded_on
-        The day it was recorded; None where that is the day it holds for.
+    recorded_at
+        When it was recorded, UTC; None where that is only now: after everything that has a time.
     """
 
     on: date
@@ -46,7 +48,12 @@ class Said:
     role: str = ""
     advice: str = ""
     guardian: str = ""
-    recorded_on: date | None = None
+    recorded_at: datetime | None = None
+
+    @property
+    def order(self) -> datetime:
+        """What the order of recording goes by."""
+        return self.recorded_at or _JUST_NOW
 
 
 @dataclass(frozen=True)
@@ -120,6 +127,15 @@ class PainState:
     lacks: tuple[str, ...] = ()
 
 
+def pain_day(pain: Said, said: Iterable[Said]) -> date:
+    """The day of pain, which only a return on a later day lifts: no earlier than any return recorded before it.
+
+    Whatever day is stated, a return lifts nothing that nobody had recorded.
+    """
+    returns = (each.on for each in said if each.kind == "return" and each.order < pain.order)
+    return max((pain.on, *returns))
+
+
 def pain_state(body: PlayerBody, on: date, rules: CareRules) -> PainState:
     """What holds about pain on a day. On the same day pain wins; only a return on a later day lifts it."""
     if body.unread:
@@ -133,7 +149,8 @@ def pain_state(body: PlayerBody, on: date, rules: CareRules) -> PainState:
     practised: dict[date, date] = {}
     # A day of recording counts for one day of practice: a run of them is not made up at once.
     # Sorted so that pain comes last on its day: what was said the same day does not lift it.
-    for each in sorted(body.said, key=lambda each: (each.on, each.kind == "hurts")):
+    days = [(pain_day(each, body.said) if each.kind == "hurts" else each.on, each) for each in body.said]
+    for _, each in sorted(days, key=lambda dated: (dated[0], dated[1].kind == "hurts")):
         if each.kind == "hurts":
             # It counts whatever its date: one that lies ahead is a slip of the pen, and no reason to go on.
             open_pains.append(each)
@@ -151,7 +168,7 @@ def pain_state(body: PlayerBody, on: date, rules: CareRules) -> PainState:
         elif not open_pains:
             asked = each.on
             if each.kind == "practised" and returned is not None and each.on > returned:
-                practised[each.recorded_on or each.on] = each.on
+                practised[each.recorded_at.date() if each.recorded_at else each.on] = each.on
     if unsigned is not None:
         return PainState("unsigned", unsigned[0], lacks=unsigned[1])
     if open_pains:

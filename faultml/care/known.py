@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -114,7 +114,12 @@ def known_now(
     if store is None:
         for (player, about), words in current.items():
             own_cells = cells.setdefault(player, {}).setdefault(about, [])
-            own_cells += [SeenCell(text, written_on) for text in words]
+            # What the other store has seen was there by the file's day; what none has seen is recorded only now.
+            there = {cell.text for cell in own_cells if cell.gone_on is None}
+            by_then = datetime.combine(written_on, time.max, UTC)
+            own_cells += [
+                SeenCell(text, written_on, recorded_at=by_then if text in there else None) for text in words
+            ]
     released = [each.player for each in seen.said if each.about == "name"]
     held = holds(strange, players, roster.rowless, released)
     own: dict[str, list[Statement]] = {}
@@ -281,5 +286,6 @@ def _read(stores: Iterable[Store], players: list[str]) -> _Seen:
             cells.setdefault(cell, []).extend(texts)
         with store.reading() as connection:
             again |= readmitted(connection, players)
-    said.sort(key=lambda each: each.recorded_on or date.min)
+    # A copy of a store says the same once more.
+    said = sorted(dict.fromkeys(said), key=lambda each: each.recorded_at or datetime.max.replace(tzinfo=UTC))
     return _Seen(said, cells, frozenset(recorded), frozenset(again))

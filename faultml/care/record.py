@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
-from faultml.care.body import PlayerBody, pain_state
+from faultml.care.body import PlayerBody, pain_day, pain_state
 from faultml.care.put_together import without_mistakes
 from faultml.care.rules import CareRules, is_name, load_care
 from faultml.care.statements import Statement, add_statements, check_statement, statements
@@ -62,7 +62,7 @@ def _check_mistake(store: Store, said: Statement) -> None:
 
 
 def _check_return(said: Statement, body: PlayerBody, rules: CareRules) -> None:
-    pains = [each.on for each in body.said if each.kind == "hurts"]
+    pains = [pain_day(each, body.said) for each in body.said if each.kind == "hurts"]
     if pains and said.said_on <= max(pains):
         raise InputError(
             "pain-later",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from typing import Final, NamedTuple
 
 from faultml.care.body import Said, SaidKind
@@ -15,11 +15,15 @@ _KINDS: Final[dict[PainKind, SaidKind]] = {"none": "none", "returned": "return",
 
 
 class SeenCell(NamedTuple):
-    """A text of a cell, the day it was first seen, and the day from which it is not there any more."""
+    """A text of a cell, the day it was first seen, and the day from which it is not there any more.
+
+    `recorded_at` is when a store first saw it, None where none has: the file's own day may be set to anything.
+    """
 
     text: str
     seen_on: date
     gone_on: date | None = None
+    recorded_at: datetime | None = None
 
 
 def said_in(cell: SeenCell) -> Said | None:
@@ -33,7 +37,7 @@ def said_in(cell: SeenCell) -> Said | None:
         return None
     kind = _KINDS[read.kind]
     if read.said_on is not None and read.said_on > cell.seen_on and kind != "hurts":
-        return Said(cell.seen_on, "hurts") if kind == "return" else None
+        return Said(cell.seen_on, "hurts", recorded_at=cell.recorded_at) if kind == "return" else None
     return Said(
         on=read.said_on or cell.seen_on,
         kind=kind,
@@ -41,4 +45,5 @@ def said_in(cell: SeenCell) -> Said | None:
         red_flag=kind == "hurts" and not is_plain(read.said),
         by=THE_COACH if kind == "return" else "",
         role="coach" if kind == "return" else "",
+        recorded_at=cell.recorded_at,
     )

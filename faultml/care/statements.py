@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Final, Literal, get_args
 
 from sqlalchemy import Column, Connection, Integer, Table, Text, select
@@ -19,7 +19,6 @@ from faultml.care.seen import SeenCell
 from faultml.errors import InputError
 from faultml.recordings.roster_cells import HISTORIES, is_plain, read_birth_year
 from faultml.store import METADATA, Store
-from faultml.store.base import now
 from faultml.store.people import forgotten
 
 About = Literal[
@@ -53,6 +52,7 @@ ROSTER_CELLS: Final = Table(
     Column("id", Integer, primary_key=True, autoincrement=True),
     *(Column(name, Text, nullable=False) for name in ("player", "text", "seen_on")),
     Column("gone_on", Text),
+    Column("recorded_at", Text),
     Column("about", Text, nullable=False, server_default="pain"),
 )
 CellKey = tuple[str, str]
@@ -85,8 +85,8 @@ class Statement:
         The day it holds for.
     by, role, advice, guardian
         Who recorded it and as what; of a return, on whose advice, and the guardian of a minor.
-    recorded_on
-        The UTC day it was recorded; None before that.
+    recorded_at
+        When it was recorded, UTC; None before that.
     """
 
     player: str
@@ -97,7 +97,7 @@ class Statement:
     role: str = ""
     advice: str = ""
     guardian: str = ""
-    recorded_on: date | None = None
+    recorded_at: datetime | None = None
 
     @property
     def as_said(self) -> Said | None:
@@ -113,11 +113,11 @@ class Statement:
             role=self.role,
             advice=self.advice,
             guardian=self.guardian,
-            recorded_on=self.recorded_on,
+            recorded_at=self.recorded_at,
         )
 
 
-_COLUMNS: Final = tuple(each.name for each in fields(Statement) if each.name != "recorded_on")
+_COLUMNS: Final = tuple(each.name for each in fields(Statement) if each.name != "recorded_at")
 
 
 def latest_day(about: About, today: date) -> date:
@@ -215,7 +215,7 @@ def add_statements(store: Store, said: Iterable[Statement], today: date) -> None
         return
     rows = [
         {name: getattr(each, name) for name in _COLUMNS}
-        | {"said_on": each.said_on.isoformat(), "recorded_at": now()}
+        | {"said_on": each.said_on.isoformat(), "recorded_at": _moment()}
         for each in said
     ]
     with store.writing() as connection:
@@ -227,21 +227,27 @@ def add_statements(store: Store, said: Iterable[Statement], today: date) -> None
 
 
 def statements(store: Store, player: str | None = None) -> list[Statement]:
-    """Every statement, or those about one player, in the order they were recorded."""
+    """Every statement, or those about one player, in the order they were recorded.
+
+    `recorded_at` grows from each to the next, also where the machine's clock was set back between them.
+    """
     names = (*_COLUMNS, "recorded_at")
     asked = select(*(STATEMENTS.c[name] for name in names)).order_by(STATEMENTS.c.id)
     if player is not None:
         asked = asked.where(STATEMENTS.c.player == player)
     with store.reading() as connection:
         rows = connection.execute(asked).mappings().all()
-    return [
-        Statement(
-            **{name: row[name] for name in _COLUMNS}
-            | {"said_on": date.fromisoformat(row["said_on"])}
-            | {"recorded_on": date.fromisoformat(row["recorded_at"][:10])}
+    found = []
+    last = datetime.min.replace(tzinfo=UTC)
+    for row in rows:
+        last = max(datetime.fromisoformat(row["recorded_at"]), last + timedelta(microseconds=1))
+        found.append(
+            Statement(
+                **{name: row[name] for name in _COLUMNS}
+                | {"said_on": date.fromisoformat(row["said_on"]), "recorded_at": last}
+            )
         )
-        for row in rows
-    ]
+    return found
 
 
 def note_cells(store: Store, current: Mapping[CellKey, Sequence[str]], written_on: date, today: date) -> None:
@@ -266,9 +272,9 @@ def note_cells(store: Store, current: Mapping[CellKey, Sequence[str]], written_o
             closed = ROSTER_CELLS.update().where(ROSTER_CELLS.c.id.in_(left))
             connection.execute(closed, {"gone_on": today.isoformat()})
         if new:
-            seen_on = min(written_on, today).isoformat()
+            seen_on, moment = min(written_on, today).isoformat(), _moment()
             rows = [
-                {"player": player, "about": about, "text": text, "seen_on": seen_on}
+                {"player": player, "about": about, "text": text, "seen_on": seen_on, "recorded_at": moment}
                 for (player, about), text in new
             ]
             connection.execute(ROSTER_CELLS.insert(), rows)
@@ -298,6 +304,17 @@ def cells_seen(store: Store) -> dict[CellKey, list[SeenCell]]:
     for row in rows:
         gone_on = date.fromisoformat(row["gone_on"]) if row["gone_on"] is not None else None
         found.setdefault((row["player"], row["about"]), []).append(
-            SeenCell(row["text"], date.fromisoformat(row["seen_on"]), gone_on)
+            # Stores from before the time was kept have the day alone.
+            SeenCell(
+                row["text"],
+                date.fromisoformat(row["seen_on"]),
+                gone_on,
+                datetime.fromisoformat(row["recorded_at"] or f"{row['seen_on']}T00:00:00Z"),
+            )
         )
     return found
+
+
+def _moment() -> str:
+    """The moment, UTC, finer than the store's other times: the order of statements and cells goes by it."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")

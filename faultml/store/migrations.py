@@ -189,6 +189,11 @@ def _player_names(connection: Connection) -> None:
     )
 
 
+def _cells_recorded_at(connection: Connection) -> None:
+    """When a store first saw a text of the roster; NULL of those that were there before."""
+    connection.exec_driver_sql("ALTER TABLE roster_cells ADD COLUMN recorded_at TEXT")
+
+
 MIGRATIONS: Final[tuple[Step, ...]] = (
     _verdicts,
     _people,
@@ -199,5 +204,6 @@ MIGRATIONS: Final[tuple[Step, ...]] = (
     _landmarks,
     _remembered,
     _player_names,
+    _cells_recorded_at,
 )
 """Step n makes version n out of version n - 1."""

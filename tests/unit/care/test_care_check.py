@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from itertools import product
 
 import pytest
@@ -148,7 +148,10 @@ def test_who_counts_as_under_16(year: int | None, under_16: bool | None, minor: 
 @pytest.mark.parametrize(("days", "halved", "left"), [(0, True, 6), (5, True, 1), (6, False, 0)])
 def test_the_dose_is_halved_until_six_days_of_practice(days: int, halved: bool, left: int) -> None:
     said = (on(-30, "hurts"), on(-20, "return", **SIGNED))
-    said += tuple(on(-day, "practised", recorded_on=DAY - timedelta(days=day)) for day in range(days))
+    said += tuple(
+        on(-day, "practised", recorded_at=datetime.combine(DAY - timedelta(days=day), time(12), UTC))
+        for day in range(days)
+    )
     answer = care_check(FREE, replace(BODY, said=said), DAY, RULES)
     assert (answer.halved, answer.days_to_full) == (halved, left)
     if days:

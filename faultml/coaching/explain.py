@@ -313,8 +313,12 @@ def _learned(part: Part) -> str:
         return ""
     if not learned.enough_players:
         return f" (by mechanism; {learned.held} of {learned.players} players held it, too few to weigh)"
+    middle, low, high = (
+        f"{round(value, 1) + 0.0:.1f}"  # + 0.0: no "-0.0"
+        for value in (learned.improvement_deg, learned.improvement_lo_deg, learned.improvement_hi_deg)
+    )
+    gain = f"{middle} degrees better" if learned.gains else f"no gain so far, {middle} degrees on average"
     return (
-        f" (learned: {learned.held} of {learned.players} players held it, {learned.improvement_deg:.1f} degrees better,"
-        f" 90 % interval {learned.improvement_lo_deg:.1f} to {learned.improvement_hi_deg:.1f};"
-        f" by mechanism {learned.prior_deg:.1f})"
+        f" (learned: {learned.held} of {learned.players} players held it, {gain},"
+        f" 90 % interval {low} to {high}; by mechanism {learned.prior_deg:.1f})"
     )

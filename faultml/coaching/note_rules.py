@@ -12,6 +12,9 @@ from faultml.coaching.rules import Coaching
 from faultml.coaching.setup import DRIFT, EXTENSION_HIGH, EXTENSION_LOW, FROM_ADDRESS
 from faultml.outcomes.effects import DrillEffect
 
+NO_GAIN_SO_FAR: Final = "own-evidence-none"
+"""Code of the note that a drill has brought nothing on average so far."""
+
 EDGE_SLACK: Final = {"deg": 10.0, "share": 0.05}
 """How far each edge may be off: common practice, and for the release the span in which it is unsure."""
 
@@ -153,17 +156,16 @@ def evidence_notes(effect: DrillEffect | None, coaching: Coaching) -> list[Note]
     if not effect.enough_players:
         return [write("low-evidence"), write("tried", held=effect.held, players=effect.players)]
     degrees = coaching.to_degrees(effect.fault)
-    return [
-        write(
-            "own-evidence",
-            held=effect.held,
-            players=effect.players,
-            improvement=effect.improvement_deg / degrees,
-            low=effect.improvement_lo_deg / degrees,
-            high=effect.improvement_hi_deg / degrees,
-            unit=coaching.units[effect.fault],
-        )
-    ]
+    figures: dict[str, Figure] = {
+        "players": effect.players,
+        "low": effect.improvement_lo_deg / degrees,
+        "high": effect.improvement_hi_deg / degrees,
+        "unit": coaching.units[effect.fault],
+    }
+    if not effect.gains:
+        return [write(NO_GAIN_SO_FAR, without=effect.players - effect.held, **figures)]
+    improvement = effect.improvement_deg / degrees
+    return [write("own-evidence", held=effect.held, improvement=improvement, **figures)]
 
 
 def ball_notes(facts: PlayerFacts) -> list[Note]:

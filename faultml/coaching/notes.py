@@ -139,7 +139,8 @@ class _Sentence(string.Formatter):
             case "amount":
                 return size(value, self._unit)
             case "number":
-                return f"{value:.{0 if self._unit == 'deg' else 2}f}"
+                digits = 0 if self._unit == "deg" else 2
+                return f"{round(value, digits) + 0.0:.{digits}f}"  # + 0.0: no "-0"
             case "sessions":
                 return count(value, "session")
             case "fault":
@@ -192,7 +193,7 @@ def percent(share: float) -> str:
 def size(value: float, unit: str) -> str:
     """An amount with its unit: degrees, or a share of the downswing."""
     if unit != "deg":
-        return f"{value:.2f} of the downswing"
+        return f"{round(value, 2) + 0.0:.2f} of the downswing"
     if 0 < value < 0.5:
         return "less than 1 degree"
     return count(round(value), "degree")

@@ -27,6 +27,10 @@ N_KAPPA: Final = 15
 N_SIGMA: Final = 9
 
 
+MIN_GAIN_DEG: Final = 0.5
+"""Where a mean improvement is printed as one degree: less is no gain. Practice, no source."""
+
+
 class DrillEffect(Record, frozen=True):
     """What a drill has brought for a fault.
 
@@ -56,6 +60,11 @@ class DrillEffect(Record, frozen=True):
     prior_deg: float
     share: Share
     enough_players: bool
+
+    @property
+    def gains(self) -> bool:
+        """Whether the mean improvement is a gain of half a degree or more."""
+        return self.improvement_deg >= MIN_GAIN_DEG
 
 
 Effects = Mapping[tuple[str, str], DrillEffect]

@@ -149,11 +149,7 @@ def sentences(row: Mapping[str, Any], fault: Fault) -> list[str]:
             _shows(row),
         ]
     if not _none(row["practice_change"]):
-        kept = "" if _none(row["kept"]) else f" Without feedback {_kept(row['kept'])} of that is left."
-        practised = _better(row["practice_change"], row["practice_lo"], row["practice_hi"], unit)
-        lines.append(
-            f"In practice, with feedback: {practised}.{kept} A gain in practice is not yet learning."
-        )
+        lines.append(_practised(row, unit))
     if _none(row["change"]) and not _none(row["before"]):
         before = _size(fault.measure.shown_sign * row["before"], unit)
         lines.append(f"Before, it read {before} on average ({_rest(row, 'before')}).")
@@ -164,6 +160,16 @@ def sentences(row: Mapping[str, Any], fault: Fault) -> list[str]:
             without = f"{without}; {figures}"
         lines.append(f"With the landmarks as they were found, before a coach moved any: {without}.")
     return lines
+
+
+def _practised(row: Mapping[str, Any], unit: str) -> str:
+    """What changed in practice; of no gain nothing can be left."""
+    words = _better(row["practice_change"], row["practice_lo"], row["practice_hi"], unit)
+    line = f"In practice, with feedback: {words}."
+    if row["practice_change"] >= 0 or _number(row["practice_change"], unit) == _number(0.0, unit):
+        return line
+    kept = "" if _none(row["kept"]) else f" Without feedback {_kept(row['kept'])} of that is left."
+    return f"{line}{kept} A gain in practice is not yet learning."
 
 
 def _effect_lines(
@@ -180,11 +186,19 @@ def _effect_lines(
         weak = "" if each.enough_players else "; too few players to speak in place of the mechanism"
         lines.append(
             f"  {drills.get(each.drill, each.drill)} [{each.drill}], for {faults[each.fault]}: {each.held} of "
-            f"{each.players} of your players improved and kept it; expect {each.improvement_deg:+.0f} "
-            f"[{each.improvement_lo_deg:+.0f}, {each.improvement_hi_deg:+.0f}]"
-            f" where the mechanism alone hoped for {each.prior_deg:+.0f}{weak}"
+            f"{each.players} of your players improved and kept it; {_expected(each)}"
+            f" where the mechanism alone hoped for {_number(each.prior_deg, 'deg', '+')}{weak}"
         )
     return lines
+
+
+def _expected(effect: DrillEffect) -> str:
+    """``expect +4 [+1, +7]``; an average that is no gain is not one to expect."""
+    middle, low, high = (
+        _number(value, "deg", "+")
+        for value in (effect.improvement_deg, effect.improvement_lo_deg, effect.improvement_hi_deg)
+    )
+    return f"{'expect' if effect.gains else 'no gain is expected so far,'} {middle} [{low}, {high}]"
 
 
 def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
@@ -204,7 +218,7 @@ def _rest(row: Mapping[str, Any], side: str) -> str:
 def _better(change: float, low: float, high: float, unit: str) -> str:
     """A change, + worse, with its interval: ``10 degrees better (90 %: 5 better to 15 better)``."""
     best, least = _signed(-low, unit), _signed(-high, unit)
-    return f"{_size(abs(change), unit)} {_way(-change)} (90 %: {least} to {best})"
+    return f"{_plain(-change, unit)} (90 %: {least} to {best})"
 
 
 def _signed(improvement: float, unit: str) -> str:
@@ -264,7 +278,7 @@ def _shows(row: Mapping[str, Any]) -> str:
 
 def _points(fewer: int) -> str:
     if not fewer:
-        return "no points fewer"
+        return "no change"
     return f"{abs(fewer)} point{_s(abs(fewer))} {'fewer' if fewer > 0 else 'more'}"
 
 

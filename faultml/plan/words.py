@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
+from faultml.coaching.notes import count
 from faultml.plan.records import Gain, LessonPlan
 from faultml.plan.rules import PlanRules
 
@@ -42,6 +43,8 @@ def _figures(plan: LessonPlan, rules: PlanRules) -> dict[str, str | int | float]
             "practice_days": progress.practice_days or 0,
             "swings": progress.free_swings,
             "sessions": progress.free_sessions,
+            "free_words": f"{count(progress.free_swings, 'swing')} without feedback in "
+            f"{count(progress.free_sessions, 'session')}",
             "sets_done": progress.sets_done,
             "sets_planned": progress.sets_planned,
             "gain": "nothing to compare with",

@@ -91,14 +91,15 @@ def _better(effect: DrillEffect, coaching: Coaching) -> str:
         _number(value, effect, coaching)
         for value in (effect.improvement_deg, effect.improvement_lo_deg, effect.improvement_hi_deg)
     )
-    return f"{middle} ({low} to {high})"
+    return f"{middle if effect.gains else f'no gain so far, {middle}'} ({low} to {high})"
 
 
 def _number(value_deg: float, effect: DrillEffect, coaching: Coaching) -> str:
     """In the fault's own unit: ``+7°``, or ``+0.04`` of the downswing."""
     if coaching.units[effect.fault] == "deg":
         return degrees(value_deg)
-    return f"{value_deg / coaching.to_degrees(effect.fault):+.2f}"
+    value = round(value_deg / coaching.to_degrees(effect.fault), 2)
+    return f"{value + 0.0:+.2f}"  # + 0.0: no "-0.00"
 
 
 def _chart(row: Row, coaching: Coaching) -> Markup:

@@ -81,6 +81,23 @@ def test_the_coachs_own_players_speak_in_place_of_the_mechanism(season: Any, coa
     assert "3 to 9" in own
 
 
+def test_a_drill_that_brought_nothing_so_far_promises_nothing(season: Any, coaching: Coaching) -> None:
+    best = first(coached(season, coaching))["drill"]
+    ((key, learned),) = effect(best, share=0.9).items()
+    nothing = msgspec.structs.replace(
+        learned, players=3, held=0, improvement_deg=-0.8, improvement_lo_deg=-4.2, improvement_hi_deg=-0.3
+    )
+    found = coached(season, coaching, {key: nothing})
+    own = next(note for note in first(found)["notes"] if note.startswith("own-evidence"))
+    assert "3 of 3 of your players with this drill have not improved" in own
+    assert "No gain is expected of it until players show one" in own
+    assert "-4 to 0 degrees" in own, "no -0"
+    assert "Expect" not in own
+    lines = "\n".join(as_lines(found.explanations["lp-01"], coaching))
+    assert "no gain so far, -0.8 degrees on average" in lines
+    assert "degrees better" not in lines
+
+
 def test_one_player_is_reported_and_does_not_yet_speak_for_the_drill(season: Any, coaching: Coaching) -> None:
     best = first(coached(season, coaching))["drill"]
     codes = [

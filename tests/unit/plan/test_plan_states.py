@@ -160,6 +160,8 @@ def test_after_six_weeks_without_an_answer_the_coach_decides() -> None:
     assert (reported.state, reported.reason, reported.lacks) == ("carry on", "cannot-tell", ("wide",))
     unknown = plan(evidence(free(0)), 42)
     assert unknown.lacks == ("practice-unknown", "recordings")
+    one = reason_words(plan(evidence(free(3)), 42), load_plan_rules())
+    assert "swings without feedback in 1 session." in one
     nothing_before = plan(evidence(*SESSIONS[2:], practice=DAILY), 42)
     assert nothing_before.lacks == ("before",)
 

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from faultml.coaching.book import Drill
 from faultml.coaching.lesson import CARRY_ON
 from faultml.coaching.met import WINDOW_MET
+from faultml.coaching.note_rules import NO_GAIN_SO_FAR
 from faultml.coaching.notes import WEAK, note_text
 from faultml.coaching.records import PlayerDrill
 from faultml.coaching.rules import Coaching
@@ -31,6 +32,7 @@ FIRST_NOTES: Final = frozenset(
         "order-closers",
         WINDOW_MET,
         WEAK,
+        NO_GAIN_SO_FAR,
         "near-end",
         "serves-other",
         "serves-instead",
@@ -66,7 +68,7 @@ def drill_card(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> Dr
     due = f", from {row.retest_due} on" if row.retest_due else ""
     return DrillCard(
         faults=names,
-        serves=" ".join(note_text(note, coaching) for note in row.notes if note.code in SERVES_NOTES),
+        serves=_serves(row, names, coaching),
         window=window_chart(window, row, tables, coaching),
         window_words=f"Practice window: {window_words(window, coaching)}",
         dose=row.dose,
@@ -76,6 +78,12 @@ def drill_card(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> Dr
         notes=[note_text(note, coaching) for note in row.notes if note.code not in FIRST_NOTES],
         drill=drill,
     )
+
+
+def _serves(row: PlayerDrill, names: str, coaching: Coaching) -> str:
+    """What a drill in reserve is for, once: the note on a single fault names it already."""
+    why = " ".join(note_text(note, coaching) for note in row.notes if note.code in SERVES_NOTES)
+    return why if why and len(row.faults) == 1 else f"For {names}. {why}".rstrip()
 
 
 def _corridor(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> str:

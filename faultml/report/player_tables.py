@@ -98,6 +98,12 @@ class PlayerTables:
         leading = [row for row in self.faults.values() if row.leading]
         return max(leading or faults, key=lambda row: row.rate_now, default=None)
 
+    @property
+    def leading_fault(self) -> PlayerFault | None:
+        """The fault most worth working on; None where none is worth a new drill."""
+        main = self.main_fault
+        return main if main is not None and main.leading else None
+
     @cached_property
     def first_drill(self) -> PlayerDrill | None:
         """The drill to work on next."""

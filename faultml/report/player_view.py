@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from shlex import quote
 from typing import Any, Final
 
 import numpy as np
@@ -45,10 +46,14 @@ class Figures:
 
 @dataclass(frozen=True)
 class PlayerView:
-    """Everything the template shows of a player; `figures` is None where the page leaves them out."""
+    """Everything the template shows of a player; `figures` is None where the page leaves them out.
+
+    `typed` is the name as a command takes it.
+    """
 
     anchor: str
     name: str
+    typed: str
     meta: str
     sentence: str
     basis: list[str]
@@ -82,6 +87,7 @@ def player_view(
     return PlayerView(
         anchor=anchor,
         name=shown(player.name),
+        typed=quote(player.name) if shown(player.name) == player.name else "PLAYER",
         meta=meta(player),
         sentence=sentence(player, coaching),
         basis=basis(player, coaching),
@@ -89,7 +95,7 @@ def player_view(
         has_pronation=bool(np.isfinite(player.address_deg[CHANNELS.index("pronation_deg")])),
         keep=keep(player, coaching),
         warnings=warnings(player, coaching),
-        plan=plan_lines(player.lesson, coaching, ids=False) if player.lesson else [],
+        plan=_plan(player, coaching),
         plan_day=player.lesson.on if player.lesson else "",
         carries_on=player.lesson is not None and player.lesson.active and first is not None,
         drill=first,
@@ -100,6 +106,19 @@ def player_view(
         fault_notes=fault_notes(player, coaching, promise),
         figures=_figures(player, coaching) if with_figures else None,
     )
+
+
+def _plan(player: PlayerTables, coaching: Coaching) -> list[str]:
+    """The plan's lines; that the player is paused is said once, in place of the drill."""
+    if player.lesson is None:
+        return []
+    lines = plan_lines(player.lesson, coaching, ids=False)
+    lines = [line for line in lines if not (player.paused and line == player.lesson.words)]
+    leading = player.leading_fault
+    if player.lesson.active and leading is not None and leading.fault != player.lesson.fault:
+        served, leads = coaching.words.get(player.lesson.fault), coaching.words[leading.fault]
+        lines.append(f"This drill is for {served}; {leads} leads now and waits for it: one drill at a time.")
+    return lines
 
 
 def _figures(player: PlayerTables, coaching: Coaching) -> Figures:

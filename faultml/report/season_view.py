@@ -178,9 +178,9 @@ def _summary(players: Sequence[PlayerTables], swings: int, assessed: int, coachi
     ordered = sorted(with_drill, key=_priority, reverse=True)
     if len(ordered) > 1:
         first = [
-            f"{shown(player.name)} ({coaching.words[player.main_fault.fault]})"
+            f"{shown(player.name)} ({coaching.words[player.first_drill.faults[0]]})"
             for player in ordered
-            if player.main_fault
+            if player.first_drill and player.first_drill.faults
         ]
         lines.append(f"Most to gain from a drill: {listed(first[:FIRST_IN_LINE])}.")
     return lines
@@ -197,7 +197,7 @@ def _some(names: list[str]) -> str:
 
 
 def _roster_line(player: PlayerTables, href: str, coaching: Coaching) -> RosterLine:
-    main = player.main_fault
+    main = player.leading_fault
     counted = f"{player.assessed:,} of {player.swings:,}"
     line = RosterLine(href, shown(player.name), counted, _miss(player), _next(player, coaching))
     line = replace(line, changed="; ".join(change_words(player, coaching)))
@@ -220,16 +220,18 @@ def _roster_line(player: PlayerTables, href: str, coaching: Coaching) -> RosterL
 def _no_fault(player: PlayerTables) -> str:
     if not player.assessed:
         return "not assessed"
+    if player.main_fault is not None:
+        return "none worth a new drill now"
     return "a style, no fault" if any(row.kind == "style" for row in player.faults.values()) else "none"
 
 
 def _miss(player: PlayerTables) -> str:
-    """The miss, on how many balls, and whether the main fault explains it."""
-    row = player.main_fault or next(iter(player.faults.values()), None)
+    """The miss, on how many balls, and whether the leading fault explains it."""
+    row = player.leading_fault or next(iter(player.faults.values()), None)
     if row is None or not row.miss:
         return ""
     balls = f"{row.miss_balls} of {row.known_balls} balls" if row.known_balls else "by the roster"
-    fits = "" if row.explains_miss is None or player.main_fault is None else _FITS[row.fit]
+    fits = "" if row.explains_miss is None or player.leading_fault is None else _FITS[row.fit]
     fits = _FITS[""] if fits and row.fit in ("agree", "catalogue") and not row.explains_miss else fits
     usual = row.usual_miss.split()
     roster = f"; the roster says {listed(usual)}" if usual and row.miss not in usual else ""
@@ -241,7 +243,10 @@ def _next(player: PlayerTables, coaching: Coaching) -> str:
     if first is not None:
         watch = "watch only: " if any(note.code == WEAK for note in first.notes) else ""
         if player.lesson is not None and player.lesson.active and player.lesson.drill == first.drill:
-            watch = "in progress: "
+            leading = player.leading_fault
+            same = leading is not None and leading.fault == player.lesson.fault
+            what = "" if same else f", for {coaching.words[player.lesson.fault]}"
+            return f"in progress: {coaching.book[first.drill].name}{what}"
         return watch + coaching.book[first.drill].name
     if player.no_drill is not None and player.no_drill.reason == PAUSED:
         return "paused: speak with the player"
@@ -255,8 +260,8 @@ def _shared(
 ) -> list[SharedFault]:
     led: dict[str, list[Link]] = {}
     for player in players:
-        if player.main_fault is not None:
-            fault = coaching.words[player.main_fault.fault]
+        if player.leading_fault is not None:
+            fault = coaching.words[player.leading_fault.fault]
             led.setdefault(fault, []).append(Link(links[player.name], shown(player.name)))
     return [SharedFault(fault, links) for fault, links in sorted(led.items(), key=lambda item: -len(item[1]))]
 

@@ -34,6 +34,9 @@ def sentence(tables: PlayerTables, coaching: Coaching) -> str:
         return f"None of {count(tables.swings, 'swing')} could be assessed."
     if main is None:
         return f"{_nothing(tables, coaching)}{_unexplained(tables)}."
+    if not main.leading:
+        shows_most = f"what shows most is {coaching.words[main.fault]}{_calls(main, coaching)}"
+        return f"No fault is worth a new drill now; {shows_most}{_miss(main)}."
     cause = f"The player {load_words().clause[main.fault]}{_calls(main, coaching)}"
     return f"{cause}{_save(main.fault, tables, coaching)}{_miss(main)}."
 

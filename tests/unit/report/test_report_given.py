@@ -164,3 +164,30 @@ def test_a_fault_whose_flags_are_not_promised_is_a_hint_where_it_shows(
     said = "A hint only: casting. More than 10 % of such flags can be wrong"
     assert len(shows) and page.count(said) == len(shows)
     assert said not in render_report(academy_source, coaching)
+
+
+@pytest.mark.parametrize(
+    ("figures", "words"),
+    [
+        ((2.0, -1.0, 5.0), "In practice, with feedback: 2 degrees worse (90 %: 5 worse to 1 better)."),
+        ((-0.3, -3.0, 2.0), "In practice, with feedback: no change (90 %: 2 worse to 3 better)."),
+    ],
+)
+def test_without_a_gain_in_practice_nothing_is_left_of_one(
+    source: ReportSource, coaching: Coaching, figures: tuple[float, float, float], words: str
+) -> None:
+    change, low, high = figures
+    row = outcome_row("lp-01", practice_change=change, practice_lo=low, practice_hi=high, rate_after=0.9)
+    page = render_report(replace(source, outcomes=pd.DataFrame([row])), coaching)
+    assert words in page
+    assert "A gain in practice" not in page and "of that is left" not in page
+    assert "90 % of the swings before and 90 % after: no change; with the same" in page
+
+
+def test_a_drill_is_given_by_the_command_as_printed(source: ReportSource, coaching: Coaching) -> None:
+    page = render_report(source, coaching)
+    given = [plan.player for plan in source.plans if plan.drills]
+    for player in given:
+        assert f"faultml assign {player} " in page
+    assert "assign PLAYER" not in page
+    assert "In reserve, for" not in page

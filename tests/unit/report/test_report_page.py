@@ -10,14 +10,20 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import msgspec
 import pandas as pd
 import pytest
+from care_fakes import TODAY
 
 from faultml.coaching.book import load_book
+from faultml.coaching.records import PlayerPlan
 from faultml.coaching.rules import Coaching, load_rules
 from faultml.errors import InputError, MissingExtraError
 from faultml.faults.catalogue import load_catalogue
-from faultml.report.page import FULL_PLAYERS, render_report, write_one_page
+from faultml.plan.records import LessonPlan
+from faultml.plan.rules import load_plan_rules
+from faultml.plan.table import plan_row
+from faultml.report.page import FULL_PLAYERS, render_index, render_report, write_one_page
 from faultml.report.player_view import DRAWN_SWINGS
 from faultml.report.source import ReportSource
 
@@ -367,3 +373,70 @@ def test_a_change_that_held_is_announced_though_the_fault_is_no_longer_flagged(
     assert "Bowed top, 2031-05-02: 12 of 12 swings inside the corridor, passed; held since (24 of 24" in page
     assert re.search(r"held: [^<]*bowed top", page)
     assert "Cupped top, 2031-05-02" not in page
+
+
+def _index_row(source: ReportSource, coaching: Coaching, player: str) -> str:
+    index = render_index(source, coaching)
+    return index[index.index(f"<bdi>{player}</bdi></a> <span") :].partition("</tr>")[0]
+
+
+def _on_a_drill(source: ReportSource, plan: PlayerPlan, fault: str) -> ReportSource:
+    lesson = plan_row(plan.player, LessonPlan("start", "none-given"), TODAY, ())
+    active = msgspec.structs.replace(
+        lesson,
+        state="carry on",
+        reason="undecided",
+        drill=plan.drills[0].drill,
+        fault=fault,
+        given="2031-05-05",
+    )
+    return replace(source, lessons={plan.player: active})
+
+
+def test_the_index_names_no_leading_fault_where_none_leads(
+    academy_source: ReportSource, coaching: Coaching
+) -> None:
+    plan = next(plan for plan in academy_source.plans if any(row.leading for row in plan.faults))
+    assert 'data-label="Sure:"></td>' not in _index_row(academy_source, coaching, plan.player)
+    faults = tuple(msgspec.structs.replace(row, leading=False) for row in plan.faults)
+    nothing_leads = msgspec.structs.replace(plan, faults=faults)
+    alone = replace(academy_source, plans=[nothing_leads])
+    row = _index_row(alone, coaching, plan.player)
+    assert "<td>none worth a new drill now</td>" in row
+    assert 'data-label="Sure:"></td>' in row
+    assert "Faults the roster shares" not in render_index(alone, coaching)
+
+
+def test_a_drill_in_progress_for_another_fault_than_the_leading_one_says_so(
+    academy_source: ReportSource, coaching: Coaching
+) -> None:
+    plan = next(plan for plan in academy_source.plans if plan.drills and any(f.leading for f in plan.faults))
+    leading = next(row.fault for row in plan.faults if row.leading)
+    other = next(fault for fault in coaching.catalogue.ids if fault != leading)
+    for fault, joined in ((other, True), (leading, False)):
+        source = _on_a_drill(replace(academy_source, plans=[plan]), plan, fault)
+        page = render_report(source, coaching)
+        sentence = (
+            f"This drill is for {coaching.words[other]}; {coaching.words[leading]} leads now and waits for it"
+        )
+        assert (sentence in page) is joined
+        name = coaching.book[plan.drills[0].drill].name
+        row = _index_row(source, coaching, plan.player)
+        assert f"in progress: {name}" in row
+        assert (f"{name}, for {coaching.words[other]}" in row) is joined
+
+
+def test_that_a_player_is_paused_stands_once_in_the_players_part(
+    academy_source: ReportSource, coaching: Coaching
+) -> None:
+    plan = next(plan for plan in academy_source.plans if plan.no_drill and plan.no_drill.reason == "paused")
+    words = load_plan_rules().reason["paused"].words
+    lesson = plan_row(
+        plan.player,
+        LessonPlan("waits", "paused", drill="two_stops_to_the_top", fault="flexed_top"),
+        TODAY,
+        (),
+    )
+    assert lesson.words == words
+    page = render_report(replace(academy_source, plans=[plan], lessons={plan.player: lesson}), coaching)
+    assert page.count("Paused: speak with the player") == 1

@@ -13,7 +13,7 @@ from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.steadiness import session_faults
 from faultml.coaching.summary import SUMS, Summary
 from faultml.faults.catalogue import PHASE_STARTS, Catalogue
-from faultml.results.sessions import COUNTING, number_sessions
+from faultml.results.sessions import COUNTING, number_sessions, on_practice_days
 
 NUMBERS: Final = list(SUMS["faults"])
 COUNTS: Final = ("n_unassessed", "n_unlearned", "n_on_guard")
@@ -25,7 +25,7 @@ def by_session(summary: Summary, catalogue: Catalogue) -> pd.DataFrame:
 
     A session fault is one answer a session, as another fault is one answer a swing: its row has ``n`` 1,
     the session's SD for a measure, and in ``swings`` the number of swings it rests on. ``order`` is the
-    session's place in time.
+    session's place in time, ``practised`` whether it also holds practice with feedback.
     """
     counting = summary.faults[summary.faults["context"].isin(COUNTING)]
     swing = counting.groupby(["player", "session", "fault"], sort=True)[NUMBERS].sum().reset_index()
@@ -42,7 +42,9 @@ def by_session(summary: Summary, catalogue: Catalogue) -> pd.DataFrame:
     parts = [swing.assign(swings=swing["n"]), whole.assign(swings=judged["n"])]
     rows = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     rows[NUMBERS] = rows[NUMBERS].fillna(0.0)
-    return rows.assign(order=number_sessions(rows).to_numpy(float))
+    return rows.assign(
+        order=number_sessions(rows).to_numpy(float), practised=on_practice_days(rows, summary.sessions)
+    )
 
 
 def figures(sessions: pd.DataFrame, index: pd.MultiIndex, coaching: Coaching) -> pd.DataFrame:
@@ -108,9 +110,14 @@ def _severity(faults: pd.Index, total: dict[str, Floats]) -> Floats:
 
 
 def _now(sessions: pd.DataFrame, index: pd.MultiIndex, coaching: Coaching) -> dict[str, Floats]:
-    """What shows now: figures over each player's last sessions in which the fault was assessed."""
+    """What shows now: figures over each player's last sessions in which the fault was assessed.
+
+    A session that also holds practice with feedback counts only where the player has no other.
+    """
     rules, size = coaching.rules.rate, len(index)
     done = sessions[sessions["n"] > 0].sort_values("order", ascending=False, kind="stable")
+    all_practised = done.groupby(["player", "fault"])["practised"].transform("all")
+    done = done[~done["practised"] | all_practised]
     each = done.groupby(["player", "fault"])
     later = each["swings"].cumsum() - done["swings"]
     last = done[(each.cumcount() < rules.now_sessions) | (later < rules.now_swings)].sort_index()

@@ -12,7 +12,7 @@ from faultml.coaching.book import Drill, Retest
 from faultml.coaching.records import records_of
 from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import Summary
-from faultml.results.sessions import COUNTING, natural_key, number_sessions, session_date
+from faultml.results.sessions import COUNTING, natural_key, number_sessions, on_practice_days, session_date
 from faultml.rules_file import Record
 
 COLUMNS: Final = [
@@ -59,16 +59,12 @@ def retest_results(summary: Summary, coaching: Coaching) -> pd.DataFrame:
     rows = summary.faults[summary.faults["context"] == "retest"]
     rows = rows[(rows["n_measured"] > 0) & rows["fault"].isin(coaching.catalogue.ids)]
     needs = {fault: _best_drill(fault, coaching).retest for fault in coaching.catalogue.ids}
-    practised = summary.sessions.loc[summary.sessions["context"] == "practice", ["player", "session"]]
-    on_the_day = pd.MultiIndex.from_frame(rows[["player", "session"]]).isin(
-        pd.MultiIndex.from_frame(practised)
-    )
     table = rows[["player", "fault", "session"]].assign(
         swings=rows["n_measured"].astype(int),
         inside=rows["n_inside"].astype(int),
         share=rows["n_inside"] / rows["n_measured"],
         needed=rows["fault"].map({fault: need.share for fault, need in needs.items()}).astype(float),
-        later_day=~on_the_day,
+        later_day=~on_practice_days(rows, summary.sessions),
     )
     enough = table["swings"] >= rows["fault"].map({fault: need.of for fault, need in needs.items()}).astype(
         float
@@ -78,8 +74,9 @@ def retest_results(summary: Summary, coaching: Coaching) -> pd.DataFrame:
 
 
 def _with_the_time_around(table: pd.DataFrame, summary: Summary, needs: Mapping[str, Retest]) -> pd.DataFrame:
-    """Add what the sessions before and after each re-test say of its fault, practice left out."""
+    """Add what the sessions before and after each re-test say of its fault, days with practice left out."""
     free = summary.faults[summary.faults["context"].isin(COUNTING)]
+    free = free[~on_practice_days(free, summary.sessions)]
     order = number_sessions(summary.sessions)
     places = summary.sessions[["player", "session"]].assign(place=order).drop_duplicates()
     sums = free[["player", "fault", "session", "n", "p", "n_measured", "n_inside"]].merge(places)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from faultml.faults.catalogue import Fault
 from faultml.outcomes.session_means import Bools, Floats, Ints, Sessions
-from faultml.results.sessions import COUNTING, natural_key, number_sessions, session_date
+from faultml.results.sessions import COUNTING, natural_key, number_sessions, on_practice_days, session_date
 
 SUMS: Final = ("n", "p", "n_measured", "measure", "measure2")
 SUM_COLUMNS: Final = ("player", "session", "context", "fault", *SUMS)
@@ -25,8 +25,7 @@ def season_sessions(sums: pd.DataFrame) -> pd.DataFrame:
     practice swings are kept, as practice.
     """
     practice = sums["context"] == "practice"
-    days = pd.MultiIndex.from_frame(sums.loc[practice, ["player", "session"]])
-    on_the_day = pd.MultiIndex.from_frame(sums[["player", "session"]]).isin(days)
+    on_the_day = on_practice_days(sums, sums)
     kept = sums[practice | (sums["context"].isin(COUNTING) & ~on_the_day)]
     marked = kept.assign(
         practice=kept["context"] == "practice",

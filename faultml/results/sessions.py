@@ -6,7 +6,9 @@ import datetime as dt
 import re
 from typing import Final
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 COUNTING: Final = ("play", "retest")
 """Contexts that tell how often a fault shows. Practice with feedback does not: its gain is not learning."""
@@ -31,6 +33,16 @@ def session_date(label: str) -> dt.date | None:
         return dt.date.fromisoformat(found[0])
     except ValueError:
         return None
+
+
+def on_practice_days(rows: pd.DataFrame, sums: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which rows are of a player's session that also holds practice with feedback, ``(n_rows,)``.
+
+    Such a session does not tell what is left without feedback. `sums` has ``player``, ``session`` and ``context``.
+    """
+    practice = sums.loc[sums["context"] == "practice", ["player", "session"]]
+    own = pd.MultiIndex.from_frame(rows[["player", "session"]])
+    return np.asarray(own.isin(pd.MultiIndex.from_frame(practice)), dtype=bool)
 
 
 def number_sessions(rows: pd.DataFrame) -> pd.Series:

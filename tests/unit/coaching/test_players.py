@@ -115,6 +115,20 @@ def test_what_shows_now_rests_on_two_sessions_and_on_more_where_they_hold_few_sw
     assert _row(coach(made(past={"flexed_top": 12.0}, swings=12)), "flexed_top")["sessions_now"] == 2
 
 
+def test_a_day_that_holds_practice_shows_nothing_of_now(made, coach) -> None:
+    """Swings without feedback on a day with practice are none of the last sessions, as in plan and outcomes."""
+    days = ["2031-07-01", "2031-07-08"]
+    play = made(past={"flexed_top": 12.0}) + made(sessions=days)
+    practised = play + made(sessions=days, context="practice", swings=5)
+    free, mixed = _row(coach(play), "flexed_top"), _row(coach(practised), "flexed_top")
+    assert (free["swings_now"], free["flagged_now"]) == (24, 0)
+    assert mixed["swings_now"] == 24 and mixed["flagged_now"] > 20
+    assert mixed["flagged"] == free["flagged"], "the season counts them"
+    only = made(past={"flexed_top": 12.0}, sessions=days)
+    row = _row(coach(only + made(sessions=days, context="practice", swings=5)), "flexed_top")
+    assert row["sessions_now"] == 2, "where every day holds practice they are all there is"
+
+
 def test_a_moved_edge_says_whose_it_is(made, coach) -> None:
     row = _row(coach(made(past={"flexed_top": 9.0})), "flexed_top")
     assert any(row["edge_owner"] in note for note in row["notes"])

@@ -22,7 +22,12 @@ if TYPE_CHECKING:
 @click.command(short_help="Note that a player was given a drill.")
 @click.argument("player", required=False)
 @click.argument("drill", required=False)
-@click.option("--fault", default="", metavar="FAULT", help="For which fault.  [default: the drill's first]")
+@click.option(
+    "--fault",
+    default="",
+    metavar="FAULT",
+    help="For which fault, by its id or its name.  [default: the drill's first]",
+)
 @click.option(
     "--from",
     "since",
@@ -183,13 +188,19 @@ def _known(read: Results, roster: Path | None, store: Path) -> tuple[Known, froz
 
 def _one(cells: Mapping[str, str], known: Known, players: frozenset[str], coaching: Coaching) -> Giving:
     """The drill of the command line, checked."""
+    from faultml.care.rules import PAUSED
     from faultml.coaching.giving import Giving, check_giving
+    from faultml.coaching.notes import note_text, write
     from faultml.errors import InputError
 
     read = check_giving(cells, known, players, coaching, date.today())
     if isinstance(read, Giving):
         return read
     first = read[0]
+    if first.code == PAUSED:
+        words = note_text(write(PAUSED), coaching)
+        click.echo(f"{cells['player']}: no drill is noted. {words}", err=True)
+        sys.exit(2)
     also = [f"{each.column}: {each.expected}" for each in read[1:]]
     expected = "; ".join([first.expected, *also])
     raise InputError(first.code, where=f"assign {cells['player']}", expected=expected, found=first.found)
@@ -220,6 +231,7 @@ def _sheet(
 
 def _take_back(cells: Mapping[str, str], path: Path, coaching: Coaching) -> None:
     from faultml.coaching.book import Drill
+    from faultml.coaching.giving import fault_named
     from faultml.errors import InputError
     from faultml.outcomes.assignments import Assignment, check_assignment, remove_assignment
     from faultml.store import open_store
@@ -229,7 +241,10 @@ def _take_back(cells: Mapping[str, str], path: Path, coaching: Coaching) -> None
     drill = coaching.book.find(cells["drill"])
     # One the book no longer has goes by its id.
     named = drill.id if isinstance(drill, Drill) else cells["drill"]
-    read = check_assignment({**cells, "drill": named}, coaching.serving, coaching.catalogue.ids)
+    fault = fault_named(cells["fault"], coaching)
+    read = check_assignment(
+        {**cells, "drill": named, "fault": fault}, coaching.serving, coaching.catalogue.ids
+    )
     if not isinstance(read, Assignment):
         column, expected, found = read[0]
         raise InputError(f"bad-{column}", where="assign", expected=expected, found=repr(found))

@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 @click.option("--sets", type=click.IntRange(1, 99), metavar="N", help="Sets of the drill that were done.")
 @click.option("--balls", type=click.IntRange(0, 9999), metavar="N", help="Balls hit at it.")
 @options.DAY
-@click.option("--drill", metavar="DRILL", help="Which drill.  [default: the one given last]")
+@click.option(
+    "--drill", metavar="DRILL", help="Which drill, by its id or its name.  [default: the one given last]"
+)
 @click.option("--remove", is_flag=True, help="Take back what was noted for the day.")
 @options.RESULTS
 @options.ROSTER
@@ -48,7 +50,7 @@ def command(
     from datetime import date
 
     from faultml.cli.known import known_of_player
-    from faultml.coaching.book import load_book
+    from faultml.coaching.book import Drill, load_book
     from faultml.errors import InputError
     from faultml.plan.practice import note_practice, remove_practice
     from faultml.plan.records import PracticeNote
@@ -58,15 +60,17 @@ def command(
         raise click.UsageError("give --sets, or --remove")
     day = on.date() if on else date.today()
     book = load_book()
-    if drill is not None and drill not in book:
+    named = book.find(drill) if drill is not None else None
+    if named is not None and not isinstance(named, Drill):
+        meant = f"; {', '.join(named)}?" if named else ""
         raise InputError(
             "bad-drill",
             where="practised",
-            expected="a drill of the book: see faultml catalogue",
+            expected=f"a drill of the book: see faultml catalogue{meant}",
             found=repr(drill),
         )
     with open_store(store_path(store), create=False) as opened:
-        chosen = drill or _given_last(opened, player, day)
+        chosen = named.id if named is not None else _given_last(opened, player, day)
         name = book[chosen].name if chosen in book else chosen
         if sets is None:
             remove_practice(opened, player, chosen, day.isoformat())

@@ -166,13 +166,13 @@ class DrillBook:
 
     def find(self, written: str) -> Drill | tuple[str, ...]:
         """The drill of an id or a name in any case and spacing; else the ids of those spelt nearly so."""
-        by_key = {_key(drill.name): drill for drill in self.drills} | {
-            _key(drill.id): drill for drill in self.drills
+        by_key = {name_key(drill.name): drill for drill in self.drills} | {
+            name_key(drill.id): drill for drill in self.drills
         }
-        found = by_key.get(_key(written))
+        found = by_key.get(name_key(written))
         if found is not None:
             return found
-        near = get_close_matches(_key(written), list(by_key), 3, 0.5)
+        near = get_close_matches(name_key(written), list(by_key), 3, 0.5)
         return tuple(dict.fromkeys(by_key[key].id for key in near))
 
     def __contains__(self, drill_id: object) -> bool:
@@ -193,7 +193,7 @@ def load_book() -> DrillBook:
     return DrillBook(load_data(__package__, "drills.toml", _BookFile), load_care())
 
 
-def _key(written: str) -> str:
+def name_key(written: str) -> str:
     """Small letters and digits alone, words parted by single spaces."""
     return " ".join(re.findall(r"[a-z0-9]+", written.casefold()))
 

@@ -17,7 +17,7 @@ from faultml.care.check import care_check
 from faultml.care.known import Known
 from faultml.care.rules import PAUSED, STOPS, load_care, says_no
 from faultml.care.statements import MAX_WORDS, Statement, add_statements, latest_day
-from faultml.coaching.book import Drill
+from faultml.coaching.book import Drill, name_key
 from faultml.coaching.notes import reasons
 from faultml.coaching.rules import Coaching
 from faultml.errors import InputError
@@ -76,8 +76,8 @@ def check_giving(
     Parameters
     ----------
     cells
-        ``player, drill, fault, since, balls_a_week, hurts`` as written, "" where nothing was said; `drill` is an
-        id or a name.
+        ``player, drill, fault, since, balls_a_week, hurts`` as written, "" where nothing was said; `drill` and
+        `fault` are ids or names.
     known
         What is known of everybody now.
     players
@@ -91,6 +91,7 @@ def check_giving(
         Else everything that is wrong. Of a player's health nothing is repeated.
     """
     row = {name: cells.get(name, "").strip() for name in (*SHEET, HURTS)}
+    row["fault"] = fault_named(row["fault"], coaching)
     drill = coaching.book.find(row["drill"])
     problems = _names(row, drill, players)
     read = check_assignment(
@@ -131,6 +132,14 @@ def check_giving(
             for code in answer.ask
         ]
     return Giving(read, drill, drill.dose.words(answer.dose or drill.dose.amount), asked)
+
+
+def fault_named(written: str, coaching: Coaching) -> str:
+    """The id of a fault of single swings, by its id or its name in any case and spacing; else as it was written."""
+    by_key = {name_key(coaching.words[fault]): fault for fault in coaching.catalogue.ids} | {
+        name_key(fault): fault for fault in coaching.catalogue.ids
+    }
+    return by_key.get(name_key(written), written)
 
 
 def note_givings(store: Store, givings: Sequence[Giving], today: date) -> int:

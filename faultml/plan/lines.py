@@ -18,8 +18,16 @@ def plan_lines(row: PlanRow, coaching: Coaching, *, ids: bool = True) -> list[st
     if row.state == "start" and not row.drill:
         unknown = row.reason == "not-ranked"
         lines = [f"Start: {'not known for this day' if unknown else 'nothing now'}", row.words]
+    if row.counted_from > row.given:
+        lines.append(
+            f"Counted from {row.counted_from}, because angles from then on cannot be compared with earlier ones: "
+            "the setup, the sensor or the grip is another."
+        )
     if row.next_check:
-        lines.append(f"Next check from {row.next_check} on.")
+        due = row.next_check < row.on
+        lines.append(
+            f"Next check due since {row.next_check}." if due else f"Next check from {row.next_check} on."
+        )
     if row.next_drill:
         lines.append(f"Next: {_drill(row.next_drill, row.next_fault, names, coaching)}")
     lines += [note_text(write(code), coaching) for code in row.ask]

@@ -65,7 +65,9 @@ def drill_card(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> Dr
     """A drill row with the book's text and the player's own window."""
     drill, window = coaching.book[row.drill], row.window
     names = listed([coaching.words[fault] for fault in row.faults])
+    on = tables.lesson.on if tables.lesson else ""
     due = f", from {row.retest_due} on" if row.retest_due else ""
+    due = f", due since {row.retest_due}" if due and row.retest_due < on else due
     return DrillCard(
         faults=names,
         serves=_serves(row, names, coaching),

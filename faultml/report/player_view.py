@@ -58,6 +58,7 @@ class PlayerView:
     sentence: str
     basis: list[str]
     changes: list[str]
+    gone: list[str]
     has_pronation: bool
     keep: list[str]
     warnings: list[str]
@@ -91,7 +92,8 @@ def player_view(
         meta=meta(player),
         sentence=sentence(player, coaching),
         basis=basis(player, coaching),
-        changes=retest_lines(player, coaching) + gone_lines(player, coaching),
+        changes=retest_lines(player, coaching),
+        gone=gone_lines(player, coaching),
         has_pronation=bool(np.isfinite(player.address_deg[CHANNELS.index("pronation_deg")])),
         keep=keep(player, coaching),
         warnings=warnings(player, coaching),

@@ -207,6 +207,27 @@ def test_a_wrong_sheet_leaves_nothing_and_says_all_at_once(
     assert said == [("p004", "pain", "elbow")], "what hurts is recorded whatever becomes of the drills"
 
 
+def test_a_fault_is_named_as_it_is_printed(results: Path, store: Path) -> None:
+    given = ("assign", "p001", DRILL, "--from", "2031-03-01", "--store", store)
+    asked = ("--nothing-hurts", "--results", results)
+    code, said, _ = run(*given, *asked, "--fault", "Bowed  Top")
+    assert (code, "for bowed top [flexed_top]" in said) == (0, True)
+    assert run(*given, "--remove", "--fault", "bowed top")[0] == 0
+    code, _, error = run(*given, *asked, "--fault", "bowed bottom")
+    assert (code, "bad-fault" in error) == (2, True)
+
+
+def test_no_drill_for_a_paused_player_is_refused_in_a_plain_sentence(results: Path, store: Path) -> None:
+    assert run("players", "hurts", "p001", "--where", "wrist", "--store", store)[0] == 0
+    day = ("--from", "2031-03-01")
+    code, said, error = run("assign", "p001", DRILL, *day, "--results", results, "--store", store)
+    assert (code, said) == (2, "")
+    assert error == (
+        "p001: no drill is noted. Paused: speak with the player before any drill; "
+        "faultml players care says what is open.\n"
+    )
+
+
 def test_what_was_noted_by_mistake_is_taken_back(results: Path, store: Path) -> None:
     given = ("assign", "p001", DRILL, "--from", "2031-03-01", "--store", store)
     run(*given, "--nothing-hurts", "--results", results)

@@ -135,6 +135,14 @@ def test_what_is_practised_is_noted_for_the_drill_given_last(store: Path) -> Non
     assert (code, "no-such-practice" in error) == (2, True)
 
 
+def test_practice_is_noted_by_the_name_of_the_drill(store: Path) -> None:
+    name = load_book()[DRILL].name.upper()
+    code, said, _ = run("practised", PLAYER, "--sets", 2, "--drill", name, "--on", GIVEN, "--store", store)
+    assert (code, f"[{DRILL}]" in said) == (0, True)
+    code, _, error = run("practised", PLAYER, "--sets", 2, "--drill", f"{DRILL}s", "--store", store)
+    assert (code, f"{DRILL}" in error.partition("found")[0]) == (2, True)
+
+
 @pytest.mark.parametrize(
     ("arguments", "code"),
     [

@@ -5,12 +5,16 @@ from __future__ import annotations
 import datetime as dt
 from importlib import resources
 
+import msgspec
 import pandas as pd
 import pytest
 from plan_fakes import DRILL, FAULT, SECOND, evidence, free, gains_of, given, on, plan, practised, retest
 
+from faultml.coaching.rules import load_coaching
 from faultml.errors import CatalogueError, InputError
+from faultml.faults.catalogue import load_catalogue
 from faultml.plan.clock import Clock
+from faultml.plan.lines import plan_lines
 from faultml.plan.records import Check, Gain, Hold, LessonPlan, Progress, Retests
 from faultml.plan.rules import LACKS, REASONS, decode_plan_rules, load_plan_rules
 from faultml.plan.table import lesson_of, next_drill, plan_row, plans_frame, read_plan_rows
@@ -133,3 +137,16 @@ def test_the_clock_leaves_held_days_out() -> None:
     assert clock.held_since(on(21)) == on(10)
     assert Clock.of("", [Hold(on(10))]).day_after(on(0), 11) is None
     assert Clock.of("", []).day_after(on(0), 0) == dt.date(2031, 3, 1)
+
+
+def test_a_check_that_is_past_is_due_and_a_new_baseline_says_why_it_counts_later() -> None:
+    coaching = load_coaching(load_catalogue())
+    row = plan_row("p1", plan(evidence(), 10), on(10), ())
+    later = msgspec.structs.replace(row, next_check=on(11).isoformat())
+    due = msgspec.structs.replace(row, next_check=on(9).isoformat())
+    assert f"Next check from {on(11)} on." in plan_lines(later, coaching)
+    assert f"Next check due since {on(9)}." in plan_lines(due, coaching)
+    assert row.given == row.counted_from
+    assert "Counted from" not in " ".join(plan_lines(row, coaching))
+    moved = msgspec.structs.replace(row, counted_from=on(5).isoformat())
+    assert f"Counted from {on(5)}, because angles from then on" in " ".join(plan_lines(moved, coaching))

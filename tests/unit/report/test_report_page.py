@@ -440,3 +440,33 @@ def test_that_a_player_is_paused_stands_once_in_the_players_part(
     assert lesson.words == words
     page = render_report(replace(academy_source, plans=[plan], lessons={plan.player: lesson}), coaching)
     assert page.count("Paused: speak with the player") == 1
+
+
+def test_a_retest_whose_day_has_passed_is_due(academy_source: ReportSource, coaching: Coaching) -> None:
+    plan = next(plan for plan in academy_source.plans if plan.drills and any(f.leading for f in plan.faults))
+    first, *others = plan.drills
+    dated = msgspec.structs.replace(
+        plan, drills=(msgspec.structs.replace(first, retest_due="2031-05-01"), *others)
+    )
+    source = _on_a_drill(replace(academy_source, plans=[dated]), dated, first.faults[0])
+    early = msgspec.structs.replace(source.lessons[plan.player], on="2031-05-01")
+    page = render_report(replace(source, lessons={plan.player: early}), coaching)
+    assert ", from 2031-05-01 on." in page and "due since" not in page
+    late = msgspec.structs.replace(early, on="2031-05-02")
+    page = render_report(replace(source, lessons={plan.player: late}), coaching)
+    assert ", due since 2031-05-01." in page and ", from 2031-05-01 on." not in page
+
+
+def test_a_fault_that_went_away_without_a_retest_stands_under_none(
+    make_tables: Callable, source_of: Callable, make_player: type, coaching: Coaching
+) -> None:
+    before = make_tables(
+        [make_player("lp-01", style="bowed_top_saved", sessions=("2031-04-02", "2031-04-16"))]
+    )
+    after = make_tables([make_player("lp-01", sessions=("2031-05-20", "2031-06-01"), refused=0)])
+    names = ("swings", "faults", "curves", "roster")
+    parts = [[getattr(made, name) for made in (before, after)] for name in names]
+    season = type(before)(*(pd.concat(frames, ignore_index=True) for frames in parts))
+    page = render_report(source_of(season, coaching), coaching)
+    assert "seldom shows now: in an estimated" in page.partition("Less often now</h3>")[2]
+    assert "Re-tests</h3>" not in page

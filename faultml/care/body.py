@@ -13,7 +13,8 @@ History = Literal["ulnar_history", "thumb_history", "elbow_history", "nerve_hist
 SaidKind = Literal["hurts", "none", "practised", "return"]
 Pain = Literal["unread", "held", "hurts", "unsigned", "unknown", "none"]
 
-_JUST_NOW: Final = datetime.max.replace(tzinfo=UTC)
+JUST_NOW: Final = datetime.max.replace(tzinfo=UTC)
+"""Stands for the moment of what no store has recorded: later than everything that one has."""
 
 _ADULT_YEARS: Final = 17
 """Years since the year of birth from which a player is 16 on every day of the year."""
@@ -53,7 +54,7 @@ class Said:
     @property
     def order(self) -> datetime:
         """What the order of recording goes by."""
-        return self.recorded_at or _JUST_NOW
+        return self.recorded_at or JUST_NOW
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from faultml.care.body import PlayerBody, pain_state
+from faultml.care.body import JUST_NOW, PlayerBody, pain_state
 from faultml.care.names import holds, near, same
 from faultml.care.put_together import body_of, cells_of
 from faultml.care.rules import load_care
@@ -103,11 +103,21 @@ def known_now(
         # What a row that could not be read says is not known: what was seen before stays as it is.
         if not any(map(_not_read, rows.get(player, {}).get("pain", ())))
     }
+    # Since when a row says it: a release covers only what was recorded before it.
+    current |= {
+        (str(row["player"]), "pain"): tuple(row["pain"]) for row in roster.strangers.to_dict("records")
+    }
     if store is not None:
         _note(store, current if roster.file and not roster.unreadable else {}, written_on, today)
         if recorded:
             _note_recorded(store, players)
     seen = _read(stores, players)
+    releases = _releases(seen.said, players)
+    strange = {
+        name: texts
+        for name, texts in strange.items()
+        if name not in releases or _since(texts, seen.cells.get((name, "pain"), ())) > releases[name]
+    }
     cells: dict[str, dict[str, list[SeenCell]]] = {}
     for (player, about), texts in seen.cells.items():
         cells.setdefault(player, {})[about] = list(texts)
@@ -120,14 +130,18 @@ def known_now(
             own_cells += [
                 SeenCell(text, written_on, recorded_at=by_then if text in there else None) for text in words
             ]
-    released = [each.player for each in seen.said if each.about == "name"]
-    held = holds(strange, players, roster.rowless, released)
+    held = holds(strange, players, roster.rowless)
     own: dict[str, list[Statement]] = {}
     for each in seen.said:
         own.setdefault(each.player, []).append(each)
     # What was said under a name of another spelling holds whoever may be meant; who was recorded is somebody else.
-    for name in sorted(set(own) - set(players) - set(released)):
-        if _speaks_against(body_of(name, None, {}, own[name]), today):
+    for name in sorted(set(own) - set(players)):
+        since = [
+            each
+            for each in own[name]
+            if name not in releases or _recorded_at(each.recorded_at) > releases[name]
+        ]
+        if _speaks_against(body_of(name, None, {}, since), today):
             meant = [player for player in players if same(name, player)]
             if not meant and name not in seen.recorded:
                 meant = [player for player in players if near(name, player)]
@@ -149,7 +163,7 @@ def known_now(
     return Known(
         bodies=one_person(bodies, players_of),
         roster=rows_of_person(roster.table, players_of),
-        open_names=tuple(sorted(set(strange) - set(released))),
+        open_names=tuple(sorted(strange)),
         missing=missing,
     )
 
@@ -228,6 +242,29 @@ def known_in_store(store: Path | None, players: Iterable[str], today: date) -> K
         return known_now(nobody, players, today, opened, recorded=False)
 
 
+def _releases(said: Iterable[Statement], players: Iterable[str]) -> dict[str, datetime]:
+    """Name -> when it was last said to belong to none of the players; a player's own name is never released."""
+    return {
+        each.player: _recorded_at(each.recorded_at)
+        for each in said
+        if each.about == "name" and not any(same(each.player, player) for player in players)
+    }
+
+
+def _since(texts: Iterable[str], seen: Iterable[SeenCell]) -> datetime:
+    """When the last of a row's texts about pain was first seen; one that no store has seen is there just now."""
+    first: dict[str, datetime] = {}
+    for cell in seen:
+        if cell.gone_on is None:
+            moment = _recorded_at(cell.recorded_at)
+            first[cell.text] = min(moment, first.get(cell.text, moment))
+    return max((first.get(text, JUST_NOW) for text in texts), default=JUST_NOW)
+
+
+def _recorded_at(moment: datetime | None) -> datetime:
+    return moment or JUST_NOW
+
+
 def _not_read(text: str) -> bool:
     return read_pain(text).kind == "not-read"
 
@@ -287,5 +324,5 @@ def _read(stores: Iterable[Store], players: list[str]) -> _Seen:
         with store.reading() as connection:
             again |= readmitted(connection, players)
     # A copy of a store says the same once more.
-    said = sorted(dict.fromkeys(said), key=lambda each: each.recorded_at or datetime.max.replace(tzinfo=UTC))
+    said = sorted(dict.fromkeys(said), key=lambda each: _recorded_at(each.recorded_at))
     return _Seen(said, cells, frozenset(recorded), frozenset(again))

@@ -19,22 +19,20 @@ _LIKE_DIGITS: Final = str.maketrans("oilzsb", "011258")
 
 
 def holds(
-    strangers: Iterable[str], players: Iterable[str], rowless: Collection[str], released: Collection[str]
+    strangers: Iterable[str], players: Iterable[str], rowless: Collection[str]
 ) -> dict[str, tuple[str, ...]]:
     """Player -> the names of rows that hold the player.
 
     Parameters
     ----------
     strangers
-        Names of rows about pain that fit nobody recorded.
+        Names of rows about pain that fit nobody recorded and were not released.
     players
         Everybody recorded.
     rowless
         Those of them without a row in the roster.
-    released
-        Names that somebody has said belong to none of the players.
     """
-    open_names = sorted(set(strangers) - set(released))
+    open_names = sorted(set(strangers))
     found = {
         player: tuple(name for name in open_names if player in rowless or near(name, player))
         for player in players

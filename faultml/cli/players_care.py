@@ -182,7 +182,10 @@ def not_a_player(name: str, by: str, day: datetime | None, store: Path | None) -
       faultml players not-a-player "p01l" --by Ann
     """
     _record(name, "name", day, store, by=by)
-    click.echo("Recorded.")
+    click.echo(
+        "Recorded. It covers what the store has seen of the name so far: a row that is first seen later, or pain said"
+        " later, holds again. A player's own name is never released."
+    )
 
 
 @click.command("care", short_help="What is known of a player's body now. For the coach's eyes only.")

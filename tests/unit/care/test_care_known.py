@@ -129,8 +129,8 @@ def test_near_names(one: str, other: str, alike: bool) -> None:
 
 
 def test_who_has_a_row_is_held_by_a_near_name_only() -> None:
-    assert holds(["p01l"], ["p011", "ann"], {"ann"}, []) == {"p011": ("p01l",), "ann": ("p01l",)}
-    assert holds(["p01l"], ["zed"], set(), []) == {}
+    assert holds(["p01l"], ["p011", "ann"], {"ann"}) == {"p011": ("p01l",), "ann": ("p01l",)}
+    assert holds(["p01l"], ["zed"], set()) == {}
 
 
 SIGNED = {"by": "Ann", "role": "coach", "advice": "doctor: Ort"}

@@ -91,3 +91,33 @@ def test_a_clock_that_was_set_back_changes_no_order(store: Store, monkeypatch: p
     times = [each.recorded_at for each in statements(store)]
     assert times == sorted(times, key=lambda each: each or datetime.max) and len(set(times)) == 3
     assert care_stop(body(store), DAY) == "hurts"
+
+
+def held(store: Store, roster: Path | None = None) -> tuple[str, ...]:
+    return body(store, roster).held_for
+
+
+@pytest.mark.parametrize("name", ["p1 (Tom)", "p01"])
+def test_a_release_covers_only_what_was_recorded_before_it(store: Store, roster: Path, name: str) -> None:
+    release = Statement(name, "name", DAY, by="Ann")
+    add_statements(store, [Statement(name, "pain", before(1), "wrist")], DAY)
+    assert held(store) == (name,)
+    add_statements(store, [release], DAY)
+    assert held(store) == ()
+    add_statements(store, [Statement(name, "pain", before(3), "numb")], DAY)
+    assert held(store) == (name,)
+    add_statements(store, [release], DAY)
+    roster.write_text(f"player,pain\np1,none\n{name},wrist\n", encoding="utf-8")
+    assert held(store, roster) == (name,), "a row that was first seen after the release"
+    add_statements(store, [release], DAY)
+    assert held(store, roster) == ()
+    roster.write_text(f"player,pain\np1,none\n{name},numb\n", encoding="utf-8")
+    assert held(store, roster) == (name,), "other words in the same row"
+
+
+@pytest.mark.parametrize("name", ["P1", "p 1", "p1"])
+def test_a_players_own_name_is_never_released(store: Store, name: str) -> None:
+    add_statements(
+        store, [Statement(name, "pain", DAY, "wrist"), Statement(name, "name", DAY, by="Ann")], DAY
+    )
+    assert care_stop(body(store), DAY) in ("whose-row", "hurts")

@@ -83,9 +83,11 @@ def _store(recorded: object, store: Store | None) -> tuple[Path | None, tuple[st
     from faultml.store import open_store
     from faultml.store.people import store_id
 
-    if store is not None and store_id(store) == known:
-        return None, ()
     path = Path(_text(recorded, "file") or "")
+    if store is not None and store_id(store) == known:
+        # The store itself, or a copy of it, which may lack what was said since: the one at its place is read too.
+        lies_there = path.is_absolute() and path.is_file() and not _same(path, store.path)
+        return path if lies_there else None, ()
     if not path.is_absolute() or not path.is_file():
         where = path if path.is_absolute() else "nowhere"
         return None, (

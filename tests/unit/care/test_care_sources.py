@@ -141,3 +141,14 @@ def test_a_roster_that_came_after_classify_is_read(run: Run, season: Path) -> No
     assert stops(known_of_run(run, PLAYERS, DAY)) == {"p001": "hurts"}
     second(run)
     assert len(stops(known_of_run(run, PLAYERS, DAY))) == len(PLAYERS)
+
+
+def test_a_backup_hides_nothing_of_the_store_of_the_results(run: Run, tmp_path: Path) -> None:
+    with open_store(tmp_path / "store.sqlite") as store:
+        run["store"]["id"] = store_id(store)
+        store.backup(tmp_path / "copy.sqlite")
+        add_statements(store, [Statement("p001", "pain", DAY, "wrist")], DAY)
+    with open_store(tmp_path / "copy.sqlite") as copy:
+        add_statements(copy, [Statement("p002", "pain", DAY, "wrist")], DAY)
+    known = known_of_run(run, PLAYERS, DAY, store=tmp_path / "copy.sqlite")
+    assert stops(known) == dict.fromkeys(PLAYERS, "hurts")

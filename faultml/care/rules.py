@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from typing import Annotated, Final, Literal, get_args
 
@@ -55,6 +56,9 @@ MEND_ROSTER: Final = "mend-roster"
 WHOSE_ROW: Final = "whose-row"
 STOPS: Final[tuple[PublicReason, ...]] = (PAUSED, MEND_ROSTER, WHOSE_ROW)
 """Public codes of what may stop every drill."""
+
+_NAME_PARTS: Final = re.compile(r"[\s.-]+")
+_APOSTROPHES: Final = re.compile(r"['\u2019]")
 
 Angle = Annotated[float, msgspec.Meta(ge=0, le=90)]
 
@@ -155,6 +159,7 @@ class Words(Record, frozen=True):
 
     clinicians: tuple[str, ...]
     others: tuple[str, ...]
+    no_names: tuple[str, ...]
     never_in_cues: tuple[str, ...]
     stop: str
     near_end: str
@@ -182,11 +187,18 @@ class CareRules(Record, frozen=True):
     questions: dict[Question, str]
 
     def role_of(self, written: str) -> str:
-        """The role that a text of the form ``role`` or ``role: name`` names; "" where it is not on the list."""
+        """The role that a text of the form ``role`` or ``role: name`` names; "" where it is not on the list.
+
+        The name is letters alone, without a word that denies or doubts: ``doctor: not seen yet`` names nobody.
+        """
         role, colon, name = written.partition(":")
         role = " ".join(role.casefold().split())
-        named = not colon or is_name(name)
+        named = not colon or (is_name(name) and self._is_person(name))
         return role if named and role in (*self.words.clinicians, *self.words.others) else ""
+
+    def _is_person(self, name: str) -> bool:
+        words = _NAME_PARTS.split(_APOSTROPHES.sub("", name.casefold()))
+        return all(word.isalpha() for word in words if word) and not set(words) & set(self.words.no_names)
 
     def is_clinician(self, advice: str) -> bool:
         """Whether a text about whose advice it was names a clinician's role."""

@@ -38,7 +38,10 @@ def store(tmp_path: Path) -> Iterator[Store]:
     "written",
     [
         "no doctor, he feels fine", "Dr Google", "not seen a physio", "doctor, none", "a doctor", "doctor?", "doctor: ",
-        "doctor: none", "doctor: -", "physio", "", "me", "the doctor said no",
+        "doctor: none", "doctor: -", "physio", "", "me", "the doctor said no", "doctor: not seen yet",
+        "doctor: none seen", "doctor: nobody asked", "doctor: appointment pending", "doctor: will ask",
+        "doctor: Ort 2", "doctor: Ort?",
+        "doctor: he hasn't seen one",
     ],
 )  # fmt: skip
 def test_advice_and_role_outside_the_list_are_refused_with_the_list(store: Store, written: str) -> None:
@@ -54,7 +57,7 @@ def test_advice_and_role_outside_the_list_are_refused_with_the_list(store: Store
     assert len(statements(store)) == 1
 
 
-@pytest.mark.parametrize("advice", ["doctor", "Hand  Therapist: Ort", "GP: Ort, of the clinic"])
+@pytest.mark.parametrize("advice", ["doctor", "Hand  Therapist: Ort", "GP: J. Ort-Lee", "nurse: O'Ort"])
 def test_a_clinicians_role_lifts_what_is_not_plain(store: Store, advice: str) -> None:
     add_statements(store, [Statement("p1", "pain", YESTERDAY, "numb")], DAY)
     body = known_from_file(None, ["p1"], DAY, store).body("p1")

@@ -33,7 +33,6 @@ from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.roster_cells import (
     HISTORIES,
     NOT_READ,
-    is_note,
     is_passed_over,
     more_careful_level,
     names_complaint,
@@ -203,8 +202,8 @@ class _Reader:
         strange = False
         for name, cell in zip(names, fields, strict=True):
             known = name in ROSTER_COLUMNS or is_passed_over(name)
-            if known and name not in _OF_A_BODY and not is_note(name) and names_complaint(cell):
-                expected = f"something else in {name}; what hurts stands in pain, a note in note_..."
+            if known and name not in _OF_A_BODY and names_complaint(cell):
+                expected = f"something else in {name}; what hurts stands in pain"
                 self._note(row, "", "misplaced-cell", expected, "other words")
                 strange = True
             elif not known and cell.strip():

@@ -36,6 +36,8 @@ class PainWords(Record, frozen=True):
     returned: tuple[str, ...]
     not_read: tuple[str, ...]
     complaints: tuple[str, ...]
+    elsewhere_begins: tuple[str, ...]
+    elsewhere: tuple[str, ...]
     places: tuple[str, ...]
     beside: tuple[str, ...]
 
@@ -147,19 +149,18 @@ def is_plain(said: str) -> bool:
 
 
 def names_complaint(said: str) -> bool:
-    """Whether a text that should say something else holds a word of the closed list of complaints."""
-    return bool(set(re.findall(r"\w+", said.casefold())) & set(cell_words().pain.complaints))
+    """Whether a text that should say something else holds a word of the closed lists of what speaks of a body."""
+    pain = cell_words().pain
+    words = set(re.findall(r"[^\W_]+", said.casefold()))
+    return bool(words & {*pain.complaints, *pain.elsewhere}) or any(
+        word.startswith(pain.elsewhere_begins) for word in words
+    )
 
 
 def is_passed_over(column: str) -> bool:
     """Whether a column, its name in small letters, is one that says nothing of a body: a known one, or a note."""
-    return column in cell_words().columns.ignored or is_note(column)
-
-
-def is_note(column: str) -> bool:
-    """Whether a column is said to be a note, which may hold anything."""
-    begin = cell_words().columns.note
-    return column.startswith(begin) and column != begin
+    words = cell_words().columns
+    return column in words.ignored or (column.startswith(words.note) and column != words.note)
 
 
 def read_answer(value: object) -> Answer:

@@ -20,7 +20,8 @@ OUT_OF_REACH: Final = (
     "copies and backups of the store, and of the disk: run this on each copy (--store COPY), or delete it",
     "sheets exported (verdicts, drills given, outcomes), reports and results kept elsewhere",
     "edges moved for the player in a file of yours",
-    "results of seasons sent to a running server, which keeps them for a while (docs/http.md)",
+    "seasons sent to a server, which lie in its spool (faultml-seasons/ beside the store) until they are deleted",
+    "runs and versions of a registry, and practice cards that were printed or saved",
     "the recorder's own files and program",
     "what a group's figures in results have learned from the player, until classify is run again",
 )

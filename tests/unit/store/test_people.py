@@ -270,7 +270,7 @@ def test_a_name_with_spaces_about_it_is_found_in_others_words(store: Store) -> N
 def test_what_was_not_given_is_reported(store: Store) -> None:
     done = run("forget", NAME, "--store", store.path, "--yes")
     reported = done.stdout.partition("Not within reach")[2]
-    for words in ("--season", "--results", "--pseudonyms", "copies and backups", "a running server"):
+    for words in ("--season", "--results", "--pseudonyms", "copies and backups", "a server, which"):
         assert words in reported
     assert "--store)" not in reported.replace("--store COPY)", "")
 

@@ -222,7 +222,8 @@ def _no_fault(player: PlayerTables) -> str:
         return "not assessed"
     if player.main_fault is not None:
         return "none worth a new drill now"
-    return "a style, no fault" if any(row.kind == "style" for row in player.faults.values()) else "none"
+    styles = any(row.kind == "style" for row in player.faults.values())
+    return "a style, no fault" if styles else "none shows often enough now"
 
 
 def _miss(player: PlayerTables) -> str:

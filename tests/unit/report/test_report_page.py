@@ -405,6 +405,9 @@ def test_the_index_names_no_leading_fault_where_none_leads(
     assert "<td>none worth a new drill now</td>" in row
     assert 'data-label="Sure:"></td>' in row
     assert "Faults the roster shares" not in render_index(alone, coaching)
+    faults = tuple(msgspec.structs.replace(row, kind="none") for row in faults)
+    alone = replace(academy_source, plans=[msgspec.structs.replace(plan, faults=faults)])
+    assert "<td>none shows often enough now</td>" in _index_row(alone, coaching, plan.player)
 
 
 def test_a_drill_in_progress_for_another_fault_than_the_leading_one_says_so(

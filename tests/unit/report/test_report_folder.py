@@ -70,6 +70,7 @@ def folder(
         results.write("retests", reported.retests)
         results.write("curves", source.curves)
         results.file(EXPLANATIONS_FILE).write_bytes(encode(reported.explanations))
+        results.run |= {"roster": {"file": "", "season": []}, "store": {"id": "", "file": ""}}
     return out
 
 
@@ -147,7 +148,7 @@ def test_the_card_command_asks_care_with_what_is_known_now(
     late = (date.today() + timedelta(days=14)).isoformat()
     assert "Ask your coach before you start." in card(*roster, "--on", late)
     paused = card("--roster", str(asked_today(tmp_path / "now.csv", "wrist")))
-    assert "Paused: speak with the player" in paused and "<ol>" not in paused
+    assert "Paused, ask your coach." in paused and "<ol>" not in paused
 
 
 def test_a_statement_in_the_store_pauses_the_card(folder: Path, tmp_path: Path) -> None:
@@ -159,7 +160,7 @@ def test_a_statement_in_the_store_pauses_the_card(folder: Path, tmp_path: Path) 
     done = CliRunner().invoke(main, [*arguments, "--roster", str(roster)])
     assert done.exit_code == 0, done.output
     text = page.read_text(encoding="utf-8")
-    assert "Paused: speak with the player" in text and "<ol>" not in text
+    assert "Paused, ask your coach." in text and "<ol>" not in text
 
 
 def test_a_card_is_not_for_a_day_gone_by_nor_for_nobody(folder: Path, tmp_path: Path) -> None:

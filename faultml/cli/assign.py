@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     "--import",
     "source",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="A sheet (CSV): player, drill, since; fault, balls_a_week, and hurts (none, where asked today).",
+    help="A sheet (CSV): player, drill, since; fault, balls_a_week, hurts (none, if asked today), note; no other.",
 )
 @click.option(
     "--export",

@@ -22,6 +22,7 @@ from faultml.coaching.notes import reasons
 from faultml.coaching.rules import Coaching
 from faultml.errors import InputError
 from faultml.outcomes.assignments import ASSIGNMENTS, KEYS, SHEET, Assignment, check_assignment
+from faultml.recordings.roster_cells import names_complaint
 from faultml.results.sheets import SheetProblem, read_sheet
 from faultml.store import Store
 from faultml.store.base import now
@@ -29,6 +30,9 @@ from faultml.store.people import forgotten
 
 HURTS: Final = "hurts"
 """The sheet's column for the answer to "does anything hurt today?": ``none``, or where; empty where nobody asked."""
+
+NOTE: Final = "note"
+"""The sheet's column for anything else; words of it that speak of a body count as an answer that something hurts."""
 
 NOTHING: Final = "none"
 
@@ -176,14 +180,14 @@ def note_givings(store: Store, givings: Sequence[Giving], today: date) -> int:
 
 
 def note_pain(store: Store, rows: Iterable[Mapping[str, str]], today: date) -> list[str]:
-    """Record what rows say about pain in `HURTS`, whatever becomes of their drills; the players it was recorded of.
+    """Record what rows say about pain in `HURTS` or `NOTE`, whatever becomes of their drills; of whom it was recorded.
 
     A plain no asks for `NOTHING` and is no pain; whoever was forgotten is left out.
     """
     with store.reading() as connection:
         gone = forgotten(connection, (row.get("player", "").strip() for row in rows))
     said = {
-        (row.get("player", "").strip(), row.get(HURTS, "").strip())
+        (row.get("player", "").strip(), _complaint(row))
         for row in rows
         if row.get("player", "").strip() not in ("", *gone) and _hurts(row)
     }
@@ -194,8 +198,15 @@ def note_pain(store: Store, rows: Iterable[Mapping[str, str]], today: date) -> l
 
 def _hurts(cells: Mapping[str, str]) -> bool:
     """Whether the answer says that something hurts; an answer that is not understood does."""
-    answer = cells.get(HURTS, "").strip()
-    return answer != "" and answer.casefold() != NOTHING and not says_no(answer)
+    return _complaint(cells) != ""
+
+
+def _complaint(cells: Mapping[str, str]) -> str:
+    """What the answer, or else the note, says of what hurts; "" where neither says so."""
+    answer, note = cells.get(HURTS, "").strip(), cells.get(NOTE, "").strip()
+    if answer and answer.casefold() != NOTHING and not says_no(answer):
+        return answer
+    return note if names_complaint(note) else ""
 
 
 def read_givings(
@@ -210,7 +221,8 @@ def read_givings(
     InputError
         Where the file as a whole cannot be read, see `read_sheet`.
     """
-    sheet = read_sheet(path, [*SHEET, HURTS], ["player", "drill", "since"])
+    # A column that nobody reads may say that something hurts.
+    sheet = read_sheet(path, [*SHEET, HURTS, NOTE], ["player", "drill", "since"], others=False)
     givings, problems = [], list(sheet.problems)
     # Pain stated in one row holds for the player's other rows of the sheet too.
     pains: list[Mapping[str, str]] = [row.cells for row in sheet.rows if _hurts(row.cells)]

@@ -51,7 +51,7 @@ class Sheet(NamedTuple):
     problems: list[SheetProblem]
 
 
-def read_sheet(path: Path, columns: Sequence[str], needed: Sequence[str]) -> Sheet:
+def read_sheet(path: Path, columns: Sequence[str], needed: Sequence[str], *, others: bool = True) -> Sheet:
     """Read a sheet as a spreadsheet leaves it: commas, semicolons or tabs, columns in any order, blank rows.
 
     Cells stay text, as they are but for the apostrophe that keeps a spreadsheet from running one.
@@ -64,11 +64,14 @@ def read_sheet(path: Path, columns: Sequence[str], needed: Sequence[str]) -> She
         What to take; a column that is not there is empty in each row, any other is passed over.
     needed
         Which of them must be there.
+    others
+        Whether the sheet may have further columns.
 
     Raises
     ------
     InputError
-        ``unreadable``, ``too-large``, ``not-utf-8``, ``damaged-file``, ``missing-column``, ``doubled-column``.
+        ``unreadable``, ``too-large``, ``not-utf-8``, ``damaged-file``, ``missing-column``, ``doubled-column``,
+        ``unknown-column``.
     """
     text = _text(path)
     first = text.partition("\n")[0]
@@ -80,6 +83,12 @@ def read_sheet(path: Path, columns: Sequence[str], needed: Sequence[str]) -> She
         if declared:
             next(rows)
         names = _names(path, next(rows, []), columns, needed)
+        unknown = [name for name in names if name not in columns]
+        if unknown and not others:
+            found = ", ".join(name or "a column without a name" for name in unknown)[:_MAX_SHOWN]
+            raise InputError(
+                "unknown-column", where=str(path), expected=f"no column but {', '.join(columns)}", found=found
+            )
         for fields in rows:
             if not any(field.strip() for field in fields):
                 continue

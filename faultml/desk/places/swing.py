@@ -11,12 +11,12 @@ from nicegui.events import KeyEventArguments, ValueChangeEventArguments
 
 from faultml.channels import LANDMARKS
 from faultml.coaching.records import PlayerDrill
-from faultml.coaching.tables import read_plans
 from faultml.desk.desk import Desk
 from faultml.desk.drawn import Onset, raw_picture, window_edges
 from faultml.desk.frame import frame
 from faultml.desk.linked import LinkedDrawings, Shown, plain_chart
 from faultml.desk.motion import SwingCurves
+from faultml.desk.people import People
 from faultml.desk.places.landmarks import LandmarkPanel
 from faultml.desk.video import SwingVideo
 from faultml.desk.words import Words, bullets, heading, keys, para
@@ -205,12 +205,12 @@ def swing_facts(row: pd.Series) -> str:
 
 
 def _first_drill(desk: Desk, player: str) -> PlayerDrill | None:
-    """The drill to work on next by the results: only its window is drawn here."""
+    """The drill to work on next, as care has it now: only its window is drawn here."""
     try:
-        plans = read_plans(desk.season.of_player("players", player), desk.season.of_player("drills", player))
+        plan = People(desk).plans.get(player)
     except FaultmlError:  # results of another version: swings are drawn all the same
         return None
-    return next((drill for plan in plans for drill in plan.drills[:1]), None)
+    return plan.drills[0] if plan is not None and plan.drills else None
 
 
 def _why(reason: str) -> str:

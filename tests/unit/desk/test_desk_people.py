@@ -17,6 +17,7 @@ from faultml.cli import main
 from faultml.desk.desk import Desk
 from faultml.desk.folder import DeskFolder
 from faultml.desk.people import People
+from faultml.desk.places.swing import _first_drill
 from faultml.desk.roster import rename_in_roster, row_of, set_cells
 from faultml.errors import InputError
 from faultml.outcomes.assignments import assignments
@@ -310,3 +311,11 @@ def test_hurts_pressed_by_mistake_is_taken_back_in_the_dialog(healthy: Path) -> 
         ]
 
     visit(healthy, story)
+
+
+def test_of_who_hurts_the_swing_page_draws_no_window(healthy: Path) -> None:
+    desk = Desk(DeskFolder(healthy))
+    player = with_drill(desk)
+    assert _first_drill(desk, player) is not None
+    People(desk).hurts(player, "ann")
+    assert _first_drill(desk, player) is None

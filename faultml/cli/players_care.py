@@ -39,9 +39,13 @@ def hurts(
       faultml players hurts p07 --where wrist --by Ann
     """
     from faultml.cli.known import names_in_store
+    from faultml.store import store_path
 
     _record_all(player, {"pain": where}, day, store, results, by=by)
     click.echo(f"Recorded. Every drill of {player} is paused; who hurts sees a clinician.")
+    # Somebody in another folder would take it for recorded there too.
+    place = store_path(store).absolute()
+    click.echo(f"Store: {place}. Commands in other folders do not know it: name it there with --store.")
     if results is None and (unchecked := names_in_store(player, store)):
         click.echo(unchecked, err=True)
 

@@ -133,8 +133,10 @@ def _histories(
 def _birth_year(
     row: Row, cells: Mapping[str, Sequence[SeenCell]], statements: Sequence[Statement]
 ) -> int | None:
-    """The latest year that anybody says: the store's last statement, the roster now, and the roster as it was."""
-    last = [each for each in statements if each.about == "birth_year"][-1:]
+    """The latest year that anybody says: the store since it was last said by name, the roster now, and as it was."""
+    said = [each for each in statements if each.about == "birth_year"]
+    named = max((place for place, each in enumerate(said) if is_name(each.by)), default=0)
+    last = said[named:]
     years = [int(each.value) for each in last]
     written = read_birth_year(row.get("birth_year"))
     years += [] if written is None else [written]

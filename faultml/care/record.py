@@ -43,6 +43,9 @@ def record(
             _check_return(each, body, rules or load_care())
         if each.about == "mistake":
             _check_mistake(store, each)
+        if each.about == "birth_year" and not is_name(each.by) and int(each.value) < (body.birth_year or 0):
+            expected = "who says that the player is older than on record: --by NAME"
+            raise InputError("name-needed", where=each.player, expected=expected, found=each.by or "nothing")
         stands = {str(name): answer for name, answer in body.histories.items()}
         if each.value == "no" and stands.get(each.about) and not is_name(each.by):
             expected = "who takes the yes on record back: --by NAME"

@@ -61,6 +61,7 @@ CellKey = tuple[str, str]
 MAX_WORDS: Final = 500
 """Longest text of a statement, characters."""
 
+_YES: Final = "yes"
 _KINDS: Final[dict[str, SaidKind]] = {
     "pain": "hurts",
     "none": "none",
@@ -170,7 +171,11 @@ def check_statement(said: Statement, today: date) -> None:
             ),
             (
                 "name-needed",
-                said.about not in ("name", "return", "mistake") or is_name(said.by),
+                is_name(said.by)
+                or not (
+                    said.about in ("name", "return", "mistake")
+                    or (said.about == "experienced" and said.value == _YES)
+                ),
                 "who says so: --by NAME",
                 said.by or "nothing",
             ),

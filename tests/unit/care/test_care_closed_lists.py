@@ -122,11 +122,15 @@ def test_the_level_may_be_answered_in_the_store_but_a_beginner_stays_one(
     roster = tmp_path / "roster.csv"
     roster.write_text("player,level\np1,club\np2,beginner\np3,county\n", encoding="utf-8")
     said = [("p1", "yes"), ("p2", "yes"), ("p3", "no")]
-    add_statements(store, [Statement(player, "experienced", DAY, word) for player, word in said], DAY)
+    add_statements(
+        store, [Statement(player, "experienced", DAY, word, by="Ann") for player, word in said], DAY
+    )
     known = known_from_file(roster, ["p1", "p2", "p3"], DAY, store)
     assert [known.body(player).experienced for player, _ in said] == [True, False, False]
     with pytest.raises(InputError, match="bad-value"):
         add_statements(store, [Statement("p1", "experienced", DAY, "very")], DAY)
+    with pytest.raises(InputError, match="name-needed"):
+        add_statements(store, [Statement("p1", "experienced", DAY, "yes")], DAY)
 
 
 def test_of_two_levels_the_more_careful_counts() -> None:

@@ -99,3 +99,21 @@ def test_forgetting_and_taking_in_again_lifts_no_pain(store: Store, roster: Path
     assert care_check(FREE, hurts, DAY + timedelta(days=1)).verdict == "no"
     forget(store, "p1")
     assert not any(b"p1" in file.read_bytes() for file in store.path.parent.glob(f"{store.path.name}*"))
+
+
+@pytest.mark.parametrize("source", ["roster", "store"])
+def test_an_older_age_than_on_record_needs_a_name(store: Store, roster: Path, source: str) -> None:
+    text = "player,birth_year\np1,2014\n" if source == "roster" else "player\np1\n"
+    if source == "store":
+        add_statements(store, [Statement("p1", "birth_year", DAY, "2014")], DAY)
+    known = body(roster, text, store)
+    older = Statement("p1", "birth_year", DAY, "1990")
+    with pytest.raises(InputError, match="name-needed"):
+        record(store, [older], known, DAY)
+    add_statements(store, [older], DAY)  # from Python, without the body
+    assert body(roster, text, store).birth_year == 2014
+    record(store, [Statement("p1", "birth_year", DAY, "2016")], known, DAY)
+    later = DAY + timedelta(days=1)
+    named = Statement("p1", "birth_year", later, "1990", by="Ann")
+    record(store, [named], body(roster, "player\np1\n", store, 1), later)
+    assert body(roster, "player\np1\n", store, 1).birth_year == 1990

@@ -95,7 +95,7 @@ OF_A_DRILL = {
     "a level that is not understood": Cell(WELL | {"level": "beginners"}, "show", BRACED),
     "no level": Cell(WELL | {"level": ""}, "show", BRACED),
     "a level answered in the store": Cell(
-        WELL | {"level": ""}, "give", BRACED, (said("experienced", 0, "yes"),)
+        WELL | {"level": ""}, "give", BRACED, (said("experienced", 0, "yes", by="Ann"),)
     ),
     "braced and well": Cell(WELL, "give", BRACED),
 }

@@ -9,7 +9,7 @@ from typing import Annotated, Final, Literal, get_args
 import msgspec
 
 from faultml.errors import CatalogueError
-from faultml.recordings.roster_cells import cell_words
+from faultml.recordings.roster_cells import cell_words, names_complaint
 from faultml.rules_file import Count, Record, decode, load_data
 
 Load = Literal[
@@ -215,6 +215,11 @@ def is_name(text: str) -> bool:
     word = text.strip().casefold()
     refused = {*cell_words().pain.none, *cell_words().answers.no}
     return sum(map(str.isalpha, word)) > 1 and word not in refused
+
+
+def speaks_of_body(text: str) -> bool:
+    """Whether a text that should say something else speaks of a complaint."""
+    return names_complaint(text)
 
 
 def says_no(text: str) -> bool:

@@ -15,14 +15,13 @@ from sqlalchemy.dialects.sqlite import insert
 from faultml.care.body import Said
 from faultml.care.check import care_check
 from faultml.care.known import Known
-from faultml.care.rules import PAUSED, STOPS, load_care, says_no
+from faultml.care.rules import PAUSED, STOPS, load_care, says_no, speaks_of_body
 from faultml.care.statements import MAX_WORDS, Statement, add_statements, latest_day
 from faultml.coaching.book import Drill, name_key
 from faultml.coaching.notes import reasons
 from faultml.coaching.rules import Coaching
 from faultml.errors import InputError
 from faultml.outcomes.assignments import ASSIGNMENTS, KEYS, SHEET, Assignment, check_assignment
-from faultml.recordings.roster_cells import names_complaint
 from faultml.results.sheets import SheetProblem, read_sheet
 from faultml.store import Store
 from faultml.store.base import now
@@ -206,7 +205,7 @@ def _complaint(cells: Mapping[str, str]) -> str:
     answer, note = cells.get(HURTS, "").strip(), cells.get(NOTE, "").strip()
     if answer and answer.casefold() != NOTHING and not says_no(answer):
         return answer
-    return note if names_complaint(note) else ""
+    return note if speaks_of_body(note) else ""
 
 
 def read_givings(

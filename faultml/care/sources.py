@@ -65,6 +65,11 @@ def _roster(recorded: object, override: Path | None) -> tuple[Path | None, Path 
         return None, None, (said,)
     season = recorded.get("season", []) if isinstance(recorded, Mapping) else []
     there = season_rosters([Path(str(path)) for path in season]) if isinstance(season, list) else []
+    like = season_rosters([Path(str(path)) for path in season], like=True) if isinstance(season, list) else []
+    if like:
+        # Nobody reads it, and pain may stand in it.
+        said = f"one roster, named roster.csv: found {like[0]}; rename or remove it"
+        return Path(named) if named else None, None, (said,)
     if not named:
         if len(there) > 1:
             return None, None, (f"one roster: found {there[0]} and {there[1]}",)

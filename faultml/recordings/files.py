@@ -13,6 +13,7 @@ from faultml.errors import InputError
 from faultml.recordings.problems import Problem, file_problem, shorten
 
 ROSTER_FILE: Final = "roster.csv"
+_ROSTER_BEGINS: Final = "roster"
 ANOTHER_ROSTER: Final = "another-roster"
 """Code of a second roster, whose rows nobody has read: no drill for anybody until there is one."""
 RESULTS_MARK: Final = "run.json"
@@ -81,6 +82,11 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
                         str(roster), ANOTHER_ROSTER, "one roster for a season", f"also {found.roster}"
                     )
                 )
+        for like in _rosters_in(folder, deep=path.is_dir(), like=True):
+            expected = f"one roster, named {ROSTER_FILE}: rename or remove this file"
+            found.problems.append(
+                file_problem(str(like), ANOTHER_ROSTER, expected, "a file named like a roster")
+            )
         candidates = list(_walk(path)) if path.is_dir() else [path]
         if not candidates:
             found.problems.append(file_problem(str(path), "empty-folder", "Parquet or CSV files", "none"))
@@ -117,19 +123,26 @@ def bad_name(path: Path) -> Problem:
     return file_problem(shown, "name-not-utf8", "a name in UTF-8", shorten(repr(os.fsencode(path.name))))
 
 
-def season_rosters(paths: Sequence[Path]) -> list[Path]:
-    """The rosters that lie beside files or in folders of a season now, each once."""
+def season_rosters(paths: Sequence[Path], *, like: bool = False) -> list[Path]:
+    """The rosters that lie beside files or in folders of a season now, each once.
+
+    With `like` instead the files whose names begin as a roster's does: spreadsheets, copies, text. Nobody reads
+    them, and pain may stand in them.
+    """
     found: list[Path] = []
     for path in filter(Path.exists, paths):
         folder = path if path.is_dir() else path.parent
-        for roster in _rosters_in(folder, deep=path.is_dir()):
+        for roster in _rosters_in(folder, deep=path.is_dir(), like=like):
             if not any(_same_file(roster, other) for other in found):
                 found.append(roster)
     return found
 
 
-def _rosters_in(folder: Path, *, deep: bool) -> list[Path]:
-    """Rosters of a folder (and those below it), however capitalised: its own first, the plain name before others."""
+def _rosters_in(folder: Path, *, deep: bool, like: bool = False) -> list[Path]:
+    """Rosters of a folder (and those below it), however capitalised: its own first, the plain name before others.
+
+    With `like` the files named like one instead.
+    """
     found = []
     for place, folders, names in os.walk(folder):
         folders[:] = sorted(name for name in folders if deep and name[0] not in "._")
@@ -137,10 +150,15 @@ def _rosters_in(folder: Path, *, deep: bool) -> list[Path]:
             folders.clear()
             continue
         rosters = sorted(
-            (name for name in names if name.lower() == ROSTER_FILE), key=lambda name: name != ROSTER_FILE
+            (name for name in names if (_like_roster(name) if like else name.lower() == ROSTER_FILE)),
+            key=lambda name: name != ROSTER_FILE,
         )
         found += [Path(place, name) for name in rosters]
     return found
+
+
+def _like_roster(name: str) -> bool:
+    return name.lower().startswith(_ROSTER_BEGINS) and name.lower() != ROSTER_FILE
 
 
 def _walk(folder: Path) -> Iterator[Path]:
@@ -150,7 +168,11 @@ def _walk(folder: Path) -> Iterator[Path]:
             continue
         folders[:] = sorted(name for name in folders if name[0] not in "._")
         for name in sorted(names):
-            if name[0] not in "._" and name.lower() != ROSTER_FILE and not name.lower().startswith("readme"):
+            if (
+                name[0] not in "._"
+                and not name.lower().startswith(_ROSTER_BEGINS)
+                and not name.lower().startswith("readme")
+            ):
                 yield Path(place, name)
 
 

@@ -12,6 +12,7 @@ import pytest
 from faultml.care.check import care_stop
 from faultml.care.known import Known, known_of_run
 from faultml.care.statements import Statement, add_statements
+from faultml.recordings.files import find_files
 from faultml.store import open_store
 from faultml.store.people import store_id
 
@@ -152,3 +153,23 @@ def test_a_backup_hides_nothing_of_the_store_of_the_results(run: Run, tmp_path: 
         add_statements(copy, [Statement("p002", "pain", DAY, "wrist")], DAY)
     known = known_of_run(run, PLAYERS, DAY, store=tmp_path / "copy.sqlite")
     assert stops(known) == dict.fromkeys(PLAYERS, "hurts")
+
+
+@pytest.mark.parametrize(
+    "name", ["roster.xlsx", "roster.tsv", "roster (1).csv", "roster.csv.txt", "Roster_new.csv"]
+)
+def test_a_file_named_like_a_roster_holds_everybody(run: Run, season: Path, name: str) -> None:
+    (season / "swings.csv").write_text("player,t_s\n", encoding="utf-8")
+    assert find_files([season]).problems == []
+    (season / name).write_text("player,pain\np001,wrist\n", encoding="utf-8")
+    known = known_of_run(run, PLAYERS, DAY)
+    assert stops(known) == dict.fromkeys(PLAYERS, "mend-roster") and name in known.missing[0]
+    found = find_files([season])
+    assert [(each.code, Path(each.file).name) for each in found.problems] == [("another-roster", name)]
+    assert len(found.files) == 1 and found.roster == season / "roster.csv"
+    (season / "roster.csv").unlink()
+    run["roster"]["file"] = ""
+    assert find_files([season]).roster is None
+    assert len(stops(known_of_run(run, PLAYERS, DAY))) == len(PLAYERS)
+    (season / name).rename(season.parent / name)
+    assert stops(known_of_run(run, PLAYERS, DAY)) == {}

@@ -144,7 +144,7 @@ def known_now(
         if _speaks_against(body_of(name, None, {}, since), today):
             meant = [player for player in players if same(name, player)]
             if not meant and name not in seen.recorded:
-                meant = [player for player in players if near(name, player)]
+                meant = [player for player in players if player in roster.rowless or near(name, player)]
             held |= {player: (*held.get(player, ()), name) for player in meant}
             if meant:
                 strange[name] = ()

@@ -17,6 +17,7 @@ from faultml.care.record import record
 from faultml.care.statements import Statement, add_statements, statements
 from faultml.errors import InputError
 from faultml.store import Store, open_store
+from faultml.store.people import note_recorded
 
 DAY = date(2024, 6, 3)
 SIGNED = {"by": "Ann", "role": "coach", "advice": "hand therapist: Ort"}
@@ -121,3 +122,18 @@ def test_a_players_own_name_is_never_released(store: Store, name: str) -> None:
         store, [Statement(name, "pain", DAY, "wrist"), Statement(name, "name", DAY, by="Ann")], DAY
     )
     assert care_stop(body(store), DAY) in ("whose-row", "hurts")
+
+
+def test_pain_under_a_name_that_fits_nobody_holds_who_has_no_row(store: Store, roster: Path) -> None:
+    add_statements(store, [Statement("Bertha", "pain", DAY, "wrist")], DAY)
+    assert held(store) == ("Bertha",)
+    roster.write_text("player,pain\np1,none\n", encoding="utf-8")
+    assert held(store, roster) == ()
+    add_statements(store, [Statement("Bertha", "name", DAY, by="Ann")], DAY)
+    assert held(store) == ()
+
+
+def test_pain_of_who_was_recorded_elsewhere_holds_nobody_here(store: Store) -> None:
+    note_recorded(store, ["Bertha"])
+    add_statements(store, [Statement("Bertha", "pain", DAY, "wrist")], DAY)
+    assert held(store) == ()

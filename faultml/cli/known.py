@@ -53,6 +53,12 @@ def known_of_player(player: str, results: Path | None, roster: Path | None, stor
     return known_of_season(read.run, recorded, there, roster)
 
 
+def say_what_was_not_read(results: Path | None) -> None:
+    """State on standard error that no roster was read, where something is noted without results."""
+    if results is None:
+        click.echo("No roster was read, which may say that something hurts: --results reads it.", err=True)
+
+
 def names_in_store(player: str, store: Path | None) -> str:
     """A sentence for who records something of a name that no results were asked about; "" where the store knows it."""
     from faultml.store import open_store, store_path

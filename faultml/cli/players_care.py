@@ -83,8 +83,11 @@ def says_none(player: str, practised: bool, day: datetime | None, by: str, store
       faultml players says-none p07
       faultml players says-none p07 --practised --on 2031-04-05
     """
+    from faultml.cli.known import say_what_was_not_read
+
     _record(player, "practised" if practised else "none", day, store, by=by)
     click.echo("Recorded.")
+    say_what_was_not_read(None)
 
 
 @click.command("return", short_help="A player returns to practice after pain.")

@@ -49,7 +49,7 @@ def command(
     """
     from datetime import date
 
-    from faultml.cli.known import known_of_player
+    from faultml.cli.known import known_of_player, say_what_was_not_read
     from faultml.coaching.book import Drill, load_book
     from faultml.errors import InputError
     from faultml.plan.practice import note_practice, remove_practice
@@ -79,6 +79,7 @@ def command(
         note = PracticeNote(player, chosen, day.isoformat(), sets, balls)
         known = known_of_player(player, results, roster, store)
         replaced = note_practice(opened, [note], known, book, date.today())
+    say_what_was_not_read(results)
     before = f" (before: {replaced[0].sets})" if replaced else ""
     click.echo(f"Noted: {player}, {name} [{chosen}], {day}, {sets} {'set' if sets == 1 else 'sets'}{before}")
 

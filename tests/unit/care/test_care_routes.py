@@ -221,8 +221,11 @@ def test_no_practice_is_noted_of_who_is_paused(cell: Cell, folder: Path, store: 
 
 
 def test_plan_card_and_outcomes_hold_back_too(whole: Cell, folder: Path, store: Path, tmp_path: Path) -> None:
+    tables = read_results(folder / "results")
+    first = tables.drills[tables.drills["player"] == PLAYER].sort_values("rank").iloc[0]
     with open_store(store) as opened:
-        keep_given(opened, Assignment(PLAYER, FREE, "flexed_top", "2026-01-01"))
+        last = max(tables.swings["session"])
+        keep_given(opened, Assignment(PLAYER, first["drill"], first["faults"][0], last))
     at = (folder / "results", "--player", PLAYER, "--store", store)
     code, _, error = run("card", *at, "--out", tmp_path / "card.html")
     assert code == 0, error

@@ -84,6 +84,7 @@ class Service:
         )
         self.reading = Pool("read", running=_READERS, waiting=limits.max_requests, max_s=limits.max_read_s)
         self.ready = False
+        self._started = False
 
     @property
     def model(self) -> ModelOut:
@@ -162,10 +163,12 @@ class Service:
         """Open the spool."""
         spool = open_spool(self.settings.spool, self.settings.store)
         self.jobs, self.usage = Jobs(self.settings, spool), Usage(spool)
+        self._started = True
 
     def close(self) -> None:
-        """Let go of threads, spool and store."""
-        self.usage.close()
+        """Let go of threads, store and, where the server has run, the spool."""
+        if self._started:
+            self.usage.close()
         self.assessing.close()
         self.reading.close()
         if self.store is not None:

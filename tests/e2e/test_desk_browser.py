@@ -269,7 +269,7 @@ def test_hurts_in_one_tab_pauses_the_other_at_once(chromium: Any, folder: Path) 
         opened(first, desk, "player")
         opened(second, desk, "player")
         first.get_by_role("button", name="Hurts").click()
-        second.get_by_text("Paused: speak with the player").wait_for(timeout=WAIT_MS)
+        second.get_by_text("Paused: speak with the player first").wait_for(timeout=WAIT_MS)
         context.close()
 
 

@@ -29,7 +29,7 @@ def two_raters(seed: int) -> pd.DataFrame:
             verdict = "unsure" if rng.random() < 0.05 else "yes" if says[golfer, swing] else "no"
             rows.append((f"g{golfer:02d}", "s", str(swing), "flip", verdict, coach, "1"))
     columns = ["player", "session", "swing", "fault", "verdict", "coach", "occasion"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=columns).assign(comment="")
 
 
 def joined(verdicts: pd.DataFrame) -> pd.DataFrame:

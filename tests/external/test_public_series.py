@@ -12,13 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultml.pipelines.benchmarks.compare.public_series import (
-    PUBLISHED,
-    general_classifier,
-    load_split,
-    public_section,
-)
+from faultml.pipelines.benchmarks.compare.public_series import PUBLISHED, general_classifier, load_split
 from faultml.pipelines.benchmarks.compare.window_features import WindowFeatures
+from faultml.pipelines.training.comparison import public_section
 
 
 @pytest.mark.parametrize(("name", "least"), [("GunPoint", 0.986), ("BasicMotions", 1.0)])

@@ -29,6 +29,7 @@ from faultml.service.worker_requests import JobProgress, WorkerRequest, results_
 
 _MAX_LINE_BYTES: Final = 1 << 20
 _LOOK_S: Final = 1.0
+_SWEEP_S: Final = 60.0
 """How often to look for jobs that another server has taken in, or has left."""
 _ARRIVING_MARGIN_S: Final = 60.0
 _TABLES: Final = ("swings", "faults", "players", "drills", "retests", "curves")
@@ -172,8 +173,9 @@ class Jobs:
                     async with asyncio.timeout(_LOOK_S):
                         await self._submitted.wait()
 
-    async def sweep(self, every_s: float = 60.0) -> None:
+    async def sweep(self) -> None:
         """Remove what is old or left over, from time to time, also while nobody asks."""
+        every_s = min(_SWEEP_S, max(self._limits.job_kept_s, 1.0))
         while True:
             try:
                 await asyncio.to_thread(self._tidy)

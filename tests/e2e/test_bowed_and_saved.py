@@ -128,6 +128,6 @@ class TestWhateverTheBallDid:
         )
         assert ran.exit_code == 0, ran.output
         words = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page.read_text(encoding="utf-8")))
-        cause = words.index("the player has the wrist bowed at the top")
+        cause = words.index("The player has the wrist bowed at the top")
         save = words.index("then gives most of the bow back before impact (a late save", cause)
         assert "." not in re.sub(r"\d\.\d", "", words[cause:save]), "one sentence, the cause first"

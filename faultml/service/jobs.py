@@ -29,8 +29,9 @@ from faultml.service.worker_requests import JobProgress, WorkerRequest, results_
 
 _MAX_LINE_BYTES: Final = 1 << 20
 _LOOK_S: Final = 1.0
-_SWEEP_S: Final = 60.0
 """How often to look for jobs that another server has taken in, or has left."""
+_SWEEP_S: Final = 60.0
+"""How often what is old or left over is removed; more often where seasons are kept for less."""
 _ARRIVING_MARGIN_S: Final = 60.0
 _TABLES: Final = ("swings", "faults", "players", "drills", "retests", "curves")
 

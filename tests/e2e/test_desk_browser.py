@@ -268,6 +268,10 @@ def test_hurts_in_one_tab_pauses_the_other_at_once(chromium: Any, folder: Path) 
         first, second = context.new_page(), context.new_page()
         opened(first, desk, "player")
         opened(second, desk, "player")
+        traces = first.locator(".report .trace")
+        traces.first.wait_for(state="attached", timeout=WAIT_MS)
+        drawn = "nodes => nodes.filter(node => getComputedStyle(node).stroke === 'none').length"
+        assert traces.evaluate_all(drawn) == 0, "every curve has its colour"
         first.get_by_role("button", name="Hurts").click()
         second.get_by_text("Paused: speak with the player first").wait_for(timeout=WAIT_MS)
         context.close()

@@ -73,7 +73,7 @@ class PlayerPlace:
         if page is not None:
             self._report.clear()
             with self._report:
-                ui.add_css(f".report {{ {style('style.css')} }}")
+                ui.add_css(within_report("style.css"))
                 # Made by the report's own templates, which escape whatever stands in the tables.
                 ui.html(str(page), sanitize=False).classes("report")
         self._draw_numbers(people)
@@ -169,27 +169,41 @@ class CardPlace:
         self._player = player
 
     async def build(self) -> None:
-        """Fill the page."""
+        """Fill the page, and again whenever what is known of the player changes."""
+        with frame("Players", "Card"):
+            ui.add_css(within_report("card.css"))
+            self._card = ui.element("div").props('aria-live="polite"')
+            on_change(self._desk, lambda: ui.timer(0.01, self._draw, once=True))
+        await self._draw()
+
+    async def _draw(self) -> None:
         people = await asyncio.to_thread(People, self._desk)
         plan = people.plans.get(self._player)
-        with frame("Players", "Card"):
+        may_print = plan is not None and bool(plan.drills) and plan.drills[0].care == "give"
+        source = await asyncio.to_thread(source_of, self._desk, people) if may_print else None
+        self._card.clear()
+        with self._card:
             with ui.element("div").classes("bar no-print"):
-                if may_print := plan is not None and bool(plan.drills) and plan.drills[0].care == "give":
+                if source is not None:
                     ui.button("Print").on("click", js_handler="() => window.print()")
                 Words("a", "Back to the player").props(
                     f'href="/player/{self._session.key(self._player)}"'
                 ).classes("button")
-            if not may_print:
+            if source is None:
                 para(
                     "There is no card to print now: the player is paused, has no drill, or has to be asked first. "
                     "The coach's notes say what is open.",
                     "said",
                 )
                 return
-            source = await asyncio.to_thread(source_of, self._desk, people)
-            ui.add_css(f".report {{ {style('card.css')} }}")
             card = render_card_part(source, self._player, people.coaching, people.today)
             ui.html(str(card), sanitize=False).classes("report")
+
+
+def within_report(sheet: str) -> str:
+    """A style sheet of the report for the part of a page that is drawn by the report's templates."""
+    # Nested, `:root` would match nothing, and with it every colour would be lost.
+    return f".report {{ {style(sheet).replace(':root', '&')} }}"
 
 
 def source_of(desk: Desk, people: People) -> ReportSource:

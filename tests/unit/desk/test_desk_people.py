@@ -142,6 +142,9 @@ def test_the_card_is_printed_only_where_the_drill_may_be_given(healthy: Path) ->
         await user.open(f"/card/{key(desk, player)}")
         await user.should_see("Print")
         assert People(desk).coaching.book[drill.drill].name in words(user)
+        People(desk).hurts(player, "ann")
+        await user.should_see("There is no card to print now", retries=40)
+        assert People(desk).coaching.book[drill.drill].name not in words(user)
 
     visit(healthy, story)
 

@@ -304,7 +304,7 @@ class LearningPart:
         tried = learned.held_out
         if tried:
             para(
-                "On golfers held out, log loss against these answers (less is better): the model alone "
+                "On golfers held out, how far these answers are missed (log loss, less is better): the model alone "
                 f"{tried['default']:.3f}, with this {tried['adapted']:.3f} (difference {tried['difference']:+.3f}, "
                 f"95 % {tried['low']:+.3f} to {tried['high']:+.3f})."
             )
@@ -312,6 +312,11 @@ class LearningPart:
             para(f"It would move nothing: {learned.why}.")
         elif adaptation.folder == used:
             para("In use.")
+        elif not tried:
+            para(
+                "It has not been tried on golfers held out, so it is not offered for use: verdicts on more golfers "
+                "make that possible."
+            )
         else:
             ui.button("Use it from now on", on_click=lambda: self._adopt(adaptation))
 

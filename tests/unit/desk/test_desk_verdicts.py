@@ -2,12 +2,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import msgspec
 import pytest
 from desk_fakes import ended, press, visit
 from nicegui import ui
 from nicegui.testing import User
 
+from faultml.classifier.coach_adaptation import load_adaptation
 from faultml.desk.desk import Desk
+from faultml.desk.places import verdicts as verdicts_place
 from faultml.desk.places.verdicts import FEWEST_GOLFERS
 from faultml.faults.catalogue import load_catalogue
 from faultml.labels.choose import REPEAT_OCCASION
@@ -163,8 +166,10 @@ def test_a_name_that_is_none_is_refused(tmp_path: Path, name: str) -> None:
         add_other(store, OtherFault("p1", "s1", "001", name, "ann"))
 
 
-def test_what_was_learned_is_shown_adopted_and_rolled_back(folder: Path) -> None:
-    """Two learned adaptations; the season is assessed with what is in use, and as before once it is rolled back."""
+def test_what_was_learned_is_shown_adopted_and_rolled_back(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was not tried is not offered; the season is assessed with what is in use, and as before once rolled back."""
 
     async def story(user: User, desk: Desk) -> None:
         desk.name_coach("ann")
@@ -178,6 +183,13 @@ def test_what_was_learned_is_shown_adopted_and_rolled_back(folder: Path) -> None
         (learned,) = desk.remembered.learned
         assert (learned.coach, desk.remembered.used) == ("ann", ())
         await user.should_see("Learned from ann", retries=40)
+        kept, _ = load_adaptation(desk.folder.coaches / learned.folder)
+        for tried in (kept.held_out, {}):
+            as_if = msgspec.structs.replace(kept, held_out=tried, adopted=True)
+            monkeypatch.setattr(verdicts_place, "load_adaptation", lambda path, as_if=as_if: (as_if, None))
+            await user.open("/verdicts")
+            await (user.should_see if tried else user.should_not_see)("Use it from now on", retries=5)
+        monkeypatch.undo()
         before = desk.season.results
         assert before is not None and "coach" not in before.run
         desk.adopt(learned)

@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from itertools import cycle
 from pathlib import Path
 
 import httpx
@@ -168,8 +169,14 @@ HUGE_AND_DEEP: dict[str, Callable[[], bytes]] = {
 }
 
 
-@pytest.mark.parametrize("what", HUGE_AND_DEEP)
-@pytest.mark.parametrize("path", ["/v1/assess", "/v1/labels"])
+@pytest.mark.parametrize(
+    ("what", "path"),
+    [
+        *zip(HUGE_AND_DEEP, cycle(["/v1/assess", "/v1/labels"]), strict=False),
+        ("a million swings", "/v1/labels"),
+        ("a million unknown fields", "/v1/assess"),
+    ],
+)
 def test_huge_and_deep_bodies(server: Attacked, what: str, path: str) -> None:
     body = HUGE_AND_DEEP[what]()
     statuses: list[int] = []

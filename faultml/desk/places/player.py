@@ -173,8 +173,11 @@ class CardPlace:
         with frame("Players", "Card"):
             ui.add_css(within_report("card.css"))
             self._card = ui.element("div").props('aria-live="polite"')
-            on_change(self._desk, lambda: ui.timer(0.01, self._draw, once=True))
+            on_change(self._desk, self._redraw)
         await self._draw()
+
+    def _redraw(self) -> None:
+        ui.timer(0.01, self._draw, once=True)
 
     async def _draw(self) -> None:
         people = await asyncio.to_thread(People, self._desk)

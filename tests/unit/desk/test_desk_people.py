@@ -140,10 +140,10 @@ def test_the_card_is_printed_only_where_the_drill_may_be_given(healthy: Path) ->
         player = with_drill(desk)
         drill = People(desk).plans[player].drills[0]
         await user.open(f"/card/{key(desk, player)}")
-        await user.should_see("Print")
+        await user.should_see("Print", retries=100)
         assert People(desk).coaching.book[drill.drill].name in words(user)
         People(desk).hurts(player, "ann")
-        await user.should_see("There is no card to print now", retries=40)
+        await user.should_see("There is no card to print now", retries=100)
         assert People(desk).coaching.book[drill.drill].name not in words(user)
 
     visit(healthy, story)

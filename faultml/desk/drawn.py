@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, FLEXION, ULNAR
 from faultml.coaching.records import PlayerDrill
@@ -29,6 +30,8 @@ from faultml.faults.catalogue import parse_position
 from faultml.faults.measure import coordinate
 from faultml.recordings.corrections import MOVABLE
 from faultml.svg import padded_range, ticks_of
+
+Array = NDArray[np.float64]
 
 SHOWN: Final = "straight"
 PINNED: Final = "pinned"
@@ -149,23 +152,10 @@ def _lowest(curves: SwingCurves, column: int, until: float) -> float:
 
 def raw_picture(raw: RawCurves) -> Picture:
     """The angles over time of a swing that was not assessed, as the recorder gave them."""
-    panels = []
-    lo, hi = float(raw.t_s[0]), float(raw.t_s[-1])
-    for column, channel in enumerate(CHANNELS):
-        values = raw.angles_deg[column]
-        if not np.isfinite(values).any():
-            continue
-        y = padded_range(values, (-15, 15), 5)
-        step = 20 if y[1] - y[0] < 110 else 40
-        panels.append(
-            Panel(
-                CHANNEL_NAMES[channel],
-                Axis(lo, hi, tuple(Tick(at, f"{at:g} s") for at in ticks_of(lo, hi, 0.5))),
-                Axis(*y, tuple(Tick(at, degrees(at)) for at in ticks_of(*y, step)), *CHANNEL_ENDS[channel]),
-                (Line(raw.t_s, values, "unknown", strong=True),),
-            )
-        )
-    return Picture("The recorded angles over time", tuple(panels))
+    ends = float(raw.t_s[0]), float(raw.t_s[-1])
+    return Picture(
+        "The recorded angles over time", _panels_over_time(raw.t_s, raw.angles_deg, ends, "unknown")
+    )
 
 
 def landmark_picture(over_time: RawCurves, landmarks_s: Sequence[float], sd_s: Sequence[float]) -> Picture:
@@ -184,9 +174,16 @@ def landmark_picture(over_time: RawCurves, landmarks_s: Sequence[float], sd_s: S
         Moment(at, name, sd=sd if np.isfinite(sd) else 0.0)
         for name, at, sd in zip(MOVABLE, landmarks_s, sd_s, strict=True)
     )
+    panels = _panels_over_time(t_s[inside], over_time.angles_deg[:, inside], (lo, hi), SHOWN, moments)
+    return Picture("The angles over time, with takeaway, top and impact", panels)
+
+
+def _panels_over_time(
+    t_s: Array, angles_deg: Array, ends_s: tuple[float, float], look: str, moments: tuple[Moment, ...] = ()
+) -> tuple[Panel, ...]:
+    """A panel for each angle that was recorded, over seconds."""
     panels = []
-    for column, channel in enumerate(CHANNELS):
-        values = over_time.angles_deg[column][inside]
+    for values, channel in zip(angles_deg, CHANNELS, strict=True):
         if not np.isfinite(values).any():
             continue
         y = padded_range(values, (-15, 15), 5)
@@ -194,13 +191,13 @@ def landmark_picture(over_time: RawCurves, landmarks_s: Sequence[float], sd_s: S
         panels.append(
             Panel(
                 CHANNEL_NAMES[channel],
-                Axis(lo, hi, tuple(Tick(at, f"{at:g} s") for at in ticks_of(lo, hi, 0.5))),
+                Axis(*ends_s, tuple(Tick(at, f"{at:g} s") for at in ticks_of(*ends_s, 0.5))),
                 Axis(*y, tuple(Tick(at, degrees(at)) for at in ticks_of(*y, step)), *CHANNEL_ENDS[channel]),
-                (Line(t_s[inside], values, SHOWN, strong=True),),
+                (Line(t_s, values, look, strong=True),),
                 moments=moments,
             )
         )
-    return Picture("The angles over time, with takeaway, top and impact", tuple(panels))
+    return tuple(panels)
 
 
 def _landmarks(shown: SwingCurves) -> tuple[Moment, ...]:

@@ -23,7 +23,6 @@ from faultml.desk.sessions import COOKIE, Session, Sessions
 SESSION: Final = "faultml_session"
 """Where the session stands in a request's scope."""
 ENTER_PATH: Final = "/enter"
-STATIC_PATH: Final = "/_nicegui/"
 UPLOAD_PATH: Final = "/_nicegui/client/"
 MAX_UPLOAD_BYTES: Final = 1_000_000_000
 MAX_BODY_BYTES: Final = 1_000_000

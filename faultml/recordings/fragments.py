@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from pathlib import Path
 from typing import Final
 
 import msgspec
@@ -101,9 +100,3 @@ def _cut(pieces: Iterable[Piece], swings: int) -> Iterator[Piece]:
         for start in range(piece.start, piece.stop, swings):
             stop = min(start + swings, piece.stop)
             yield msgspec.structs.replace(piece, start=start, stop=stop, n_swings=stop - start)
-
-
-def located(fragment: Fragment, folder: Path) -> Fragment:
-    """The same fragment with its files found from a folder, the one the season was opened in."""
-    pieces = (msgspec.structs.replace(each, path=str(folder / each.path)) for each in fragment.pieces)
-    return msgspec.structs.replace(fragment, pieces=tuple(pieces))

@@ -7,26 +7,20 @@ from pathlib import Path
 
 import click
 
+from faultml.cli import options
+
 
 @click.command(short_help="Open the page on which a coach does everything.")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), required=False)
 @click.option("--demo", is_flag=True, help="A season of generated players to try everything on, in demo/.")
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at.")
-@click.option(
-    "--port", type=click.IntRange(0, 65_535), default=8766, show_default=True, help="0: any that is free."
-)
+@options.HOST
+@options.port(8766)
 @click.option(
     "--token-file",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="What a browser must give once; needed where others than this machine can ask.  [default: FAULTML_TOKEN]",
 )
-@click.option(
-    "--allow-host",
-    "others",
-    multiple=True,
-    metavar="NAME[:PORT]",
-    help="Another name that browsers call this server by. May be repeated.",
-)
+@options.ALLOW_HOST
 @click.option("--no-open", is_flag=True, help="Do not open the browser.")
 def command(
     folder: Path | None,

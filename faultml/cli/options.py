@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import click
 
@@ -65,6 +66,27 @@ STORE: Final = click.option(
     type=click.Path(path_type=Path, dir_okay=False),
     help="The coach's store.  [default: FAULTML_STORE, else faultml-store.sqlite]",
 )
+
+HOST: Final = click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at.")
+ALLOW_HOST: Final = click.option(
+    "--allow-host",
+    "others",
+    multiple=True,
+    metavar="NAME[:PORT]",
+    help="Another name that this server is called by. May be repeated.",
+)
+
+
+def port(default: int) -> Callable[..., Any]:
+    """The port to listen at."""
+    return click.option(
+        "--port",
+        type=click.IntRange(0, 65_535),
+        default=default,
+        show_default=True,
+        help="0: any that is free.",
+    )
+
 
 DAY: Final = click.option(
     "--on",

@@ -15,10 +15,8 @@ if TYPE_CHECKING:
 
 
 @click.command(short_help="Answer other programs over HTTP.")
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen at.")
-@click.option(
-    "--port", type=click.IntRange(0, 65_535), default=8765, show_default=True, help="0: any that is free."
-)
+@options.HOST
+@options.port(8765)
 @click.option(
     "--results",
     type=click.Path(path_type=Path, exists=True, file_okay=False),
@@ -38,13 +36,7 @@ if TYPE_CHECKING:
     help="Of which a request must bring one (faultml token); needed where others than this machine can ask."
     "  [default: the one in FAULTML_TOKEN]",
 )
-@click.option(
-    "--allow-host",
-    "others",
-    multiple=True,
-    metavar="NAME[:PORT]",
-    help="Another name that clients call this server by. May be repeated.",
-)
+@options.ALLOW_HOST
 @click.option(
     "--spool",
     type=click.Path(path_type=Path, file_okay=False),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import stat
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Final, NamedTuple
 
@@ -38,6 +38,17 @@ def is_archive(path: Path) -> bool:
         return False
 
 
+def check_listing(members: Sequence[zipfile.ZipInfo], limit_bytes: int, max_files: int) -> None:
+    """Raise ``unpacks-too-far`` where an archive lists more, or larger, files than it may hold."""
+    stated = sum(member.file_size for member in members)
+    if len(members) > max_files or stated > limit_bytes:
+        raise InputError(
+            "unpacks-too-far",
+            expected=f"at most {limit_bytes:,} bytes in {max_files:,} files",
+            found=f"{stated:,} in {len(members):,}",
+        )
+
+
 def unpack(path: Path, folder: Path) -> Iterator[Unpacked | Problem]:
     """The files of an archive, in the order of names, but for hidden ones; what cannot be unpacked is a problem.
 
@@ -52,13 +63,7 @@ def unpack(path: Path, folder: Path) -> Iterator[Unpacked | Problem]:
     try:
         with zipfile.ZipFile(path) as archive:
             members = sorted(archive.infolist(), key=lambda member: member.filename)
-            stated = sum(member.file_size for member in members)
-            if len(members) > MAX_FILES or stated > limit:
-                raise InputError(
-                    "unpacks-too-far",
-                    expected=f"at most {limit:,} bytes in {MAX_FILES:,} files",
-                    found=f"{stated:,} in {len(members):,}",
-                )
+            check_listing(members, limit, MAX_FILES)
             for member in members:
                 name = PurePosixPath(member.filename)
                 if member.is_dir() or any(part[0] in "._" for part in name.parts if part not in ("/", "..")):

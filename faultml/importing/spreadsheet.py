@@ -13,6 +13,7 @@ import pyarrow as pa
 
 from faultml.errors import InputError, MissingExtraError
 from faultml.importing.layout import FileLayout
+from faultml.importing.packed import check_listing
 from faultml.importing.readers import Block
 from faultml.importing.text import MAX_ABOVE
 from faultml.recordings.files import unpack_limit_bytes
@@ -80,13 +81,7 @@ def open_book(path: Path) -> Any:
             parts = packed.infolist()
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
         raise InputError("not-a-spreadsheet", expected="an .xlsx file", found=shorten(error)) from error
-    limit, unpacked = unpack_limit_bytes(path.stat().st_size), sum(part.file_size for part in parts)
-    if unpacked > limit or len(parts) > MAX_PARTS:
-        raise InputError(
-            "unpacks-too-far",
-            expected=f"at most {limit:,} bytes in {MAX_PARTS:,} parts",
-            found=f"{unpacked:,} in {len(parts):,}",
-        )
+    check_listing(parts, unpack_limit_bytes(path.stat().st_size), MAX_PARTS)
     return load_workbook(path, read_only=True, data_only=True, keep_links=False)
 
 

@@ -153,7 +153,7 @@ def pain_state(body: PlayerBody, on: date, rules: CareRules) -> PainState:
     days = [(pain_day(each, body.said) if each.kind == "hurts" else each.on, each) for each in body.said]
     for _, each in sorted(days, key=lambda dated: (dated[0], dated[1].kind == "hurts")):
         if each.kind == "hurts":
-            # It counts whatever its date: one that lies ahead is a slip of the pen, and no reason to go on.
+            # It counts whatever its date: one that lies ahead is a mistake in writing, and no reason to go on.
             open_pains.append(each)
             returned = asked = unsigned = None
             practised.clear()

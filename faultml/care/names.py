@@ -1,6 +1,6 @@
 """Rows of the roster about pain that fit nobody recorded: whom they hold until somebody says whose they are.
 
-A slip of a letter must not lose pain: such a row holds every player without a row of their own, and those with one
+A mistyped letter must not lose pain: such a row holds every player without a row of their own, and those with one
 whose names are spelt nearly alike.
 """
 

@@ -1,4 +1,4 @@
-"""Requests meant to use up a server that may open 256 files: its health is told throughout, and it goes on after."""
+"""Requests meant to use up a server that may open 256 files: it answers health checks throughout, and goes on after."""
 
 from __future__ import annotations
 

@@ -84,7 +84,7 @@ def test_it_cannot_be_dated_back_and_words_beside_the_press_still_hold(tmp_path:
         assert error.value.code == "bad-day"
         press(store, "wrist", by="ann")
         take_back(store, roster)
-        assert stopped(store, roster), "where it hurts was said: that is no slip of the finger"
+        assert stopped(store, roster), "where it hurts was said: that is no button pressed by mistake"
 
 
 def test_pain_of_an_earlier_day_is_not_lifted(tmp_path: Path, roster: Path) -> None:

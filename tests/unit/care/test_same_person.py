@@ -109,8 +109,8 @@ def test_results_remember_whom_they_have_put_together(tmp_path: Path) -> None:
     with open_store(tmp_path / "s.sqlite") as store:
         say_apart(store, "Harbour", "tom", "ann")
         add_statements(store, [Statement("Harbour", "pain", TODAY, "wrist")], TODAY)
-    told = json.loads((tmp_path / "r" / "run.json").read_text())
-    assert told["same_names"] == [{"name": "Harbour", "player": "tom"}]
+    written = json.loads((tmp_path / "r" / "run.json").read_text())
+    assert written["same_names"] == [{"name": "Harbour", "player": "tom"}]
     now = known_of_run(read_results(tmp_path / "r").run, ["tom"], TODAY, store=tmp_path / "s.sqlite")
     assert care_stop(now.body("tom"), TODAY)
 

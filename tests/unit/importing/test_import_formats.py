@@ -214,8 +214,8 @@ def test_c3d_points_that_are_angles(tmp_path: Path) -> None:
     assert block.table.column_names == ["time", "LWristAngles.x", "LWristAngles.y", "LWristAngles.z"]
     np.testing.assert_allclose(block.table["time"].to_numpy(), table["time"], atol=1e-6)
     np.testing.assert_allclose(block.table["LWristAngles.y"].to_numpy(), table["deviation"], atol=1e-4)
-    told = values(propose_layout([path]))
-    assert told["file.reader"] == "c3d" and told["time.column"] == "time"
+    proposed = values(propose_layout([path]))
+    assert proposed["file.reader"] == "c3d" and proposed["time.column"] == "time"
 
 
 def test_c3d_analog_channels_that_are_angles(tmp_path: Path) -> None:

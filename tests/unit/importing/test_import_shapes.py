@@ -98,10 +98,10 @@ def test_a_wide_table_is_proposed(tmp_path: Path) -> None:
     table, truth = wide_table((220, 220, 220))
     path = tmp_path / "range.csv"
     table.rename(columns={"who": "player", "no": "swing"}).to_csv(path, index=False)
-    told = values(propose_layout([path]))
-    assert told["file.shape"] == "wide" and told["swings.split"] == "row"
-    assert told["angles.flexion.column"] == "flex_*" and told["angles.ulnar.positive"] == "ulnar"
-    assert told["time.column"] == "t_*" and told["time.unit"] == "s"
+    proposed = values(propose_layout([path]))
+    assert proposed["file.shape"] == "wide" and proposed["swings.split"] == "row"
+    assert proposed["angles.flexion.column"] == "flex_*" and proposed["angles.ulnar.positive"] == "ulnar"
+    assert proposed["time.column"] == "t_*" and proposed["time.unit"] == "s"
     layout = answered([path], positive="flexion", arm="lead", hand="right", session="d")
     got = read(path, layout, tmp_path)
     assert got.run.n_problems == 0, got.problems

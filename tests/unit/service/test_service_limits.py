@@ -145,11 +145,11 @@ def test_millions_of_fields_are_counted_before_they_are_read(tmp_path: Path) -> 
                            (b"drill", "players/p/drills")):  # fmt: skip
             for what, body in many.items():
                 answer = client.post(f"/v1/{path}", content=body.replace(b"%s", name), headers=headers)
-                told = problem(answer, 422, "too-many-fields")
-                assert told["errors"] == [], (path, what)
+                refused = problem(answer, 422, "too-many-fields")
+                assert refused["errors"] == [], (path, what)
         wrong = b'{"labels": [' + b"0," * 10_000 + b"0]}"
-        told = problem(client.post("/v1/labels", content=wrong, headers=headers), 422, "invalid")
-        assert [each["pointer"] for each in told["errors"]] == ["/labels"]
+        refused = problem(client.post("/v1/labels", content=wrong, headers=headers), 422, "invalid")
+        assert [each["pointer"] for each in refused["errors"]] == ["/labels"]
         swing = b'{"swings": [{"t_s": [' + b'"x",' * 10_000 + b'"x"]}]}'
         problem(client.post("/v1/assess", content=swing, headers=headers), 422, "too-many-samples")
 

@@ -1,9 +1,10 @@
-"""File-name patterns such as ``{player}/{session}_{swing}.csv``: plain text with fields, read without regular
-expressions, so that none can hang.
+"""File-name patterns such as ``{player}/{session}_{swing}.csv``: plain text with fields, none of which becomes a
+regular expression, so that none can hang.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
@@ -15,6 +16,9 @@ from faultml.recordings.problems import shorten
 
 FIELDS: Final = ("player", "session", "swing", "any")
 MAX_PATTERN_LETTERS: Final = 500
+_DATE: Final = re.compile(r"(?<!\d)(\d{4})-(\d\d)-(\d\d)(?!\d)")
+_DATE_HYPHEN: Final = "\ud800"
+"""Stands in a date for its hyphen while a name is read; a name decoded by the system never holds it."""
 
 
 @dataclass(frozen=True)
@@ -38,12 +42,17 @@ class NamePattern:
         """
         depth = sum(text.count("/") for text in self.texts) + 1
         name = "/".join(path.parts[-depth:])
-        first, last = _fields(name, self.texts), _fields_from_end(name, self.texts)
+        # A date is one word, whose hyphens part no fields, unless the pattern itself holds a part of it.
+        first, last = _both_ways(_with_whole_dates(name), tuple(map(_with_whole_dates, self.texts)))
+        if first is None or last is None:
+            first, last = _both_ways(name, self.texts)
         if first is None or last is None:
             raise self._differs("another name", name)
         if first != last:
             raise self._differs("a name that fits in two ways", name)
-        read = dict(zip(self.fields, first, strict=True))
+        read = {
+            field: value.replace(_DATE_HYPHEN, "-") for field, value in zip(self.fields, first, strict=True)
+        }
         read.pop("any", None)
         return read
 
@@ -86,6 +95,14 @@ def parse_pattern(pattern: str) -> NamePattern:
     if "" in texts[1:-1]:
         raise bad("text between two fields", pattern)
     return NamePattern(tuple(texts), tuple(fields))
+
+
+def _both_ways(name: str, texts: tuple[str, ...]) -> tuple[list[str] | None, list[str] | None]:
+    return _fields(name, texts), _fields_from_end(name, texts)
+
+
+def _with_whole_dates(text: str) -> str:
+    return _DATE.sub(_DATE_HYPHEN.join((r"\1", r"\2", r"\3")), text)
 
 
 def _fields(name: str, texts: tuple[str, ...]) -> list[str] | None:

@@ -24,7 +24,7 @@ from faultml.importing.propose.angles import find_angles, guess_signs, guess_uni
 from faultml.importing.propose.clock import Clock, guess_clock
 from faultml.importing.propose.contact import guess_contact, guess_words
 from faultml.importing.propose.ids import STREAM_S, guess_ids, guess_split, id_columns, segments_of
-from faultml.importing.propose.motion import Moves, find_moves
+from faultml.importing.propose.motion import find_moves
 from faultml.importing.propose.pairs import find_join, join_sources
 from faultml.importing.propose.quaternions import find_quaternions, guess_orientation
 from faultml.importing.propose.sniff import sniff
@@ -80,9 +80,8 @@ def propose_layout(paths: Sequence[Path]) -> Proposal:
     columns = id_columns(source, taken)
     if "swing" in columns and not _numbers_swings(source, clock, columns["swing"]):
         del columns["swing"]
-    moves = _moves(
-        source, clock, columns, _channels(source, angles.columns, units, order, fours if oriented else [])
-    )
+    channels = _channels(source, angles.columns, units, order, fours if oriented else [])
+    moves = find_moves(recordings_of(source, clock, columns.get("swing", ""), channels))
     taken |= set(columns.values())
 
     guesses = [*source.table.guesses, *clock.guesses]
@@ -151,15 +150,20 @@ def _channels(
     return np.array(channels).reshape(len(order), len(source))
 
 
-def _moves(source: Source, clock: Clock, columns: dict[str, str], channels: Array) -> Moves:
-    """The swings of the file, found in each stretch that has one clock."""
+def recordings_of(
+    source: Source, clock: Clock, swing_column: str, channels: Array
+) -> list[tuple[Array, Array]]:
+    """The stretches of a file that have one clock, each with its seconds and ``(n_channels, n_rows)`` degrees.
+
+    `swing_column` is the column that numbers the swings, "" where there is none.
+    """
     if clock.t_s is None or not len(channels):
-        return find_moves([])
+        return []
     edges = {span.start for span in segments_of(clock.t_s)}
     if source.row is not None:
         edges |= set((np.flatnonzero(np.diff(source.row)) + 1).tolist())
-    if "swing" in columns:
-        cells = source.cells[columns["swing"]]
+    if swing_column:
+        cells = source.cells[swing_column]
         edges |= set((np.flatnonzero(cells[1:] != cells[:-1]) + 1).tolist())
     starts = sorted(edges | {0})
     spans = [slice(start, stop) for start, stop in zip(starts, [*starts[1:], len(clock.t_s)], strict=True)]
@@ -169,7 +173,7 @@ def _moves(source: Source, clock: Clock, columns: dict[str, str], channels: Arra
         kept = np.isfinite(t_s)
         kept[kept] &= np.concatenate([[True], np.diff(np.maximum.accumulate(t_s[kept])) > 0])
         recordings.append((t_s[kept], channels[:, span][:, kept]))
-    return find_moves(recordings)
+    return recordings
 
 
 def _layout(guesses: Sequence[Guess]) -> Layout:

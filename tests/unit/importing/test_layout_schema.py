@@ -123,6 +123,17 @@ def test_a_file_that_is_no_layout(content: bytes, tmp_path: Path) -> None:
         ("{swing}", "7.csv", {"swing": "7.csv"}),
         ("{player}__{swing}.csv", "a_b__c.csv", {"player": "a_b", "swing": "c"}),
         ("{player}_{session}_{swing}.csv", "jo_ann_day_3.csv", None),  # which part is the player?
+        (
+            "{player}-{session}-{swing}.csv",
+            "ann-2031-05-02-01.csv",
+            {"player": "ann", "session": "2031-05-02", "swing": "01"},
+        ),
+        (
+            "{player}-2031-{session}-{swing}.csv",
+            "ann-2031-05-02-01.csv",
+            None,  # with a date cut in two it may still be read in two ways
+        ),
+        ("{player}-2031-{any}.csv", "ann-2031-05-02.csv", {"player": "ann"}),
         ("{player}_{swing}.csv", "p1_3.txt", None),
         ("{player}_{swing}.csv", "_3.csv", None),
         ("{player}/{swing}.csv", "3.csv", None),

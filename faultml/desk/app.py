@@ -21,6 +21,7 @@ from faultml.desk.places.today import TodayPlace
 from faultml.desk.places.tray import TrayPlace
 from faultml.desk.places.verdicts import VerdictPlace
 from faultml.desk.sessions import Session
+from faultml.desk.warm_up import WarmUp
 from faultml.desk.words import Words, para
 
 _FAVICON: Final = (
@@ -44,10 +45,13 @@ def create_desk(desk: Desk, hosts: tuple[str, ...], token: str = "") -> ASGIApp:
         What a browser must give once; "" for none, on loopback only.
     """
 
+    warm_up = WarmUp(desk)
+
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         async with desk.running():
             yield
+            await warm_up.ended()
 
     inner = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan)
     add_places(desk)
@@ -63,6 +67,7 @@ def create_desk(desk: Desk, hosts: tuple[str, ...], token: str = "") -> ASGIApp:
     )
     # Over polling every question would be a request of its own, to be guarded and timed one by one.
     core.app.config.socket_io_js_transports = ["websocket"]
+    core.app.on_connect(warm_up.begin)
     return DeskGuard(inner, hosts, token, desk.sessions, _session_of_page)
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from functools import cached_property
 from pathlib import Path
 
@@ -18,7 +17,6 @@ from faultml.desk.landmarks import landmarks_now
 from faultml.desk.motion import RawCurves, SwingCurves
 from faultml.desk.season import Season
 from faultml.desk.sessions import Sessions
-from faultml.errors import FaultmlError
 from faultml.store import Store, open_store
 from faultml.store.base import now
 
@@ -43,18 +41,11 @@ class Desk:
     async def running(self) -> AsyncIterator[None]:
         """Hold the folder and do long work; raises ``desk-open`` where another desk holds it."""
         async with self.jobs.running():
-            warming = asyncio.create_task(asyncio.to_thread(self._warm_up))
             try:
                 yield
             finally:
-                await warming
                 if "store" in self.__dict__:
                     self.store.close()
-
-    def _warm_up(self) -> None:
-        # A season that cannot be read is for the page to say, which reads it again.
-        with suppress(FaultmlError, OSError):
-            self.season.warm_up()
 
     @cached_property
     def store(self) -> Store:

@@ -18,7 +18,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from faultml.desk.sessions import COOKIE, Session, Sessions
+from faultml.desk.sessions import Session, Sessions, cookie_name
 
 SESSION: Final = "faultml_session"
 """Where the session stands in a request's scope."""
@@ -94,7 +94,7 @@ class DeskGuard:
 
     async def _websocket(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = Headers(scope=scope)
-        session = self._sessions.find(headers.get("cookie", ""))
+        session = self._sessions.find(headers.get("cookie", ""), headers.get("host", ""))
         (page,) = parse_qs(scope["query_string"].decode("latin-1")).get("client_id", [""])[:1]
         allowed = (
             self._host_fits(headers)
@@ -112,7 +112,7 @@ class DeskGuard:
 
     async def _request(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = Headers(scope=scope)
-        session = self._sessions.find(headers.get("cookie", ""))
+        session = self._sessions.find(headers.get("cookie", ""), headers.get("host", ""))
         refusal = self._refusal(scope, headers)
         if refusal is not None:
             await refusal(scope, receive, _Outgoing(send, None, ""))
@@ -144,7 +144,7 @@ class DeskGuard:
 
     async def _enter(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Ask for the token, which is sent in a form's body and never stands in an address."""
-        begun = None
+        host, begun = Headers(scope=scope)["host"], None
         answer: Response = HTMLResponse(_form(""), 401)
         if scope["method"] == "POST" and scope["path"] == ENTER_PATH:
             given = parse_qs((await _body(receive)).decode("latin-1")).get("token", [""])[0]
@@ -154,7 +154,7 @@ class DeskGuard:
                 answer = RedirectResponse("/", 303)
             else:
                 answer = HTMLResponse(_form("That is not the token."), 401)
-        await answer(scope, receive, _Outgoing(send, begun, ""))
+        await answer(scope, receive, _Outgoing(send, begun, host))
 
 
 class _Outgoing:
@@ -175,7 +175,8 @@ class _Outgoing:
             headers.setdefault("cache-control", "no-store")
             headers.setdefault("content-security-policy", _BARE_POLICY)
             if self._begun is not None:
-                headers.append("set-cookie", f"{COOKIE}={self._begun.id}; Path=/; HttpOnly; SameSite=Strict")
+                name = cookie_name(self._host)
+                headers.append("set-cookie", f"{name}={self._begun.id}; Path=/; HttpOnly; SameSite=Strict")
             if headers.get("x-nicegui-content") == "page":
                 self._start = message
                 return

@@ -74,15 +74,6 @@ class Season:
         """The rows of a table about one player; empty without results."""
         return pd.DataFrame() if self.results is None else self._of_player(table, player)
 
-    def warm_up(self) -> None:
-        """Draw one swing to nobody, so that the first one a coach opens need not wait for what is compiled."""
-        swings = self.swings
-        some = swings[swings["assessed"].astype(bool)].head(1)
-        for row in some.itertuples(index=False):
-            own = self.swing(row.player, row.session, row.swing)
-            if own is not None:
-                self.recordings.curves(own)
-
     def swing(self, player: str, session: str, swing: str) -> pd.Series | None:
         """A swing's row of the table ``swings``; None where it is not there."""
         rows = self.of_player("swings", player)

@@ -17,6 +17,12 @@ Named = tuple[str, ...]
 """A player, or a player, session and swing."""
 
 
+def cookie_name(host: str) -> str:
+    """The cookie of a desk at a ``host:port``: browsers share a host's cookies among all its ports."""
+    port = host.rpartition(":")[2]
+    return f"{COOKIE}_{port}" if port.isdecimal() else COOKIE
+
+
 class Session:
     """One browser's session. No address holds the name of a player: it holds a key that means something here only."""
 
@@ -59,11 +65,12 @@ class Sessions:
             self._sessions.popitem(last=False)
         return session
 
-    def find(self, cookies: str) -> Session | None:
-        """The session that a Cookie header names; None where it names none, or one that is too old."""
+    def find(self, cookies: str, host: str) -> Session | None:
+        """The session that a Cookie header names for a desk at `host`; None where it names none, or one too old."""
+        wanted = cookie_name(host)
         for part in cookies.split(";"):
             name, _, value = part.strip().partition("=")
-            session = self._sessions.get(value) if name == COOKIE else None
+            session = self._sessions.get(value) if name == wanted else None
             if session is not None and time.monotonic() - session.begun < MAX_AGE_S:
                 return session
         return None

@@ -38,7 +38,8 @@ class SwingVideo:
 
     def follow(self, after_impact_s: float) -> None:
         """Show the frame so many seconds after impact (negative: before)."""
-        ui.run_javascript(
+        # On the page itself: what was pressed may be gone from it by the time the swing is drawn.
+        self._video.client.run_javascript(
             f"const video = getHtmlElement({self._video.id});"
             "if (video && video.dataset.impact !== undefined)"
             f" video.currentTime = Math.max(0, Number(video.dataset.impact) + ({after_impact_s:.4f}));"

@@ -15,9 +15,10 @@ from starlette.websockets import WebSocketDisconnect
 from faultml.desk.app import create_desk
 from faultml.desk.desk import Desk
 from faultml.desk.folder import DeskFolder
-from faultml.desk.sessions import COOKIE
+from faultml.desk.sessions import Sessions, cookie_name
 
 HOST = "127.0.0.1:8766"
+COOKIE = "faultml_desk_8766"
 OWN = {"host": HOST}
 TOKEN = "a-token-of-more-than-24-letters"
 
@@ -126,3 +127,20 @@ def test_with_a_token_nothing_is_shown_until_it_was_given(client: TestClient) ->
 def test_only_websockets_are_offered(client: TestClient) -> None:
     client.get("/swings")
     assert core.app.config.socket_io_js_transports == ["websocket"]
+
+
+def test_two_desks_on_one_machine_keep_their_sessions_apart() -> None:
+    """A browser sends the cookies of a host to each of its ports."""
+    first, second = Sessions(), Sessions()
+    sent = "; ".join(
+        f"{cookie_name(host)}={sessions.begin().id}"
+        for host, sessions in (("127.0.0.1:8766", first), ("127.0.0.1:8767", second))
+    )
+    assert first.find(sent, "127.0.0.1:8766") is not None
+    assert second.find(sent, "127.0.0.1:8767") is not None
+    assert first.find(sent, "127.0.0.1:8767") is None
+
+
+@pytest.mark.parametrize("host", ["localhost:8766", "[::1]:8766"])
+def test_a_cookie_is_named_by_the_port(host: str) -> None:
+    assert cookie_name(host) == COOKIE and cookie_name("desk.example") == "faultml_desk"

@@ -87,11 +87,14 @@ class Merge:
         The folder of parts.
     parts
         In the order of the season; what was lost is left out.
+    n_buckets
+        Buckets of players that the sums of each part are divided into.
     """
 
     out: Path
     parts: Sequence[Partition]
     results: ResultsWriter
+    n_buckets: int
     merged: Merged = field(default_factory=Merged)
 
     def take_problems(self, problems: Sequence[Problem]) -> None:
@@ -131,31 +134,31 @@ class Merge:
         ordered = frame.sort_values(list(ID_COLUMNS), kind="stable").drop(columns="order")
         self.results.write("curves", ordered.reset_index(drop=True))
 
-    def buckets(self, n_buckets: int) -> Iterator[dict[str, pa.Table]]:
+    def buckets(self) -> Iterator[dict[str, pa.Table]]:
         """The sums of one bucket of players after the other."""
-        for bucket in range(n_buckets):
+        for bucket in range(self.n_buckets):
             yield add_bucket(self.out, self.parts, bucket)
 
-    def fault_sums(self, n_buckets: int, faults: Sequence[str]) -> pd.DataFrame:
+    def fault_sums(self, faults: Sequence[str]) -> pd.DataFrame:
         """The sums of some faults over all players, as `faultml.changes` takes them."""
-        return decode_faults(self._of_faults("faults", n_buckets, faults))
+        return decode_faults(self._of_faults("faults", faults))
 
-    def fault_sums_as_found(self, n_buckets: int, faults: Sequence[str]) -> pd.DataFrame | None:
+    def fault_sums_as_found(self, faults: Sequence[str]) -> pd.DataFrame | None:
         """The same with landmarks as found; None where no landmark was moved."""
-        differences = self._of_faults(as_found.NAME, n_buckets, faults)
+        differences = self._of_faults(as_found.NAME, faults)
         if not len(differences):
             return None
-        return as_found.fault_sums_as_found(self._of_faults("faults", n_buckets, faults), differences)
+        return as_found.fault_sums_as_found(self._of_faults("faults", faults), differences)
 
-    def _of_faults(self, name: str, n_buckets: int, faults: Sequence[str]) -> pa.Table:
+    def _of_faults(self, name: str, faults: Sequence[str]) -> pa.Table:
         wanted = pa.array(sorted(set(faults)), pa.string())
-        tables = [each[name] for each in self.buckets(n_buckets)]
+        tables = [each[name] for each in self.buckets()]
         return pa.concat_tables([rows.filter(pc.is_in(rows["fault"], wanted)) for rows in tables])
 
-    def doubt_layout(self, n_buckets: int) -> LayoutDoubt:
+    def doubt_layout(self) -> LayoutDoubt:
         """How many of the season's swings are no full swing."""
         not_full = 0
-        for tables in self.buckets(n_buckets):
+        for tables in self.buckets():
             codes = tables["codes"]
             wanted = pc.and_(pc.equal(codes["kind"], REFUSED), pc.equal(codes["code"], NOT_FULL))
             not_full += int(from_units("n", codes["n"].filter(wanted).to_numpy()).sum())
@@ -163,7 +166,6 @@ class Merge:
 
     def prescribe(
         self,
-        n_buckets: int,
         known: Known,
         coaching: Coaching,
         day: date,
@@ -182,7 +184,7 @@ class Merge:
         with self.results.file(EXPLANATIONS_FILE).open("wb") as explanations:
             explanations.write(b"[")
             first = True
-            for tables in self.buckets(n_buckets):
+            for tables in self.buckets():
                 for name, table in tables.items():
                     self.results.append_sums(f"{SUMS_PREFIX}{name}", table)
                 self.merged.drifted += drifted(tables["address"])

@@ -59,7 +59,6 @@ class SeasonPlans:
 
 def season_plans(
     merge: Merge,
-    n_buckets: int,
     notes: StoreNotes,
     known: Known,
     coaching: Coaching,
@@ -80,13 +79,13 @@ def season_plans(
     """
     given = {note.player for note in notes.given}
     sessions, moves, labels = [], [], set()
-    for tables in merge.buckets(n_buckets):
+    for tables in merge.buckets():
         frame = decode_sums(tables).sessions
         labels.update(frame["session"].unique())
         sessions.append(frame[frame["player"].isin(given)])
         moves += [move for move in moves_of(drifted(tables["address"])) if move.player in given]
     facts = SeasonFacts(
-        faults=merge.fault_sums(n_buckets, [note.fault for note in notes.given]),
+        faults=merge.fault_sums([note.fault for note in notes.given]),
         sessions=pd.concat(sessions, ignore_index=True),
         moves=tuple(moves),
         players=tuple(players),

@@ -29,6 +29,9 @@ from faultml.season.parts import Partition
 
 log = logging.getLogger(__name__)
 
+PROCESSES_PAY_FROM: Final = 20_000
+"""Swings from which on a season is given to several processes: below, starting them costs more than they give."""
+
 MAX_ATTEMPTS: Final = 3
 _MAX_ERROR: Final = 400
 _ONE_THREAD: Final = dict.fromkeys(
@@ -212,3 +215,37 @@ class _Process:
 
 def _how(code: int) -> str:
     return f"signal {-code}" if code < 0 else f"exit code {code}"
+
+
+def choose_runner(
+    on: str,
+    n_swings: int,
+    answering: Answering,
+    on_batch: Callable[[BatchTables], None],
+    *,
+    own_assessor: bool,
+) -> Runner:
+    """Who assesses the partitions of so many swings; `classify_season` says what `on` may be.
+
+    Raises
+    ------
+    InputError
+        ``bad-place`` where `on` is none that there is, ``model-in-memory`` where other processes cannot load the model.
+    """
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    if on == "here" or (not on and (own_assessor or n_swings < PROCESSES_PAY_FROM or cores == 1)):
+        return InProcess(answering, on_batch)
+    if own_assessor:
+        expected = "source, which other processes can load"
+        raise InputError("model-in-memory", where=on, expected=expected, found="an assessor")
+    if "://" in on:
+        from faultml.season.cluster import Cluster, check_address
+
+        check_address(on)
+        return Cluster(on)
+    place, _, number = on.partition(":")
+    if not on or (place == "local" and number.isdecimal() and int(number) > 0):
+        return LocalProcesses(int(number) if on else cores)
+    raise InputError(
+        "bad-place", where=on, expected="here, local:N, tls://host:port or tcp://127.0.0.1:port", found=on
+    )

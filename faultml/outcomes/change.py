@@ -17,12 +17,14 @@ from faultml.outcomes.periods import (
     is_after,
     measured,
     periods_of,
+    rows_for,
     season_sessions,
     shown,
     to_degrees,
 )
 from faultml.outcomes.rules import OutcomeRules, TrendRules, load_outcome_rules
 from faultml.outcomes.session_means import Floats, Ints, PairOfMeans, Sessions
+from faultml.results.sessions import natural_key
 
 N_DRIFT: Final = 9
 
@@ -152,7 +154,30 @@ class _Trend:
 
 
 def _of_fault(rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: OutcomeRules) -> pd.DataFrame:
-    """All assignments of one fault; keeps their index."""
+    """All assignments of one fault; keeps their index.
+
+    What was played beside practice on the day a drill was given is before that drill, and is not after an earlier one
+    for the fault: players' first drills, second drills and so on are each read on their own where that differs.
+    """
+    order = assigned.groupby("player")["since"].transform(lambda since: since.map(_places(since)))
+    together = rows_for(rows, assigned)
+    parts = [(each, rows_for(rows, each)) for _, each in assigned.groupby(order)]
+    if all(len(own) == len(together) for _, own in parts):
+        return _of_assignments(together, assigned, fault, rules)
+    return pd.concat(
+        _of_assignments(own, assigned, fault, rules).loc[each.index] for each, own in parts
+    ).sort_index()
+
+
+def _places(since: pd.Series) -> dict[str, int]:
+    """Each day's place among the days on which a player was given a drill."""
+    return {day: place for place, day in enumerate(sorted(set(since), key=natural_key))}
+
+
+def _of_assignments(
+    rows: pd.DataFrame, assigned: pd.DataFrame, fault: Fault, rules: OutcomeRules
+) -> pd.DataFrame:
+    """All assignments of one fault, from rows that tell of them."""
     everything = periods_of(rows[rows["n_measured"] > 0], assigned)
     practising = everything.rows["practice"].to_numpy(bool)
     free, practice = everything.take(~practising), everything.take(practising)

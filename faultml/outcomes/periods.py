@@ -10,7 +10,14 @@ import pandas as pd
 
 from faultml.faults.catalogue import Fault
 from faultml.outcomes.session_means import Bools, Floats, Ints, Sessions
-from faultml.results.sessions import COUNTING, natural_key, number_sessions, on_practice_days, session_date
+from faultml.results.sessions import (
+    COUNTING,
+    natural_key,
+    number_sessions,
+    on_practice_days,
+    session_date,
+    session_day,
+)
 
 SUMS: Final = ("n", "p", "n_measured", "measure", "measure2")
 SUM_COLUMNS: Final = ("player", "session", "context", "fault", *SUMS)
@@ -19,20 +26,42 @@ the fault's probability ``p``, the number of measured swings, the sums of the me
 
 
 def season_sessions(sums: pd.DataFrame) -> pd.DataFrame:
-    """A row a player, session and fault: `SUMS`, ``n_retest``, and whether it is ``practice``.
+    """A row a player, day and fault: `SUMS`, ``n_retest``, and whether it is ``practice`` or ``beside`` practice.
 
-    A day that holds practice with feedback does not tell what is left without it: of such a day only the
-    practice swings are kept, as practice.
+    Sessions of one day are one session, and named by the day. A day that holds practice with feedback does not tell
+    what is left without it: its practice swings are kept as practice, and the others as ``beside``, for
+    `rows_for` to choose from.
     """
     practice = sums["context"] == "practice"
-    on_the_day = on_practice_days(sums, sums)
-    kept = sums[practice | (sums["context"].isin(COUNTING) & ~on_the_day)]
+    kept = sums[practice | sums["context"].isin(COUNTING)]
+    days = {label: session_day(label) for label in kept["session"].unique()}
     marked = kept.assign(
+        session=kept["session"].map(days),
         practice=kept["context"] == "practice",
+        beside=(kept["context"] != "practice") & on_practice_days(kept, sums),
         n_retest=kept["n_measured"].where(kept["context"] == "retest", 0.0),
     )
-    keys = ["player", "session", "fault", "practice"]
+    keys = ["player", "session", "fault", "practice", "beside"]
     return marked.groupby(keys, sort=True)[[*SUMS, "n_retest"]].sum().reset_index()
+
+
+def rows_for(rows: pd.DataFrame, assigned: pd.DataFrame) -> pd.DataFrame:
+    """The sessions that tell of some drills: of those beside practice only the ones of the day a drill was given.
+
+    What was played on that day belongs before the drill, whichever of practice and play came first: a change that was
+    there on the day the drill was given is not credited to it, and feedback on that day can only make the time before
+    look better.
+
+    Parameters
+    ----------
+    rows
+        Of `season_sessions`, one fault's.
+    assigned
+        ``player``, ``since`` of drills given for it.
+    """
+    given = pd.MultiIndex.from_arrays([assigned["player"], assigned["since"].map(session_day)])
+    own = pd.MultiIndex.from_frame(rows[["player", "session"]])
+    return rows[~rows["beside"].to_numpy(bool) | own.isin(given)]
 
 
 def is_after(session: str, since: str) -> bool:

@@ -29,6 +29,9 @@ from faultml.results.sessions import COUNTING, session_date
 Holds = Mapping[str, Sequence[Hold]]
 """Player -> the days on which care holds drills."""
 
+FaultDays = dict[str, dict[str, tuple[FreeDay, ...]]]
+"""Player -> fault -> days with measured swings of play and re-tests."""
+
 
 @dataclass(frozen=True)
 class GivenNote:
@@ -109,7 +112,7 @@ def player_evidence(
     """Every player of the season or the store."""
     players = {*season.sessions["player"], *season.players, *(each.player for each in notes.given)}
     practice_days, recorded, undated = _sessions(season.sessions)
-    free = _free_days(season.faults, practice_days, catalogue)
+    free, beside = _free_days(season.faults, practice_days, catalogue)
     given = _by_player(notes.given)
     practised, baselines = _by_player(notes.practice), _by_player(notes.baselines)
     moved = _by_player(season.moves)
@@ -125,6 +128,7 @@ def player_evidence(
             ),
             recorded=recorded.get(player, ()),
             free=free.get(player, {}),
+            beside_practice=beside.get(player, {}),
             baselines=(
                 *(Baseline(dt.date.fromisoformat(each.day), each.why) for each in baselines.get(player, ())),
                 *(
@@ -167,8 +171,8 @@ def _sessions(
 
 def _free_days(
     faults: pd.DataFrame, practice_days: set[tuple[str, dt.date]], catalogue: Catalogue
-) -> dict[str, dict[str, tuple[FreeDay, ...]]]:
-    """Player -> fault -> its days without feedback. A day that holds practice is none."""
+) -> tuple[FaultDays, FaultDays]:
+    """The days without feedback, and the days with swings beside practice: a day that holds practice is not free."""
     rows = faults[faults["context"].isin(COUNTING) & faults["fault"].isin(catalogue.ids)]
     days = {label: session_date(label) for label in rows["session"].unique()}
     retest = rows["context"] == "retest"
@@ -179,13 +183,12 @@ def _free_days(
     )
     rows = rows[rows["day"].notna() & (rows["n_measured"] > 0)]
     sums = ["n_measured", "n_inside", "measure", "retest_swings", "retest_inside"]
-    found: dict[str, dict[str, tuple[FreeDay, ...]]] = {}
+    free: FaultDays = {}
+    beside: FaultDays = {}
     for (player, name, day), row in zip(*_grouped(rows, ["player", "fault", "day"], sums), strict=True):
-        if (player, day) in practice_days:
-            continue
         fault = catalogue[name]
         mean = row["measure"] / row["n_measured"] - fault.edge
-        own = found.setdefault(player, {})
+        own = (beside if (player, day) in practice_days else free).setdefault(player, {})
         own[name] = (
             *own.get(name, ()),
             FreeDay(
@@ -197,7 +200,7 @@ def _free_days(
                 retest_inside=round(row["retest_inside"]),
             ),
         )
-    return found
+    return free, beside
 
 
 def _grouped(rows: pd.DataFrame, keys: list[str], sums: list[str]) -> tuple[list, list[dict[str, float]]]:

@@ -1,7 +1,8 @@
-"""How much less of a fault there is since its drill was given, as it was known after each session.
+"""How much less of a fault there is since its drill was given, as it was known after each session and on the last day.
 
 `faultml.outcomes.change.changes` says it, from the sessions up to that day alone: what was recorded later cannot change
-what was known. The other players of the season are the ones it compares with.
+what was known. The other players of the season are the ones it compares with. On the last day it is the change that
+``outcomes`` shows of the same sessions.
 """
 
 from __future__ import annotations
@@ -25,11 +26,12 @@ from faultml.results.sessions import session_date
 
 @dataclass(frozen=True)
 class _Wanted:
-    """A gain to be read: of whose course, after the sessions of which day."""
+    """A gain to be read: of whose course, from the sessions up to which day, and the last of them that is the player's."""
 
     player: str
     course: Course
     day: dt.date
+    session: dt.date
 
     @property
     def start(self) -> dt.date:
@@ -56,47 +58,67 @@ def season_gains(
     last
         Sessions later than this day are left out.
     known
-        What an earlier call has read, for an earlier day: it is not read again.
+        What an earlier call has read, for an earlier day: what was known after a session is not read again.
     """
-    known = known or {}
+    found = {player: _after_sessions((known or {}).get(player, {}), own) for player, own in courses.items()}
     wanted = [
         each
         for player, own in courses.items()
         for course in own
         for each in _wanted(player, course, last, rules)
-        if (course.fault, each.start, each.day) not in known.get(player, {})
+        if (course.fault, each.start, each.day) not in found[player]
     ]
-    found: dict[str, dict[tuple[str, dt.date, dt.date], Gain]] = {
-        player: dict(known.get(player, {})) for player in courses
-    }
     if not wanted:
         return dict(found)
     dated = _dated(sums, {each.course.fault for each in wanted}, last)
     for day in sorted({each.day for each in wanted}):
-        asked = [each for each in wanted if each.day == day]
+        asked = []
+        for each in (each for each in wanted if each.day == day):
+            before = found[each.player].get((each.course.fault, each.start, each.session))
+            if before is not None and not _news(each, dated, courses):
+                found[each.player][each.course.fault, each.start, day] = before
+            else:
+                asked.append(each)
+        if not asked:
+            continue
         for each, gain in _read(dated[dated["day"] <= day], courses, asked, catalogue):
             found[each.player][each.course.fault, each.start, day] = gain
     return dict(found)
 
 
+def _after_sessions(known: Gains, own: Sequence[Course]) -> dict[tuple[str, dt.date, dt.date], Gain]:
+    """Of what is known, what was known after one of the player's sessions: it holds for later days too."""
+    sessions = {(course.fault, each.day) for course in own for each in course.free}
+    return {key: gain for key, gain in known.items() if (key[0], key[2]) in sessions}
+
+
 def _wanted(player: str, course: Course, last: dt.date, rules: PlanRules) -> Iterator[_Wanted]:
-    """The last session up to each day on which the gain decides, and up to the last day, which tells of it."""
+    """The last session up to each day on which the gain decides, and the last day, which tells of it."""
     end = last if course.end is None else min(last, course.end - ONE_DAY)
     seen = set()
     for day in event_days(course, end, rules):
         free = course.free_since(course.counted_from(day), day)
         if free and free[-1].day not in seen and (day == end or may_change(course, day, rules)):
             seen.add(free[-1].day)
-            yield _Wanted(player, course, free[-1].day)
+            yield _Wanted(player, course, free[-1].day, free[-1].day)
+        if free and day == end != free[-1].day:
+            yield _Wanted(player, course, end, free[-1].day)
+
+
+def _news(asked: _Wanted, dated: pd.DataFrame, courses: Mapping[str, Sequence[Course]]) -> bool:
+    """Whether anything was recorded or given for the fault, by anybody, between the player's session and the day."""
+    fault, session, day = asked.course.fault, asked.session, asked.day
+    recorded = (dated["fault"] == fault) & (dated["day"] > session) & (dated["day"] <= day)
+    given = (each.given for own in courses.values() for each in own if each.fault == fault)
+    return bool(recorded.any()) or any(session < when <= day for when in given)
 
 
 def _dated(sums: pd.DataFrame, faults: set[str], last: dt.date) -> pd.DataFrame:
-    """Rows of these faults with their day, every session named by it: two sessions of a day are one."""
+    """Rows of these faults with their day; those without one are left out."""
     rows = sums.loc[sums["fault"].isin(faults), list(SUM_COLUMNS)]
     days = {label: session_date(label) for label in rows["session"].unique()}
     rows = rows.assign(day=rows["session"].map(days).astype(object))
-    rows = rows[[day is not None and day == day and day <= last for day in rows["day"]]]
-    return rows.assign(session=[day.isoformat() for day in rows["day"]])
+    return rows[[day is not None and day == day and day <= last for day in rows["day"]]]
 
 
 def _read(

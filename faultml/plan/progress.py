@@ -140,10 +140,17 @@ class Course:
                 best = max(best, total)
         return best
 
+    def before(self, day: dt.date) -> list[FreeDay]:
+        """Days before the drill as of `day`: without feedback, up to the day counted from, and what was played on the day
+        it was given, also where that day holds practice (as in `faultml.outcomes.periods.rows_for`)."""
+        start, first = self.counted_from(day), self.comparable_from(day)
+        that_day = [each for each in self.evidence.beside_practice.get(self.fault, ()) if each.day == start]
+        return [each for each in (*self.free, *that_day) if first <= each.day <= start]
+
     def worse(self, day: dt.date, rules: PlanRules) -> bool:
         """Whether each of the last sessions was worse than before, by as much as the rules say."""
         start, change = self.counted_from(day), rules.change
-        before = [each for each in self.free if self.comparable_from(day) <= each.day <= start]
+        before = self.before(day)
         swings = sum(each.swings for each in before)
         last = [each for each in self.free_since(start, day) if each.swings >= change.worse_swings]
         last = last[-change.worse_sessions :]

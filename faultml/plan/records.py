@@ -70,7 +70,7 @@ class RecordedPractice:
 
 @dataclass(frozen=True)
 class FreeDay:
-    """A day's swings without feedback as one fault reads them. A day with practice is none.
+    """A day's swings of play and re-tests as one fault reads them.
 
     Attributes
     ----------
@@ -127,6 +127,8 @@ class PlayerEvidence:
     ----------
     free
         Fault -> its days without feedback.
+    beside_practice
+        Fault -> its days with practice, as the swings of play and re-tests on them read it.
     undated
         Whether the player has sessions without a date in their name.
     """
@@ -135,6 +137,7 @@ class PlayerEvidence:
     practice: tuple[PracticeDay, ...] = ()
     recorded: tuple[RecordedPractice, ...] = ()
     free: Mapping[str, tuple[FreeDay, ...]] = field(default_factory=dict)
+    beside_practice: Mapping[str, tuple[FreeDay, ...]] = field(default_factory=dict)
     baselines: tuple[Baseline, ...] = ()
     holds: tuple[Hold, ...] = ()
     undated: bool = False

@@ -21,7 +21,8 @@ from faultml.plan.records import (
 from faultml.plan.rules import Lack, PlanRules, ReasonCode
 
 Gains = Mapping[tuple[str, dt.date, dt.date], Gain]
-"""(fault, day from which the drill is counted, day of a session) -> the gain as it was known after that session."""
+"""(fault, day from which the drill is counted, day) -> the gain as it was known on that day: after a session of the
+player's, or on the last day asked for."""
 
 
 @dataclass(frozen=True)
@@ -184,7 +185,8 @@ def _judge(course: Course, day: dt.date, gains: Gains, rules: PlanRules) -> _Day
     """A drill that is not done: the first rule that holds on the day."""
     start = course.counted_from(day)
     free = course.free_since(start, day)
-    gain = gains.get((course.fault, start, free[-1].day)) if free else None
+    after = gains.get((course.fault, start, free[-1].day)) if free else None
+    gain = gains.get((course.fault, start, day), after) if free else None
     progress = course.progress(day, gain, rules)
     wanted = _next_retest(course, progress, day, rules)
     hold = course.clock.hold_on(day)

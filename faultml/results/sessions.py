@@ -35,14 +35,24 @@ def session_date(label: str) -> dt.date | None:
         return None
 
 
-def on_practice_days(rows: pd.DataFrame, sums: pd.DataFrame) -> NDArray[np.bool_]:
-    """Which rows are of a player's session that also holds practice with feedback, ``(n_rows,)``.
+def session_day(label: str) -> str:
+    """The day of a session as an ISO date; the label itself where it begins with none, one session then being a day."""
+    day = session_date(label)
+    return label if day is None else day.isoformat()
 
-    Such a session does not tell what is left without feedback. `sums` has ``player``, ``session`` and ``context``.
+
+def on_practice_days(rows: pd.DataFrame, sums: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which rows are of a player's day that also holds practice with feedback, ``(n_rows,)``.
+
+    Such a day does not tell what is left without feedback. `sums` has ``player``, ``session`` and ``context``.
     """
-    practice = sums.loc[sums["context"] == "practice", ["player", "session"]]
-    own = pd.MultiIndex.from_frame(rows[["player", "session"]])
-    return np.asarray(own.isin(pd.MultiIndex.from_frame(practice)), dtype=bool)
+    own, practice = _player_days(rows), _player_days(sums.loc[sums["context"] == "practice"])
+    return np.asarray(own.isin(practice), dtype=bool)
+
+
+def _player_days(rows: pd.DataFrame) -> pd.MultiIndex:
+    days = {label: session_day(label) for label in rows["session"].unique()}
+    return pd.MultiIndex.from_arrays([rows["player"], rows["session"].map(days)])
 
 
 def number_sessions(rows: pd.DataFrame) -> pd.Series:

@@ -13,7 +13,7 @@ from outcome_fakes import DRILL, FAULT, day, given, sums_of
 from faultml.faults.catalogue import load_catalogue
 from faultml.outcomes.change import CHANGE_COLUMNS, all_changes, changes
 from faultml.outcomes.effects import drill_effects
-from faultml.outcomes.periods import is_after, season_sessions
+from faultml.outcomes.periods import is_after, rows_for, season_sessions
 from faultml.outcomes.table import read_changes, write_changes
 from faultml.outcomes.words import VERDICTS, as_lines, as_records, player_lines, sentences
 
@@ -84,8 +84,39 @@ def test_a_day_with_practice_is_no_day_without_feedback() -> None:
     rows = season(*[(12, "play")] * 3, (-4, "practice"))
     rows.append(sums_of("lp-01", day(3), np.full(12, EDGE - 4.0), "play"))
     assert one(rows)["verdict"] == "not-yet"
-    kept = season_sessions(pd.DataFrame(rows))
+    kept = rows_for(season_sessions(pd.DataFrame(rows)), given(("lp-01", day(2))))
     assert list(kept.loc[kept["session"] == day(3), "practice"]) == [True]
+
+
+@pytest.mark.parametrize("labels", [("", ""), (" am", " pm"), (" pm", " am")])
+def test_what_was_there_on_the_day_a_drill_was_given_is_before_it(labels: tuple[str, str]) -> None:
+    """Play of that day counts as before, also beside practice and in whatever order; it is nobody's gain."""
+    rows = season((12, "play"), *[(-3, "play")] * 4)[1:]
+    practice = season((12, "play"), (-4, "practice"), seed=7)[1]
+    for label, row in zip(labels, (rows[0], practice), strict=True):
+        row["session"] = f"{day(1)}{label}"
+    reported = one([*rows, practice], since=day(1))
+    assert (reported["before_sessions"], reported["before_swings"], reported["after_swings"]) == (1, 12, 36)
+    assert reported["verdict"] == "no-change", "on the day of the drill it was there already"
+    earlier = one([*rows, practice], since=day(0))
+    assert (earlier["before_swings"], earlier["after_swings"]) == (0, 36), "else the day is on neither side"
+
+
+def test_the_day_of_a_second_drill_is_before_it_and_not_after_the_first() -> None:
+    rows = season(*[(12, "play")] * 2, (12, "play"), (-3, "play"), (-3, "play"))
+    rows.append(season(*[(-4, "practice")] * 4, seed=7)[3])
+    sums = pd.DataFrame(rows + others())
+    table = changes(sums, given(("lp-01", day(1)), ("lp-01", day(3)), ("o1", day(1))), CATALOGUE)
+    assert list(table["before_swings"]) == [24, 24, 24]
+    assert list(table["after_swings"]) == [12, 12, 48]
+    assert table["after"][0] - EDGE > 8 and table["after"][1] - EDGE < 0
+
+
+def test_sessions_of_one_day_are_one() -> None:
+    rows = season(*[(12, "play")] * 3, *[(-2, "play")] * 2)
+    rows[4]["session"], rows[3]["session"] = f"{day(3)} pm", f"{day(3)} am"
+    reported = one(rows)
+    assert (reported["after_swings"], reported["after_sessions"]) == (24, 1)
 
 
 def test_few_swings_tell_too_little() -> None:

@@ -12,6 +12,7 @@ from plan_fakes import on
 
 from faultml.coaching.rules import load_coaching
 from faultml.faults.catalogue import load_catalogue
+from faultml.outcomes.change import changes
 from faultml.plan.evidence import (
     GivenNote,
     SeasonFacts,
@@ -149,3 +150,51 @@ def test_a_day_of_recorded_practice_is_no_day_without_feedback() -> None:
     without = lesson_plans(NOTES, facts_of(frame), COACHING, on(63))["p0"]
     assert with_practice.progress is not None and without.progress is not None
     assert with_practice.progress.free_sessions == without.progress.free_sessions - 1
+
+
+def test_the_gain_of_the_last_day_is_the_change_that_outcomes_shows() -> None:
+    """Other players' later sessions, and drills given to them since, count in both; one figure for one drill."""
+    frame = season()
+    frame = frame[~((frame["player"] == "p0") & (frame["session"] > on(49).isoformat()))]
+    notes = StoreNotes((*NOTES.given, GivenNote("p3", DRILL, FAULT, on(52).isoformat())), NOTES.practice)
+    gain = lesson_plans(notes, facts_of(frame), COACHING, on(63))["p0"].progress.gain
+    assigned = pd.DataFrame(
+        [(each.player, each.drill, each.fault, each.since) for each in notes.given],
+        columns=["player", "drill", "fault", "since"],
+    )
+    row = changes(frame, assigned, COACHING.catalogue).iloc[0]
+    assert (gain.gain, gain.lo, gain.hi) == (-row["change"], -row["change_hi"], -row["change_lo"])
+    early = lesson_plans(notes, facts_of(frame), COACHING, on(51))["p0"].progress.gain
+    assert early.gain != gain.gain, "it is the figure of the day asked for"
+
+
+def test_a_gain_known_before_is_the_same_read_again() -> None:
+    """What an earlier call has read on its last day does not stand in for what is known later."""
+    frame, rules = season(), load_plan_rules()
+    frame = frame[~((frame["player"] == "p0") & (frame["session"] > on(49).isoformat()))]
+    evidence = player_evidence(NOTES, facts_of(frame), COACHING.catalogue, {})
+    known = {"facts": drill_facts(COACHING.book), "channels": fault_channels(COACHING.catalogue)}
+
+    def read(last: dt.date, before: dict | None) -> dict:
+        own = {player: courses(each, last, rules=rules, **known) for player, each in evidence.items()}
+        return season_gains(frame, own, COACHING.catalogue, last, rules, before)
+
+    assert read(on(63), read(on(58), None)) == read(on(63), None)
+
+
+def test_play_beside_practice_on_the_day_a_drill_was_given_is_before_it() -> None:
+    """As in outcomes: sessions that are worse only than those of weeks ago were as bad on the day of the drill."""
+    frame = season(0.0)
+    own = frame["player"] == "p0"
+    early, late = (
+        own & (frame["session"] < on(GIVEN).isoformat()),
+        own & (frame["session"] >= on(GIVEN).isoformat()),
+    )
+    shift = pd.Series(0.0, index=frame.index).mask(early, -7.0)
+    frame = frame.assign(measure=frame["measure"] + shift * frame["n_measured"])
+    day_given = frame[late].head(1).assign(context="practice")
+    both = pd.concat([frame, day_given], ignore_index=True)
+    unpractised = StoreNotes(given=NOTES.given)
+    assert lesson_plans(unpractised, facts_of(both), COACHING, on(30))["p0"].reason != "worse"
+    apart = both[~(own.reindex(both.index, fill_value=True) & (both["session"] == on(GIVEN).isoformat()))]
+    assert lesson_plans(unpractised, facts_of(apart), COACHING, on(30))["p0"].reason == "worse"

@@ -42,7 +42,7 @@ class DrillGiven(TypedDict):
     fault: NotRequired[str]
     """For which fault; empty: the drill's first."""
     since: NotRequired[str]
-    """ISO date or session; empty: today."""
+    """ISO date or session; empty: the day of the plan, as `GET .../plan` has it."""
     balls_a_week: NotRequired[int | None]
     hurts: NotRequired[str]
     """`none` where the player was asked today; empty where nobody asked."""
@@ -255,6 +255,9 @@ class PlanOut(TypedDict):
     gain_lo: float | None
     gain_hi: float | None
     unit: str
+    retest_on: str
+    retest_inside: int | None
+    retest_swings: int | None
     next_drill: str
     next_fault: str
     returned: list[str]

@@ -63,10 +63,10 @@ def command(
     today = date.today()
     read, place = read_results(results), store_path(store)
     notes = coach_notes(place)
-    day, why = (on.date(), "") if on else day_of_results(read, notes, today)
+    why = "" if on else day_of_results(read, notes, today).words
     recorded = read.players["player"].astype(str)
     known = known_of_season(read.run, recorded, store_if_there(place), roster)
-    rows = plans_of_results(read, notes, known, coaching, day, today)
+    rows = plans_of_results(read, notes, known, coaching, on.date() if on else None, today)
     if player is not None:
         names = [row.player for row in rows]
         if player not in names:

@@ -15,6 +15,9 @@ from faultml.outcomes.effects import DrillEffect
 NO_GAIN_SO_FAR: Final = "own-evidence-none"
 """Code of the note that a drill has brought nothing on average so far."""
 
+VISIBLY_APART: Final = 0.10
+"""From which difference on a share of calls and an estimate beside it ask for a word; practice, no source."""
+
 EDGE_SLACK: Final = {"deg": 10.0, "share": 0.05}
 """How far each edge may be off: common practice, and for the release the span in which it is unsure."""
 
@@ -44,7 +47,7 @@ def finding_notes(
         )
     else:
         rests_on = write("rests-on-sessions", **shows)
-    notes = [rests_on]
+    notes = [rests_on, *drawn_notes(row, coaching)]
     if row.swings < rules.few_swings:
         notes.append(write("few-swings", swings=row.swings))
     if row.sessions < rules.few_sessions:
@@ -54,6 +57,15 @@ def finding_notes(
     notes.append(_edge_note(row, coaching))
     doubts = _reading_notes(row, doubt, facts, coaching)
     return notes + doubts + _mimic_notes(row, {note.code for note in doubts}, facts, coaching)
+
+
+def drawn_notes(row: PlayerFault, coaching: Coaching) -> list[Note]:
+    """Why the estimate of how often a fault shows now is another than the share of calls, where that is seen."""
+    if row.fault not in coaching.catalogue.ids or not row.swings_now:
+        return []
+    calls = row.flagged_now / row.swings_now
+    seen = abs(calls - row.rate_now) >= VISIBLY_APART
+    return [write("estimate-drawn", calls=calls, rate_now=row.rate_now)] if seen else []
 
 
 def _edge_note(row: PlayerFault, coaching: Coaching) -> Note:

@@ -22,7 +22,7 @@ from faultml.coaching.note_rules import (
 )
 from faultml.coaching.notes import WEAK, Figure, Note, confidence, write
 from faultml.coaching.ranking import DrillOption, rank_drills
-from faultml.coaching.records import NoDrill, PlayerDrill, PlayerPlan, window_cells
+from faultml.coaching.records import NoDrill, PlayerDrill, PlayerFault, PlayerPlan, window_cells
 from faultml.coaching.rules import LATE_SAVE
 
 
@@ -122,9 +122,8 @@ class PlayerCase(Decisions):
         notes = [write(CARRY_ON, since=self.lesson.given, fault=fault)]
         if fault in self.faults:
             notes += self.finding_notes(fault)
-        elif (row := self.season.faults[fault]).kind == "none":
-            calls = {"flagged": row.flagged_now, "swings": row.swings_now}
-            notes.append(write("seldom-now", fault=fault, rate=row.rate_now, **calls))
+        else:
+            notes += _not_flagged_notes(self.season.faults[fault])
         notes += self._player_notes(known={note.code for note in notes}) if self.facts.assessed else []
         evidence = evidence_notes(self.effects.get((drill.id, fault)), self.coaching)
         notes += self._retest_notes(fault) + self._window_notes(drill)
@@ -201,8 +200,9 @@ class PlayerCase(Decisions):
         """What holds for the player as a whole, leaving out what was said."""
         notes = setup_notes(self.facts, self.coaching)
         notes += save_notes(self.season.faults[LATE_SAVE].rate_now, self.facts, self.waiting, self.coaching)
-        if self.styles:
-            notes.append(write("style-not-fault", faults=self.styles))
+        alone = tuple(fault for fault in self.styles if fault != self.lesson.fault)
+        if alone:
+            notes.append(write("style-not-fault", faults=alone))
         notes += self._near_end_notes(self.faults)
         if self.facts.misses.path:
             notes.append(write("path-not-seen"))
@@ -242,3 +242,13 @@ class PlayerCase(Decisions):
         """The ISO date from which the re-test is due, "" where the sessions have no dates."""
         date = retest.due(drill, self.sessions)
         return date.isoformat() if date else ""
+
+
+def _not_flagged_notes(row: PlayerFault) -> list[Note]:
+    """What to say of a drill in progress whose fault is none now."""
+    if row.kind == "none":
+        calls = {"flagged": row.flagged_now, "swings": row.swings_now}
+        return [write("seldom-now", fault=row.fault, rate=row.rate_now, **calls)]
+    if row.kind == "style":
+        return [write("style-now", fault=row.fault)]
+    return [write("not-assessed-now", fault=row.fault)] if row.kind == "not_assessed" else []

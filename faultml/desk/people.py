@@ -21,6 +21,7 @@ from faultml.coaching.rules import Coaching
 from faultml.coaching.tables import read_plans
 from faultml.desk.desk import Desk
 from faultml.outcomes.assignments import assignments
+from faultml.plan.day import day_of_results
 from faultml.plan.evidence import StoreNotes
 from faultml.plan.lines import plan_lines
 from faultml.plan.of_results import plans_now
@@ -138,7 +139,12 @@ class People:
         record(self._desk.store, [statement], self.known.body(statement.player), self.today)
 
     def give(self, cells: Mapping[str, str]) -> Giving | list[GivingProblem]:
-        """Give a drill if care allows it, and keep that; else what stands against it."""
+        """Give a drill if care allows it, and keep that; else what stands against it.
+
+        Where no day is named it is that of the plan, as for ``faultml assign``.
+        """
+        day = day_of_results(self._results, self.notes, self.today).day
+        cells = {**cells, "since": cells.get("since") or day.isoformat()}
         read = check_giving(cells, self.known, self.recorded, self.coaching, self.today)
         if isinstance(read, Giving):
             note_givings(self._desk.store, [read], self.today)

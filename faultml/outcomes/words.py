@@ -20,7 +20,7 @@ VERDICTS: Final = {
 }
 SENTENCES: Final = {
     "held": "It got better, and held without feedback.",
-    "no-change": "No change worth claiming: what there is could be chance.",
+    "no-change": "No change worth claiming: it is smaller, or less sure, than so many swings and sessions can show.",
     "worse": "It got worse. Leave the drill, and look again.",
     "not-yet": "Not yet: since then it was assessed in no swing of a day without practice. Record ten on such a day.",
     "too-few": "Too few swings without feedback, before or after, to tell.",
@@ -142,7 +142,9 @@ def sentences(row: Mapping[str, Any], fault: Fault) -> list[str]:
     if not any(row[f"{side}_swings"] for side in ("before", "practice", "after")):
         lines.append("Nor was it assessed in any swing before: faultml check tells what recordings lack.")
     if row["verdict"] == "held" and row["rate_after"] >= GONE_BELOW:
-        lines.append("It is not gone yet.")
+        lines.append(
+            "It is not gone yet; re-tests, which count swings inside the corridor, decide when it is done."
+        )
     if not _none(row["change"]):
         lines += [
             f"{_compared(row, fault)} A change can be claimed here from {_size(row['smallest'], unit)} on.",
@@ -222,7 +224,9 @@ def _better(change: float, low: float, high: float, unit: str) -> str:
 
 
 def _signed(improvement: float, unit: str) -> str:
-    return f"{_number(abs(improvement), unit)} {_way(improvement)}"
+    """``5 better``, ``5 worse``; nothing is neither."""
+    amount = _number(abs(improvement), unit)
+    return amount if amount == _number(0.0, unit) else f"{amount} {_way(improvement)}"
 
 
 def _way(improvement: float) -> str:

@@ -95,6 +95,8 @@ def drill_facts(book: DrillBook) -> dict[str, DrillFacts]:
             sets_a_week=drill.dose.sets * drill.dose.days_a_week,
             reps=drill.dose.reps,
             retest_days=drill.retest.after_days,
+            retest_inside=drill.retest.inside,
+            retest_of=drill.retest.of,
             moves_setup=drill.phase == "setup",
         )
         for drill in book.drills

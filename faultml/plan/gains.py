@@ -26,7 +26,7 @@ from faultml.results.sessions import session_date
 
 @dataclass(frozen=True)
 class _Wanted:
-    """A gain to be read: of whose course, from the sessions up to which day, and the last of them that is the player's."""
+    """A gain to be read: of whose course, from the sessions up to which day, and the player's last of them."""
 
     player: str
     course: Course

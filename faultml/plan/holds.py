@@ -74,7 +74,9 @@ def row_now(row: PlanRow, body: PlayerBody, book: DrillBook, today: dt.date) -> 
 
     def changed(reason: ReasonCode) -> PlanRow:
         rule = rules.reason[reason]
-        since = row.since if row.state == rule.state else today.isoformat()
+        # A season that is over, or ahead, has no day of what is said today.
+        live = 0 <= (today - dt.date.fromisoformat(row.on)).days <= rules.day.live_days
+        since = row.since if row.state == rule.state else today.isoformat() if live else ""
         return msgspec.structs.replace(
             row, state=rule.state, reason=reason, words=rule.words, since=since, next_check=""
         )

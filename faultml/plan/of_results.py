@@ -10,15 +10,20 @@ from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import read_summary
 from faultml.plan.day import day_of_results
 from faultml.plan.evidence import SeasonFacts, StoreNotes, moves_of
-from faultml.plan.holds import asked_first, care_holds, row_now
+from faultml.plan.holds import care_holds, row_now
 from faultml.plan.lesson import lesson_plans
+from faultml.plan.shown import season_says, shown_rows
 from faultml.plan.table import PlanRow, player_rows, ranked_options, read_plan_rows
 from faultml.results import Results
-from faultml.results.sessions import session_date
 
 
 def plans_of_results(
-    results: Results, notes: StoreNotes, known: Known, coaching: Coaching, day: dt.date, today: dt.date
+    results: Results,
+    notes: StoreNotes,
+    known: Known,
+    coaching: Coaching,
+    day: dt.date | None,
+    today: dt.date,
 ) -> list[PlanRow]:
     """Every player's plan on a day.
 
@@ -30,7 +35,7 @@ def plans_of_results(
     known
         Roster and statements, see `faultml.care.known.known_of_run`.
     day
-        The day for which the plan is asked.
+        The day for which the plan is asked; where it is None, `day_of_results`, with what care says today.
     today
         The day of the care check.
 
@@ -39,14 +44,14 @@ def plans_of_results(
     InputError
         Where a table is missing or damaged.
     """
-    sums = read_summary(results)
+    sums, on = read_summary(results), day or day_of_results(results, notes, today).day
     facts = SeasonFacts(sums.faults, sums.sessions, moves_of(results.run.get("address_drift", [])))
-    holds = care_holds(known, notes, coaching.book, day, today)
-    plans = lesson_plans(notes, facts, coaching, day, holds=holds)
-    sessions = [when for label in sums.sessions["session"].unique() if (when := session_date(label))]
+    holds = care_holds(known, notes, coaching.book, on, today)
+    plans = lesson_plans(notes, facts, coaching, on, holds=holds)
+    says = season_says(results.drills, sums.sessions["session"].unique(), notes)
     drills = drills_now(results.players, results.drills, known, coaching, today)
-    rows = player_rows(plans, day, ranked_options(drills), max(sessions, default=day))
-    return [asked_first(row, known.body(row.player), coaching.book, today) for row in rows]
+    rows = player_rows(plans, on, ranked_options(drills), says.last or on)
+    return shown_rows(rows, says, known, coaching, today, named=day is not None)
 
 
 def plans_now(
@@ -61,5 +66,4 @@ def plans_now(
         return {
             player: row_now(row, known.body(player), coaching.book, today) for player, row in rows.items()
         }
-    day = day_of_results(results, notes, today).day
-    return {row.player: row for row in plans_of_results(results, notes, known, coaching, day, today)}
+    return {row.player: row for row in plans_of_results(results, notes, known, coaching, None, today)}

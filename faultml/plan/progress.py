@@ -14,6 +14,7 @@ from faultml.plan.records import (
     DrillFacts,
     FreeDay,
     Gain,
+    LastRetest,
     PlayerEvidence,
     Progress,
     Retests,
@@ -141,8 +142,10 @@ class Course:
         return best
 
     def before(self, day: dt.date) -> list[FreeDay]:
-        """Days before the drill as of `day`: without feedback, up to the day counted from, and what was played on the day
-        it was given, also where that day holds practice (as in `faultml.outcomes.periods.rows_for`)."""
+        """Days before the drill as of `day`: those without feedback, and the day it was given.
+
+        That day also where it holds practice, as in `faultml.outcomes.periods.rows_for`.
+        """
         start, first = self.counted_from(day), self.comparable_from(day)
         that_day = [each for each in self.evidence.beside_practice.get(self.fault, ()) if each.day == start]
         return [each for each in (*self.free, *that_day) if first <= each.day <= start]
@@ -159,15 +162,29 @@ class Course:
         mean_deg = sum(each.swings * each.mean_deg for each in before if each.swings) / swings
         return all(each.mean_deg - mean_deg >= change.worse_deg for each in last)
 
+    def retests(self, day: dt.date) -> list[FreeDay]:
+        """Days with a re-test since the day counted from, up to `day`. One on which practice is noted is none."""
+        practised = {each.day for each in self.evidence.practice}
+        days = self.free_since(self.counted_from(day), day)
+        return [each for each in days if each.retest_swings and each.day not in practised]
+
+    def last_retest(self, day: dt.date) -> LastRetest | None:
+        """The last of them."""
+        tests, facts = self.retests(day), self.facts
+        if not tests:
+            return None
+        last = tests[-1]
+        return LastRetest(
+            last.day, last.retest_swings, last.retest_inside, facts.retest_inside, facts.retest_of
+        )
+
     def done(self, day: dt.date, rules: DoneRules) -> Retests | None:
         """The re-tests that make the fault done on a day, None where they do not.
 
         From the last re-test back to the latest that lies far enough before it, those between included: none is
-        passed over. A day on which practice is noted holds no re-test.
+        passed over.
         """
-        practised = {each.day for each in self.evidence.practice}
-        days = self.free_since(self.counted_from(day), day)
-        tests = [each for each in days if each.retest_swings and each.day not in practised]
+        tests = self.retests(day)
         if not tests:
             return None
         last = tests[-1].day

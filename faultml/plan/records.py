@@ -25,6 +25,8 @@ class DrillFacts:
         Rehearsals of a set.
     retest_days
         Days from a session to the re-test.
+    retest_inside, retest_of
+        How many of how many swings have to lie inside for a re-test to pass.
     moves_setup
         Whether the drill changes the setup itself: a moved address is then what is wanted.
     """
@@ -33,6 +35,8 @@ class DrillFacts:
     sets_a_week: int
     reps: int
     retest_days: int
+    retest_inside: int
+    retest_of: int
     moves_setup: bool
 
 
@@ -208,6 +212,22 @@ class Retests:
 
 
 @dataclass(frozen=True)
+class LastRetest:
+    """The last re-test of a drill, and what it needed: so many swings inside of so many, on a day without practice."""
+
+    day: dt.date
+    swings: int
+    inside: int
+    needed: int
+    of: int
+
+    @property
+    def passed(self) -> bool:
+        """Whether enough swings lay inside."""
+        return self.swings >= self.of and self.inside * self.of >= self.needed * self.swings
+
+
+@dataclass(frozen=True)
 class Check:
     """The last swings without feedback of a fault that is done."""
 
@@ -231,6 +251,8 @@ class LessonPlan:
         When the drill was given.
     next_check
         The day from which the next re-test, or the monthly check, is wanted.
+    last_retest
+        The last re-test since the day from which the drill is counted.
     lacks
         What keeps the tool from telling.
     returned
@@ -251,6 +273,7 @@ class LessonPlan:
     progress: Progress | None = None
     retests: Retests | None = None
     check: Check | None = None
+    last_retest: LastRetest | None = None
     lacks: tuple[Lack, ...] = ()
     returned: tuple[str, ...] = ()
     finished: tuple[str, ...] = ()

@@ -81,6 +81,13 @@ class Reason(Record, frozen=True):
     words: str
 
 
+class JoinWords(Record, frozen=True):
+    """What joins a re-test and a change that seem to disagree."""
+
+    better_not_passed: str
+    passed_not_better: str
+
+
 class PlanRules(Record, frozen=True):
     """The content of `plan.toml`."""
 
@@ -92,6 +99,7 @@ class PlanRules(Record, frozen=True):
     check: CheckRules
     reason: dict[ReasonCode, Reason]
     lack: dict[Lack, str]
+    join: JoinWords
 
 
 @lru_cache(maxsize=1)

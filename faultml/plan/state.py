@@ -303,6 +303,7 @@ def _lesson(stretch: _Stretch, day: dt.date, rules: PlanRules) -> LessonPlan:
         progress=now.progress,
         retests=now.retests,
         check=now.check,
+        last_retest=course.last_retest(day),
         lacks=now.lacks,
     )
     everything = Clock.of("", course.evidence.holds)

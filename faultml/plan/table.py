@@ -45,6 +45,8 @@ class PlanRow(msgspec.Struct, frozen=True, kw_only=True):
         Without feedback since `counted_from`.
     gain, gain_lo, gain_hi
         With a 90 % interval, + better, in `unit`.
+    retest_on, retest_inside, retest_swings
+        The last re-test since `counted_from`: its day, and of its swings those inside the corridor.
     next_drill, next_fault
         What may be started in place of what the state is about; "" while a drill is active.
     returned
@@ -73,6 +75,9 @@ class PlanRow(msgspec.Struct, frozen=True, kw_only=True):
     gain_lo: float | None
     gain_hi: float | None
     unit: str
+    retest_on: str = ""
+    retest_inside: int | None = None
+    retest_swings: int | None = None
     next_drill: str
     next_fault: str
     returned: tuple[str, ...]
@@ -93,7 +98,9 @@ PLANS: Final[dict[str, Kind]] = {
     **dict.fromkeys(("sets_done", "sets_planned"), "number"),
     **dict.fromkeys(("free_swings", "free_sessions"), "whole"),
     **dict.fromkeys(("gain", "gain_lo", "gain_hi"), "number"),
-    **dict.fromkeys(("unit", "next_drill", "next_fault"), "text"),
+    **dict.fromkeys(("unit", "retest_on"), "text"),
+    **dict.fromkeys(("retest_inside", "retest_swings"), "whole"),
+    **dict.fromkeys(("next_drill", "next_fault"), "text"),
     **dict.fromkeys(("returned", "ask"), "words"),
 }  # fmt: skip
 """Columns of ``plans``."""
@@ -193,6 +200,9 @@ def plan_row(
         gain_lo=gain.lo if gain else None,
         gain_hi=gain.hi if gain else None,
         unit=gain.unit if gain else "",
+        retest_on=day_words(plan.last_retest.day) if plan.last_retest else "",
+        retest_inside=plan.last_retest.inside if plan.last_retest else None,
+        retest_swings=plan.last_retest.swings if plan.last_retest else None,
         next_drill=following[0],
         next_fault=following[1],
         returned=plan.returned,

@@ -13,7 +13,18 @@ def reason_words(plan: LessonPlan, rules: PlanRules, ranked_from: str = "") -> s
     """Why the plan is in its state; `ranked_from` is the day from which on it is known what to start."""
     figures = _figures(plan, rules) | {"ranked_from": ranked_from}
     lacks = "; ".join(rules.lack[code].format(**figures) for code in plan.lacks)
-    return rules.reason[plan.reason].words.format(**figures, lacks=lacks)
+    why = rules.reason[plan.reason].words.format(**figures, lacks=lacks)
+    return f"{why} {_joined(plan, rules).format(**figures)}".rstrip()
+
+
+def _joined(plan: LessonPlan, rules: PlanRules) -> str:
+    """The sentence on a re-test and a change that seem to disagree, "" where they do not or the drill is over."""
+    test, gain = plan.last_retest, plan.progress.gain if plan.progress else None
+    if test is None or gain is None or plan.state not in ("carry on", "change"):
+        return ""
+    if gain.lo > 0 and not test.passed:
+        return rules.join.better_not_passed
+    return rules.join.passed_not_better if test.passed and gain.lo <= 0 else ""
 
 
 def gain_words(gain: Gain) -> str:
@@ -63,6 +74,15 @@ def _figures(plan: LessonPlan, rules: PlanRules) -> dict[str, str | int | float]
             "first_retest": day_words(plan.retests.first),
             "last_retest": day_words(plan.retests.last),
         }
+    if plan.last_retest is not None:
+        test = plan.last_retest
+        figures |= {
+            "test_day": day_words(test.day),
+            "test_inside": test.inside,
+            "test_swings": test.swings,
+            "test_needed": test.needed,
+            "test_of": test.of,
+        }
     if plan.check is not None:
         figures |= {"outside": plan.check.outside, "check_total": plan.check.swings}
     return figures
@@ -74,7 +94,10 @@ def day_words(day: dt.date | None) -> str:
 
 
 def _way(gain: float, unit: str) -> str:
-    return f"{_size(abs(gain), unit)} {'better' if gain >= 0 else 'worse'}"
+    """``4 degrees better``; nothing is neither better nor worse."""
+    if _number(abs(gain), unit) == _number(0.0, unit):
+        return "no change"
+    return f"{_size(abs(gain), unit)} {'better' if gain > 0 else 'worse'}"
 
 
 def _number(value: float, unit: str) -> str:

@@ -18,6 +18,8 @@ from faultml.coaching.rules import Coaching
 from faultml.coaching.window import SpreadWindow
 from faultml.drawings.traces import stack
 from faultml.errors import InputError
+from faultml.plan.records import LastRetest
+from faultml.plan.table import PlanRow
 from faultml.report.card_chart import window_on_curve
 from faultml.report.card_words import load_card_words, plain_window
 from faultml.report.offline import fill, fill_part, write_page
@@ -106,6 +108,8 @@ def player_card(player: PlayerTables, coaching: Coaching, on: date) -> PlayerCar
     """Put a player's card into words. Whatever has to be asked first leaves the drill out altogether."""
     instead, first = load_card_words().instead, player.first_drill
     practice = None
+    # Of a season ahead of the clock the card bears the plan's day: its dates are of one calendar.
+    on = max(on, date.fromisoformat(player.lesson.on)) if player.lesson else on
     state = player.lesson.state if player.lesson else "start"
     if player.paused or state == "waits":
         why = instead.paused
@@ -149,7 +153,7 @@ def _practice(row: PlayerDrill, player: PlayerTables, coaching: Coaching, on: da
         dose=row.dose,
         soft=say.soft if any(note.code == SOFT_GROUND for note in row.notes) else "",
         ball=say.ball,
-        retest=_retest(row, drill, on),
+        retest=f"{_retest(row, drill, on)} {_last_retest(drill, player.lesson)}".rstrip(),
     )
 
 
@@ -171,6 +175,23 @@ def _retest(row: PlayerDrill, drill: Drill, on: date) -> str:
     due = date.fromisoformat(row.retest_due)
     when = say.retest_on if due > on else say.retest_due
     return f"{when.format(day=_day(due))} {what}"
+
+
+def _last_retest(drill: Drill, lesson: PlanRow | None) -> str:
+    """The last re-test of the drill that the player is on; "" where there is none."""
+    if lesson is None or not lesson.active or lesson.drill != drill.id or lesson.retest_inside is None:
+        return ""
+    say, swings = load_card_words().sentence, lesson.retest_swings or 0
+    test = LastRetest(
+        date.fromisoformat(lesson.retest_on),
+        swings,
+        lesson.retest_inside,
+        drill.retest.inside,
+        drill.retest.of,
+    )
+    closer = lesson.gain_lo is not None and lesson.gain_lo > 0
+    words = say.retest_passed if test.passed else say.retest_closer if closer else say.retest_failed
+    return words.format(day=_day(test.day), inside=test.inside, swings=test.swings)
 
 
 def _day(day: date) -> str:

@@ -56,6 +56,9 @@ class Sentences(Record, frozen=True):
     retest_due: str
     retest_open: str
     retest: str
+    retest_passed: str
+    retest_failed: str
+    retest_closer: str
 
 
 class Standing(Record, frozen=True):

@@ -14,6 +14,7 @@ from faultml.coaching.note_rules import NO_GAIN_SO_FAR
 from faultml.coaching.notes import WEAK, note_text
 from faultml.coaching.records import PlayerDrill
 from faultml.coaching.rules import Coaching
+from faultml.plan.shown import SAID_BY_PLAN
 from faultml.report.player_tables import PlayerTables
 from faultml.report.text import edge_words, listed, measure_words, size
 from faultml.report.window_words import window_words
@@ -68,6 +69,8 @@ def drill_card(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> Dr
     on = tables.lesson.on if tables.lesson else ""
     due = f", from {row.retest_due} on" if row.retest_due else ""
     due = f", due since {row.retest_due}" if due and row.retest_due < on else due
+    above = _said_above(row, tables)
+    notes = [note for note in row.notes if note.code not in above]
     return DrillCard(
         faults=names,
         serves=_serves(row, names, coaching),
@@ -76,10 +79,17 @@ def drill_card(row: PlayerDrill, tables: PlayerTables, coaching: Coaching) -> Dr
         dose=row.dose,
         retest=f"{row.retest}{due}.{_corridor(row, tables, coaching)}",
         confidence=row.confidence,
-        first=[note_text(note, coaching) for note in row.notes if note.code in FIRST_NOTES],
-        notes=[note_text(note, coaching) for note in row.notes if note.code not in FIRST_NOTES],
+        first=[note_text(note, coaching) for note in notes if note.code in FIRST_NOTES],
+        notes=[note_text(note, coaching) for note in notes if note.code not in FIRST_NOTES],
         drill=drill,
     )
+
+
+def _said_above(row: PlayerDrill, tables: PlayerTables) -> set[str]:
+    """Codes of notes that the page has said already: by the plan, and with the leading finding."""
+    lesson, main = tables.lesson, tables.main_fault
+    above = set(SAID_BY_PLAN) if lesson and lesson.active and lesson.drill == row.drill else set()
+    return above | ({"estimate-drawn"} if main and row.faults[:1] == (main.fault,) else set())
 
 
 def _serves(row: PlayerDrill, names: str, coaching: Coaching) -> str:

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from faultml.coaching.rules import Coaching
 from faultml.outcomes.effects import DrillEffect, Effects, drill_effects
 from faultml.outcomes.words import VERDICTS, sentences
+from faultml.plan.table import PlanRow
 from faultml.report.charts import WIDTH
 from faultml.report.player_tables import Row
 from faultml.report.source import ReportSource
@@ -52,8 +53,11 @@ def effects_of(source: ReportSource, coaching: Coaching) -> Effects:
     return drill_effects(source.outcomes, coaching.serving, coaching.catalogue)
 
 
-def given_drills(rows: Sequence[Row], coaching: Coaching) -> list[GivenDrill]:
-    """A player's drills in the order they were given; one the book no longer has goes by its id."""
+def given_drills(rows: Sequence[Row], coaching: Coaching, lesson: PlanRow | None = None) -> list[GivenDrill]:
+    """A player's drills in the order they were given; one the book no longer has goes by its id.
+
+    Where the plan counts the drill from a later day, its change is another one, and that is said.
+    """
     names = {drill.id: drill.name for drill in coaching.book.drills}
     return [
         GivenDrill(
@@ -62,10 +66,21 @@ def given_drills(rows: Sequence[Row], coaching: Coaching) -> list[GivenDrill]:
             since=shown(row["since"]),
             verdict=VERDICTS[row["verdict"]],
             chart=_chart(row, coaching) if row["change"] == row["change"] else None,
-            lines=sentences(row, coaching.catalogue[row["fault"]]),
+            lines=[*sentences(row, coaching.catalogue[row["fault"]]), *_counted_anew(row, lesson)],
         )
         for row in rows
         if row["fault"] in coaching.catalogue.ids
+    ]
+
+
+def _counted_anew(row: Row, lesson: PlanRow | None) -> list[str]:
+    if lesson is None or lesson.counted_from <= lesson.given:
+        return []
+    if (lesson.drill, lesson.fault, lesson.given) != (row["drill"], row["fault"], row["since"]):
+        return []
+    return [
+        f"Angles began anew on {lesson.counted_from}: this compares across that day, and may show the setup, sensor or "
+        "grip. The plan's change counts from there."
     ]
 
 

@@ -103,7 +103,7 @@ def player_view(
         drill=first,
         no_drill=[note_text(note, coaching) for note in (player.no_drill.notes if player.no_drill else ())],
         reserves=reserves,
-        given=given_drills(player.given, coaching),
+        given=given_drills(player.given, coaching, player.lesson),
         faults=fault_lines(player, coaching),
         fault_notes=fault_notes(player, coaching, promise),
         figures=_figures(player, coaching) if with_figures else None,

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from faultml.coaching.misses import FitWord
-from faultml.coaching.notes import ball_words, miss_noun
+from faultml.coaching.note_rules import drawn_notes
+from faultml.coaching.notes import ball_words, miss_noun, note_text
 from faultml.coaching.records import PlayerFault
 from faultml.coaching.rules import LATE_SAVE, Coaching
 from faultml.coaching.setup import EXTENSION_HIGH, EXTENSION_LOW
@@ -50,7 +51,8 @@ def basis(tables: PlayerTables, coaching: Coaching) -> list[str]:
     span = interval(main.rate_now_lo, main.rate_now_hi)
     lines = [
         f"As a habit now it is estimated at {percent(main.rate_now)} of {things} (90 % interval {span}), "
-        f"over the season at {percent(main.rate)}."
+        f"over the season at {percent(main.rate)}.",
+        *(note_text(note, coaching) for note in drawn_notes(main, coaching)),
     ]
     if main.fault in coaching.catalogue.ids:
         fault = coaching.catalogue[main.fault]
@@ -159,8 +161,9 @@ def keep(tables: PlayerTables, coaching: Coaching) -> list[str]:
         )
     elif (save := rows.get(LATE_SAVE)) and save.kind == "pattern":
         lines.append("The late save was seen; it is no fault by itself, and nothing waits for it.")
+    worked_on = tables.lesson.fault if tables.lesson and tables.lesson.active else ""
     for fault, row in rows.items():
-        if row.kind == "style":
+        if row.kind == "style" and fault != worked_on:
             lines.append(
                 f"{coaching.words[fault].capitalize()}: repeatable, and it goes with no miss. A style, not a fault."
             )

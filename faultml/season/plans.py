@@ -14,11 +14,11 @@ from faultml.coaching.rules import Coaching
 from faultml.coaching.summary import decode_sums
 from faultml.plan.day import default_day
 from faultml.plan.evidence import SeasonFacts, StoreNotes, moves_of
-from faultml.plan.holds import asked_first, care_holds
+from faultml.plan.holds import care_holds
 from faultml.plan.lesson import lesson_plans
 from faultml.plan.records import LessonPlan
+from faultml.plan.shown import season_says, shown_rows
 from faultml.plan.table import lesson_of, plans_frame, player_rows, ranked_options
-from faultml.results.sessions import session_date
 from faultml.season.merge import Merge, drifted
 
 
@@ -32,8 +32,10 @@ class SeasonPlans:
         The day of the plans.
     today, known, coaching
         The day of the care check, what is known of everybody, and the drill book.
-    ranked_from
-        The day of the last session, from which on it is known what may be started; None where none has a date.
+    named
+        Whether somebody asked for the day.
+    sessions, notes
+        Labels of all sessions, and what the coach has noted.
     by_player
         Of every player of the season or the notes.
     """
@@ -42,7 +44,9 @@ class SeasonPlans:
     today: dt.date
     known: Known
     coaching: Coaching
-    ranked_from: dt.date | None
+    named: bool
+    sessions: frozenset[str]
+    notes: StoreNotes
     by_player: dict[str, LessonPlan] = field(default_factory=dict)
 
     def lessons(self) -> dict[str, Lesson]:
@@ -52,9 +56,9 @@ class SeasonPlans:
     def frame(self, drills: pd.DataFrame, players: Iterable[str]) -> pd.DataFrame:
         """The rows of ``plans`` of some players, with what may be started next by their rows of ``drills``."""
         own = {player: self.by_player[player] for player in players if player in self.by_player}
-        rows = player_rows(own, self.day, ranked_options(drills), self.ranked_from)
-        book = self.coaching.book
-        return plans_frame([asked_first(row, self.known.body(row.player), book, self.today) for row in rows])
+        says = season_says(drills, self.sessions, self.notes)
+        rows = player_rows(own, self.day, ranked_options(drills), says.last)
+        return plans_frame(shown_rows(rows, says, self.known, self.coaching, self.today, named=self.named))
 
 
 def season_plans(
@@ -90,8 +94,7 @@ def season_plans(
         moves=tuple(moves),
         players=tuple(players),
     )
-    day = day or default_day(labels, notes, today).day
-    holds = care_holds(known, notes, coaching.book, day, today)
-    plans = lesson_plans(notes, facts, coaching, day, holds=holds)
-    last = max((when for label in labels if (when := session_date(label))), default=None)
-    return SeasonPlans(day, today, known, coaching, last, plans)
+    on = day or default_day(labels, notes, today).day
+    holds = care_holds(known, notes, coaching.book, on, today)
+    plans = lesson_plans(notes, facts, coaching, on, holds=holds)
+    return SeasonPlans(on, today, known, coaching, day is not None, frozenset(labels), notes, plans)

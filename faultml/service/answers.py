@@ -141,7 +141,9 @@ class DrillGiven(Strict):
 
     drill: Text = Field(description="Its id or its name.")
     fault: Text = Field("", description="For which fault; empty: the drill's first.")
-    since: Text = Field("", description="ISO date or session; empty: today.")
+    since: Text = Field(
+        "", description="ISO date or session; empty: the day of the plan, as `GET .../plan` has it."
+    )
     balls_a_week: Annotated[int, Field(gt=0, lt=100_000)] | None = None
     hurts: Text = Field("", description="`none` where the player was asked today; empty where nobody asked.")
 

@@ -83,19 +83,22 @@ def _say(service: Service, player: str, body: StatementIn) -> dict[str, Any]:
 
 def _give(service: Service, player: str, body: DrillGiven) -> dict[str, Any]:
     from faultml.coaching.giving import CARE, Giving, check_giving, note_givings, note_pain
+    from faultml.plan.day import day_of_results
+    from faultml.plan.store_notes import read_notes
 
     store, today = service.kept_store(), date.today()
     known, recorded = service.known()
+    note_pain(store, [{"player": player, "hurts": body.hurts}], today)  # whatever becomes of the drill
+    day = "" if body.since else day_of_results(service.results(), read_notes(store), today).day.isoformat()
     cells = {
         "player": player,
         "drill": body.drill,
         "fault": body.fault,
-        "since": body.since or today.isoformat(),
+        "since": body.since or day,
         "balls_a_week": "" if body.balls_a_week is None else str(body.balls_a_week),
         "hurts": body.hurts,
     }
     read = check_giving(cells, known, recorded, service.coaching, today)
-    note_pain(store, [cells], today)
     if not isinstance(read, Giving):
         errors = [("body", f"/{each.column}", f"expected {each.expected}") for each in read[:MAX_ERRORS]]
         codes = {each.code for each in read}

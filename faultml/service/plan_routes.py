@@ -9,7 +9,6 @@ from typing import Annotated, Any
 import msgspec
 from fastapi import APIRouter, Path, Query, Request
 
-from faultml.plan.day import day_of_results
 from faultml.plan.of_results import plans_of_results
 from faultml.plan.store_notes import read_notes
 from faultml.service.answers import PlayerPlanOut
@@ -49,8 +48,7 @@ def _player_plan(service: Service, player: str, on: dt.date | None) -> dict[str,
     known, _ = service.known()
     today = dt.date.today()
     results = service.results()
-    day = on or day_of_results(results, notes, today).day
-    rows = plans_of_results(results, notes, known, service.coaching, day, today)
+    rows = plans_of_results(results, notes, known, service.coaching, on, today)
     for row in rows:
         if row.player == player:
             plan = {**msgspec.structs.asdict(row), "returned": list(row.returned), "ask": list(row.ask)}

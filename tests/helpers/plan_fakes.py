@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
+from dataclasses import replace
 
 from faultml.plan.records import (
     Baseline,
@@ -22,10 +23,16 @@ from faultml.plan.state import Gains, plan_on
 FIRST = dt.date(2031, 3, 1)
 FAULT, OTHER = "flexed_top", "flip"
 DRILL, SECOND = "drill_a", "drill_b"
-FACTS = {
-    name: DrillFacts(sets_a_day=3, sets_a_week=15, reps=8, retest_days=7, moves_setup=False)
-    for name in (DRILL, SECOND)
-} | {"drill_setup": DrillFacts(sets_a_day=3, sets_a_week=15, reps=8, retest_days=7, moves_setup=True)}
+PLAIN_FACTS = DrillFacts(
+    sets_a_day=3,
+    sets_a_week=15,
+    reps=8,
+    retest_days=7,
+    retest_inside=8,
+    retest_of=10,
+    moves_setup=False,
+)
+FACTS = dict.fromkeys((DRILL, SECOND), PLAIN_FACTS) | {"drill_setup": replace(PLAIN_FACTS, moves_setup=True)}
 CHANNELS = {FAULT: "flexion_deg", OTHER: "ulnar_deg"}
 
 

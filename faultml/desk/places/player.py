@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from datetime import date
 
 from nicegui import ui
 
@@ -127,7 +126,7 @@ class PlayerPlace:
         self, people: People, drills: tuple[PlayerDrill, ...], drill: str, balls: float | None, asked: bool
     ) -> None:
         fault = next(each.faults[0] for each in drills if each.drill == drill)
-        cells = {"player": self._player, "drill": drill, "fault": fault, "since": date.today().isoformat()}
+        cells = {"player": self._player, "drill": drill, "fault": fault}
         cells |= {"balls_a_week": str(int(balls)) if balls else "", "hurts": "none" if asked else ""}
         try:
             # With what is known at this moment: another page may have held the drills since.
@@ -136,7 +135,7 @@ class PlayerPlace:
             ui.notify(f"Not given: {error}", type="negative")
             return
         if isinstance(read, Giving):
-            ui.notify(f"Given: {read.drill.name}. {read.dose}.")
+            ui.notify(f"Given: {read.drill.name}, from {read.given.since}. {read.dose}.")
             return
         # Of a player's health nothing is said here: this page may be shown.
         if {each.code for each in read} <= CARE:

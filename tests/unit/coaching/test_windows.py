@@ -278,6 +278,28 @@ def test_a_drill_in_progress_whose_window_is_met_says_so(made, coaching) -> None
     assert "12 of 20 faulty swings" in note
 
 
+@pytest.mark.parametrize(("fault", "code"), [("underset", "seldom-now"), ("early_roll", "not-assessed-now")])
+def test_a_drill_in_progress_whose_fault_is_none_now_says_so(made, coaching, fault: str, code: str) -> None:
+    """It is not a finding that one could be sure of: the confidence is low, and a style is not left alone by it."""
+    rolls = made(past={"flexed_top": 12.0}, shots=[("hook",)])
+    seen = rolls.faults["fault"].isin(["early_roll"])
+    faults = rolls.faults.assign(
+        status=rolls.faults["status"].where(~seen, "not_assessed"),
+        probability=rolls.faults["probability"].where(~seen),
+        measure=rolls.faults["measure"].where(~seen),
+    )
+    sums = sum_up(rolls.swings, faults, coaching.catalogue, _counted(20, 0))
+    known = known_of(pd.DataFrame([{"player": "lp-01", **HEALTHY}]))
+    drill = next(each for each, served in coaching.serving.items() if max(served, key=served.get) == fault)
+    lessons = {"lp-01": Lesson(drill, fault, "2031-04-01", "2031-04-20")}
+    reported = prescribe(decode_sums(add_sums([sums])), known, coaching, TODAY, lessons=lessons).drills.iloc[
+        0
+    ]
+    assert reported["drill"] == drill
+    assert [note for note in reported["notes"] if note.startswith(code)]
+    assert reported["confidence"] == "low"
+
+
 def test_where_every_window_is_met_the_reason_is_given(made, coaching) -> None:
     season = made(past={"flexed_top": 12.0}, shots=[("hook",)])
     drills = [drill for drill, served in coaching.serving.items() if "flexed_top" in served]

@@ -21,6 +21,7 @@ from faultml.desk.places.swing import _first_drill
 from faultml.desk.roster import rename_in_roster, row_of, set_cells
 from faultml.errors import InputError
 from faultml.outcomes.assignments import assignments
+from faultml.plan.day import day_of_results
 from faultml.recordings.roster import read_roster
 from faultml.store import open_store
 from faultml.store.names import name_statements, same_names
@@ -95,6 +96,9 @@ def test_a_drill_is_given_through_the_care_check_of_that_moment(healthy: Path) -
         assert given[["player", "drill", "fault"]].to_numpy().tolist() == [
             [player, drill.drill, drill.faults[0]]
         ]
+        # The season lies ahead of the clock: its last day, as for `faultml assign` and over HTTP.
+        day = day_of_results(desk.season.results, None, date.today()).day
+        assert list(given["since"]) == [day.isoformat()] and day != date.today()
 
         other = next(
             name for name in sorted(People(desk).plans) if name != player and People(desk).plans[name].drills

@@ -19,7 +19,7 @@ from faultml.cli import main
 from faultml.coaching.book import load_book
 from faultml.coaching.rules import load_coaching
 from faultml.faults.catalogue import Catalogue
-from faultml.outcomes.assignments import Assignment
+from faultml.outcomes.assignments import Assignment, assignments
 from faultml.plan.day import default_day
 from faultml.plan.evidence import GivenNote, StoreNotes
 from faultml.plan.of_results import plans_of_results
@@ -285,6 +285,23 @@ def test_over_http(results: Path, store: Path, tmp_path: Path) -> None:
     (tmp_path / "other").mkdir()
     with serving(tmp_path / "other", results=results) as client:
         problem(client.get(f"/v1/players/{PLAYER}/plan"), 404, "no-store")
+
+
+def test_a_drill_without_a_day_is_given_on_the_day_of_the_plan(results: Path, tmp_path: Path) -> None:
+    """By command as over HTTP (and by the desk, in its own tests): the season lies ahead, today is no day of it."""
+    asked, body = ("--nothing-hurts",), {"drill": DRILL, "hurts": "none"}
+    stores = [tmp_path / name for name in ("command.sqlite", "http.sqlite")]
+    for store in stores:
+        open_store(store).close()
+    code, _, error = run("assign", PLAYER, DRILL, "--results", results, "--store", stores[0], *asked)
+    assert code == 0, error
+    (tmp_path / "spool").mkdir()
+    with serving(tmp_path / "spool", results=results, store=stores[1]) as client:
+        answer = client.post(f"/v1/players/{PLAYER}/drills", json=body)
+        assert (answer.status_code, answer.json()["since"]) == (201, LAST.isoformat()), answer.text
+    for store in stores:
+        with open_store(store) as opened:
+            assert list(assignments(opened)["since"]) == [LAST.isoformat()]
 
 
 def test_plan_explain_and_table_have_one_day_and_one_answer(results: Path, store: Path) -> None:

@@ -20,6 +20,7 @@ from plan_fakes import (
 
 from faultml.plan.records import Baseline, GivenDrill, Hold, PlayerEvidence, RecordedPractice
 from faultml.plan.rules import State, load_plan_rules
+from faultml.plan.table import plan_row
 from faultml.plan.words import reason_words
 
 DAILY = practised(*range(1, 60))
@@ -330,3 +331,30 @@ def test_without_dates_the_coach_decides() -> None:
     assert (plan(session_name, 9).state, plan(session_name, 9).reason) == ("carry on", "undated")
     undated = plan(evidence(undated=True), 9)
     assert (undated.reason, undated.since) == ("undated", on(0))
+
+
+@pytest.mark.parametrize(
+    ("inside", "low", "joined"),
+    [(7, 2.0, "was not passed (7 of 10"), (9, -2.0, "was passed (9 of 10"), (7, -2.0, ""), (9, 2.0, "")],
+)
+def test_a_retest_and_a_change_that_seem_to_disagree_are_joined(inside: int, low: float, joined: str) -> None:
+    """Whatever the state: the change is printed beside it even while practice is too little to judge."""
+    reported = plan(
+        evidence(free(-3), retest(21, inside), practice=practised(1)), 22, gains_of({21: (6.0, low, 9.0)})
+    )
+    assert reported.state == "carry on"
+    words = reason_words(reported, load_plan_rules())
+    assert ("The re-test of 2031-03-22" in words) is bool(joined)
+    if joined:
+        assert f"{joined} swings inside the corridor, 8 of 10 needed)" in words
+        assert "6 degrees better" in words and "e-tests decide when it is done" in words
+    row = plan_row("p1", reported, on(22), ())
+    assert (row.retest_on, row.retest_inside, row.retest_swings) == ("2031-03-22", inside, 10)
+
+
+def test_a_retest_on_a_day_of_noted_practice_joins_nothing() -> None:
+    reported = plan(
+        evidence(free(-3), retest(21, 2), practice=practised(1, 21)), 22, gains_of({21: (6.0, 2.0, 9.0)})
+    )
+    assert reported.last_retest is None
+    assert "re-test" not in reason_words(reported, load_plan_rules()).casefold()

@@ -331,3 +331,36 @@ def test_what_is_over_or_waits_is_not_printed_as_work(card: Callable[..., str], 
     page = words_of(card(*drills, lessons={PLAYER: lesson("impact_picture", state, reason)}))
     assert words in page
     assert "Steps" not in page
+
+
+@pytest.mark.parametrize(
+    ("inside", "gain_lo", "words"),
+    [
+        (9, 1.0, "9 of 12, not enough yet, though on average you have come closer"),
+        (9, -1.0, "9 of 12, not enough yet."),
+        (10, -1.0, "10 of 12, passed. Another one on a later day"),
+    ],
+)
+def test_the_card_says_how_the_last_retest_went(card: Callable[..., str], inside, gain_lo, words) -> None:
+    """What the player hears of a re-test and of a gain is one sentence, which does not take one for the other."""
+    active = msgspec.structs.replace(
+        lesson("three_small_starts", "carry on", "practise"),
+        retest_on="2031-05-20",
+        retest_inside=inside,
+        retest_swings=12,
+        gain_lo=gain_lo,
+    )
+    own = row_of("three_small_starts")
+    assert BOOK["three_small_starts"].retest.inside == 8
+    page = words_of(card(own, lessons={PLAYER: active}))
+    assert f"The last one, on 20 May 2031: {words}" in page
+    other = msgspec.structs.replace(active, drill="impact_picture")
+    assert "The last one" not in words_of(card(own, lessons={PLAYER: other}))
+
+
+def test_the_card_of_a_season_ahead_of_the_clock_bears_the_plans_day(card: Callable[..., str]) -> None:
+    """Else a card of one year asks for a re-test years from now; care is asked for today all the same."""
+    ahead = msgspec.structs.replace(lesson("impact_picture", "carry on", "practise"), on="2034-05-30")
+    page = words_of(card(row_of("impact_picture", retest_due="2034-05-30"), lessons={PLAYER: ahead}))
+    assert "30 May 2034" in page and "It is due since 30 May 2034" in page
+    assert str(TODAY.year) not in page.replace("You are on this drill since 5 May 2031", "")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 
+import msgspec
 import pandas as pd
 import pytest
 from care_fakes import TODAY, known_of
@@ -13,6 +15,9 @@ from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching
 from faultml.outcomes.change import CHANGE_COLUMNS, NOT_MOVED
 from faultml.outcomes.effects import drill_effects
+from faultml.plan.records import LessonPlan
+from faultml.plan.table import plan_row
+from faultml.report.given import given_drills
 from faultml.report.page import render_report
 from faultml.report.source import ReportSource
 
@@ -191,3 +196,15 @@ def test_a_drill_is_given_by_the_command_as_printed(source: ReportSource, coachi
         assert f"faultml assign {player} " in page
     assert "assign PLAYER" not in page
     assert "In reserve, for" not in page
+
+
+def test_a_plan_that_counts_from_a_later_day_says_that_its_change_is_another(coaching: Coaching) -> None:
+    row = outcome_row("lp-01")
+    plan = LessonPlan("carry on", "undated", DRILL, FAULT, TODAY, date(2031, 4, 16), None)
+    lesson = msgspec.structs.replace(plan_row("lp-01", plan, TODAY, ()), counted_from="2031-05-01")
+    (given,) = given_drills([row], coaching, lesson)
+    assert "Angles began anew on 2031-05-01" in given.lines[-1]
+    same = msgspec.structs.replace(lesson, counted_from="2031-04-16")
+    earlier = outcome_row("lp-01", since="2031-04-02")
+    for each in (given_drills([row], coaching, same), given_drills([earlier], coaching, lesson)):
+        assert not any("began anew" in line for line in each[0].lines)

@@ -1,167 +1,154 @@
-"""The open questions of a layout, one at a time: what may be answered, and the layout with the answer in it."""
+"""A drop's layout on its way: the answers given so far, and what follows from them."""
 
 from __future__ import annotations
 
-import types
-from dataclasses import dataclass
-from typing import Any, Final, Literal, Union, get_args, get_origin
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
 
 import msgspec
 
 from faultml.errors import InputError
-from faultml.importing.layout import OPEN, POSITIVE, Layout, open_questions, parse_layout, plain
+from faultml.importing.layout import AngleLayout, Layout, open_questions, parse_layout, plain
 from faultml.importing.layout_toml import write_layout
-from faultml.importing.propose.proposal import Proposal
+from faultml.importing.propose.further import SoFar, concluded, read_so_far
+from faultml.importing.propose.proposal import Proposal, propose_layout
+from faultml.importing.propose.sniff import sniff
+from faultml.importing.propose.source import Guess, Source, read_source
 
-Kind = Literal["choice", "text", "number", "columns"]
-
-_WORDS: Final = {
-    "flexion": "bowed (flexion): the palm goes toward the forearm",
-    "extension": "cupped (extension): the back of the hand goes toward the forearm",
-    "ulnar": "unhinged (ulnar): toward the little finger",
-    "radial": "hinged (radial): toward the thumb",
-    "pronation": "pronation: the palm turns down",
-    "supination": "supination: the palm turns up",
-    "lead": "always the lead arm (left of a right-handed golfer)",
-    "roster": "as the roster says",
-    "anatomical": "the same on both arms",
-    "geometric": "turned round on the left arm",
-    "file": "each file is one swing",
-    "column": "a column numbers the swings",
-    "clock": "time starts again, or jumps, at each swing",
-    "row": "each row is one swing",
-    "stream": "a whole session without a break: cut it into swings",
-}
-"""Choices as a coach reads them; what is not here stands as it is in the layout."""
-
-_ALTERNATIVES: Final = {
-    "worn.arm": ("left", "right", "lead"),
-    "worn.hand": ("right", "left", "roster"),
-}
-"""Where a layout takes any word, the words that mean something."""
+Answer = str | float | Sequence[str] | Mapping[str, str] | None
+NO_ROLL = "no roll"
+"""Stands for the forearm's roll where no column holds it; it is no part of a layout."""
 
 
 @dataclass(frozen=True)
-class OpenQuestion:
-    """A question that a layout leaves open.
+class Answers:
+    """What is known of a drop's files.
 
     Attributes
     ----------
-    path
-        Dotted, as in the layout.
-    question, reason
-        What to ask, and why the file does not say it.
-    kind
-        Whether to choose one of `choices`, write a word, a number, or choose four columns of the file.
-    choices
-        Values with their words.
-    """
-
-    path: str
-    question: str
-    reason: str
-    kind: Kind
-    choices: tuple[tuple[str, str], ...] = ()
-
-
-def next_question(layout: Layout, proposal: Proposal, columns: tuple[str, ...]) -> OpenQuestion | None:
-    """The first question that the layout still leaves open; None where it can be used.
-
-    Parameters
-    ----------
     layout
-        As answered so far.
+        With every answer so far.
     proposal
-        Whose guesses hold the questions' words.
-    columns
-        Names of the file's columns.
+        What it began with.
+    source
+        The first file.
+    files
+        All of them.
+    no_roll
+        Whether the coach has said that no column holds the forearm's roll.
     """
-    paths = open_questions(layout)
-    if not paths:
-        return None
-    path = paths[0]
-    guess_of_path = next((guess for guess in proposal.guesses if guess.path == path and guess.question), None)
-    question = guess_of_path.question if guess_of_path else f"What is {path}?"
-    kind, choices = _form(path, columns)
-    return OpenQuestion(
-        path,
-        question,
-        guess_of_path.reason if guess_of_path else "it hangs on an earlier answer",
-        kind,
-        choices,
-    )
+
+    layout: Layout
+    proposal: Proposal
+    source: Source
+    files: tuple[Path, ...]
+    no_roll: bool = False
+
+    @cached_property
+    def so_far(self) -> SoFar:
+        """The first file as the answers read it."""
+        return read_so_far(self.source, self.layout)
+
+    @property
+    def open_paths(self) -> list[str]:
+        """What is still to be asked: the angles' columns first, since they tell more of the rest."""
+        paths = open_questions(self.layout)
+        angles = self.layout.angles
+        named = any(guess.path.startswith("angles.pronation") for guess in self.proposal.guesses)
+        asks_roll = angles is not None and angles.pronation is None and not named and not self.no_roll
+        if asks_roll and self.spare:
+            paths.append("angles.pronation.column")
+        return sorted(paths, key=_is_no_column)
+
+    @property
+    def spare(self) -> list[str]:
+        """Columns of numbers that are neither the clock nor an angle yet."""
+        taken = {self.layout.time.column, *(angle.column for angle in self.angles.values())}
+        return [name for name in self.source.numbers if name not in taken]
+
+    @property
+    def angles(self) -> dict[str, AngleLayout]:
+        """The angles of the layout by name."""
+        angles = self.layout.angles
+        every = {} if angles is None else {name: getattr(angles, name) for name in angles.__struct_fields__}
+        return {name: angle for name, angle in every.items() if isinstance(angle, AngleLayout)}
+
+    @property
+    def to_look_at(self) -> list[Guess]:
+        """What was concluded, not said: by the proposal, and from the answers since."""
+        later = {guess.path: guess for guess in self.so_far.guesses if guess.doubt != "open"}
+        first = [guess for guess in self.proposal.guesses if guess.doubt == "likely"]
+        asked = {guess.path for guess in self.proposal.guesses if guess.doubt == "open"}
+        new = [
+            guess for path, guess in later.items()
+            if path in asked and _value(self.layout, path) == guess.value and path.endswith((".unit", ".positive"))
+        ]  # fmt: skip
+        return [*first, *new]
+
+    def guess(self, path: str) -> Guess | None:
+        """What is known of why a path is open."""
+        own = [guess for guess in (*self.so_far.guesses, *self.proposal.guesses) if guess.path == path]
+        return next((guess for guess in own if guess.question and "docs/" not in guess.question), None)
+
+    def answered(self, changes: Mapping[str, Answer]) -> Answers:
+        """With values by path put in and what follows from them concluded.
+
+        Raises
+        ------
+        InputError
+            ``bad-layout`` where an answer does not fit.
+        """
+        changes = dict(changes)
+        no_roll = self.no_roll or bool(changes.pop(NO_ROLL, ""))
+        after = replace(self, layout=with_answers(self.layout, changes), no_roll=no_roll)
+        follows = concluded(after.so_far, after.layout)
+        return replace(after, layout=with_answers(after.layout, follows)) if follows else after
 
 
-def with_answer(layout: Layout, path: str, value: str | float | list[str]) -> Layout:
-    """The layout with an answer in it, checked as a layout from a file is.
+def begun(files: Sequence[Path]) -> Answers:
+    """What the files themselves say; raises as `faultml.importing.propose.proposal.propose_layout`."""
+    proposal = propose_layout(files)
+    source = read_source(files[0], sniff(files[0]))
+    return Answers(proposal.layout, proposal, source, tuple(files)).answered({})
+
+
+def with_answers(layout: Layout, changes: Mapping[str, Answer]) -> Layout:
+    """The layout with values by dotted path in it, checked as a layout from a file is; None takes a field out.
 
     Raises
     ------
     InputError
-        ``bad-layout`` where the answer does not fit.
+        ``bad-layout`` where an answer does not fit.
     """
     tree = plain(layout)
-    *folders, last = path.split(".")
-    part: dict[str, Any] = tree
-    for folder in folders:
-        part = part.setdefault(folder, {})
-    part[last] = value
+    for path, value in changes.items():
+        *folders, last = path.split(".")
+        part: dict[str, Any] = tree
+        for folder in folders:
+            part = part.setdefault(folder, {})
+        if value is None:
+            part.pop(last, None)
+        else:
+            part[last] = value
+    where = ", ".join(changes)
     try:
         changed = msgspec.convert(tree, Layout)
     except msgspec.ValidationError as error:
         raise InputError(
-            "bad-layout", where=path, expected="an answer that fits", found=str(error)
+            "bad-layout", where=where, expected="an answer that fits", found=str(error)
         ) from error
-    return parse_layout(write_layout(changed, {}, []), where=path)
+    return parse_layout(write_layout(changed, {}, []), where=where)
 
 
-def _form(path: str, columns: tuple[str, ...]) -> tuple[Kind, tuple[tuple[str, str], ...]]:
-    *folders, last = path.split(".")
-    if last == "positive":
-        return "choice", _chosen(POSITIVE[folders[-1]])
-    if path in _ALTERNATIVES:
-        return "choice", _chosen(_ALTERNATIVES[path])
-    if last == "columns":
-        return "columns", tuple((name, name) for name in columns)
-    if last.endswith("column"):
-        return "choice", tuple((name, name) for name in columns)
-    kind = _type_of(path)
-    words = tuple(
-        value
-        for each in _parts(kind)
-        if get_origin(each) is Literal
-        for value in get_args(each)
-        if value != OPEN
-    )
-    if words and all(isinstance(word, str) for word in words):
-        return "choice", _chosen(words)
-    if any(
-        each is float or (get_origin(each) is not None and float in get_args(each)) for each in _parts(kind)
-    ):
-        return "number", ()
-    return "text", ()
-
-
-def _chosen(values: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
-    return tuple((value, _WORDS.get(value, value)) for value in values)
-
-
-def _type_of(path: str) -> Any:
-    """The type that a layout's field is declared with."""
-    kind: Any = Layout
+def _value(layout: Layout, path: str) -> object:
+    part: object = layout
     for name in path.split("."):
-        struct = next(
-            each for each in _parts(kind) if isinstance(each, type) and issubclass(each, msgspec.Struct)
-        )
-        kind = next(field.type for field in msgspec.structs.fields(struct) if field.name == name)
-    return kind
+        part = getattr(part, name, None)
+    return part
 
 
-def _parts(kind: Any) -> tuple[Any, ...]:
-    """The alternatives of a declared type, with what only annotates it taken off."""
-    origin = get_origin(kind)
-    if origin in (Union, types.UnionType):
-        return tuple(part for each in get_args(kind) for part in _parts(each))
-    if hasattr(kind, "__metadata__"):
-        return _parts(kind.__origin__)
-    return (kind,)
+def _is_no_column(path: str) -> bool:
+    return not (path.startswith("angles.") and path.endswith(".column"))

@@ -7,36 +7,30 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-import numpy as np
 from nicegui import ui
 
-from faultml.desk.answers import OpenQuestion, next_question, with_answer
+from faultml.desk.answers import Answer, Answers, begun
+from faultml.desk.asking import Question, next_question
+from faultml.desk.columns import question_picture
 from faultml.desk.desk import Desk
 from faultml.desk.drops import Drop, safe_name
 from faultml.desk.jobs import ImportWork, Job
 from faultml.desk.linked import plain_chart
-from faultml.desk.words import bullets, heading, para
-from faultml.drawings.records import Axis, Line, Panel, Picture, Tick
-from faultml.drawings.words import CHANNEL_NAMES
+from faultml.desk.review import check_lines, concluded_line
+from faultml.desk.words import bullets, error_words, heading, para
 from faultml.errors import FaultmlError
-from faultml.importing.layout import AngleLayout, Layout, load_layout
+from faultml.importing.layout import Layout, load_layout
 from faultml.importing.layout_toml import write_layout
 from faultml.importing.propose.check import Check, check_layout
-from faultml.importing.propose.proposal import Proposal, propose_layout
-from faultml.importing.propose.sniff import sniff
-from faultml.importing.propose.source import Source, read_source
 from faultml.recordings.roster import read_roster
-from faultml.report.text import count, shown
+from faultml.report.text import count, listed, shown
 from faultml.results.folders import replaced_file
 from faultml.store.base import now
-from faultml.svg import padded_range, ticks_of
 
 MAX_NAMED: Final = 6
-MAX_DRAWN: Final = 4000
-"""Samples drawn of a file's columns."""
+MAX_EXAMPLES: Final = 3
+MAX_RADIO: Final = 8
 _READ_ERRORS: Final = (FaultmlError, OSError, ValueError)
-
-Answer = str | float | list[str]
 
 
 class ReadingIn:
@@ -49,9 +43,7 @@ class ReadingIn:
         self._drop = drop
         self._start = start
         self._discarded = discarded
-        self._layout: Layout | None = None
-        self._proposal: Proposal | None = None
-        self._source: Source | None = None
+        self._answers: list[Answers] = []
         files = drop.files
         with ui.element("div").classes("card"):
             heading(2, f"{count(len(files), 'file')} to read in")
@@ -98,76 +90,96 @@ class ReadingIn:
     async def _propose(self) -> None:
         first = self._drop.files[0]
         try:
-            self._proposal = await asyncio.to_thread(propose_layout, self._drop.files)
-            self._source = await asyncio.to_thread(_source_of, first)
+            self._answers = [await asyncio.to_thread(begun, self._drop.files)]
         except _READ_ERRORS as error:
             self._body.clear()
             with self._body:
                 para(
-                    f"{shown(first.name)} cannot be read as a table of samples, so nothing is read in. {error}",
+                    f"{shown(first.name)} cannot be read as a table of samples, so nothing is read in: "
+                    f"{error_words(error)}",
                     "said",
                 )
             return
-        self._layout = self._proposal.layout
         self._ask()
 
     def _ask(self) -> None:
-        assert self._layout is not None and self._proposal is not None and self._source is not None
-        question = next_question(self._layout, self._proposal, tuple(self._source.names))
+        answers = self._answers[-1]
+        question = next_question(answers)
         self._body.clear()
         with self._body:
             if question is None:
-                self._review(self._layout, self._proposal)
+                self._review(answers)
             else:
-                self._card(question, self._layout, self._source)
+                self._card(question, answers)
 
-    def _card(self, question: OpenQuestion, layout: Layout, source: Source) -> None:
+    def _card(self, question: Question, answers: Answers) -> None:
+        picture = question_picture(answers, question)
         with ui.element("div").classes("columns"):
             with ui.element("div"):
+                left = len(answers.open_paths)
+                para("The last question:" if left == 1 else f"About {left} questions are left.", "note")
                 para(question.question, "lead").mark("question")
-                para(f"The file does not say: {question.reason}.", "note")
+                para(f"{question.reason[:1].upper()}{question.reason[1:]}.", "note")
+                if question.is_about_names:
+                    names = [shown(path.name) for path in answers.files]
+                    para(f"The files are called {listed(names[:MAX_EXAMPLES])}.", "note")
                 answer = _answer_element(question)
                 answer.mark("answer")
-                ui.button("Answer", on_click=lambda: self._answered(question, answer.value))
-            picture = columns_picture(source, _columns_of(layout, question.path, source))
+                free = ui.input(question.free).classes("wide") if question.free and question.choices else None
+                with ui.element("div").classes("bar"):
+                    ui.button(
+                        "Answer",
+                        on_click=lambda: self._answered(
+                            question, (free.value if free else "") or answer.value, free
+                        ),
+                    )
+                    if len(self._answers) > 1:
+                        ui.button("Back to the last question", on_click=self._back).props("outline")
             if picture is not None:
                 with ui.element("div"):
+                    heading(2, "As it stands in the file").classes("small-head")
                     plain_chart(picture)
 
-    def _answered(self, question: OpenQuestion, value: Answer | None) -> None:
-        assert self._layout is not None
+    def _back(self) -> None:
+        self._answers.pop()
+        self._ask()
+
+    def _answered(self, question: Question, value: Answer, free: ui.input | None) -> None:
         if value in (None, "", []):
             ui.notify("Choose or write an answer first.")
             return
-        assert value is not None
+        written = free is not None and bool(free.value)
         try:
-            self._layout = with_answer(self._layout, question.path, value)
+            changes = {question.path: value} if written else question.changes(value)
+            self._answers.append(self._answers[-1].answered(changes))
         except FaultmlError as error:
-            ui.notify(f"That does not fit: {error}", type="negative")
+            ui.notify(f"That does not fit: {error_words(error)}", type="negative")
             return
         self._ask()
 
-    def _review(self, layout: Layout, proposal: Proposal) -> None:
+    def _review(self, answers: Answers) -> None:
         """What would be read, before anything is."""
+        layout = answers.layout
         try:
             check = check_layout(
                 layout, self._desk.folder.layouts / "new.toml", self._drop.files[0], self._hands()
             )
         except _READ_ERRORS as error:
-            para(f"By these answers the first file cannot be read: {error}", "said")
+            para(f"By these answers the first file cannot be read: {error_words(error)}", "said")
             ui.button("Answer again", on_click=self._propose)
             return
         para("Every question is answered. This is what would be read:", "lead")
         bullets(check_lines(check))
         if not check.signs_fit:
             para("A sign looks the wrong way round. Read it in only if you are sure.", "said")
-        likely = [guess for guess in proposal.guesses if guess.doubt == "likely"]
-        if likely:
+        if answers.to_look_at:
             heading(3, "Concluded from the file; look at these")
-            bullets([f"{guess.path} = {guess.value}: {guess.reason}" for guess in likely])
+            bullets([concluded_line(guess) for guess in answers.to_look_at])
         name = ui.input("What you call this recorder", value="recorder")
         with ui.element("div").classes("bar"):
             ui.button("Read them in", on_click=lambda: self._keep_and_read(layout, name.value))
+            if len(self._answers) > 1:
+                ui.button("Back to the last question", on_click=self._back).props("outline")
             ui.button("Answer again", on_click=self._propose).props("outline")
 
     def _keep_and_read(self, layout: Layout, name: str) -> None:
@@ -192,91 +204,19 @@ class ReadingIn:
         self._discarded()
 
 
-def check_lines(check: Check) -> list[str]:
-    """What a layout would read of the first file, in words."""
-    lines = [f"{count(check.swings, 'swing')} found in the first file."]
-    named = [
-        f"{key} {check.first[key]}" for key in ("player", "session", "swing", "hand") if check.first.get(key)
-    ]
-    if named:
-        lines.append(f"The first: {shown(', '.join(named))}; {check.first.get('rate_hz')} samples a second.")
-    for name, (low, high) in check.ranges_deg.items():
-        sign_words = check.signs.get(name, "no full swing to judge its sign by")
-        lines.append(
-            f"{CHANNEL_NAMES[name].capitalize()} from {low:.0f} to {high:.0f} degrees: {sign_words}."
-        )
-    lines += [
-        f"{each.code}: expected {each.expected}, found {shown(each.found)}."
-        for each in check.problems[:MAX_NAMED]
-    ]
-    return lines
-
-
-def columns_picture(source: Source, columns: list[str]) -> Picture | None:
-    """Columns of a recorder's file as they stand there, over the number of the sample; None where there is none."""
-    panels = []
-    for name in columns:
-        values = source.numbers[name]
-        step = max(1, len(values) // MAX_DRAWN)
-        shown_values = values[::step]
-        if not np.isfinite(shown_values).any():
-            continue
-        samples = np.arange(len(values), dtype=float)[::step]
-        spread = float(np.nanmax(shown_values) - np.nanmin(shown_values)) or 1.0
-        unit = 10.0 ** np.floor(np.log10(spread))
-        lo, hi = padded_range(
-            shown_values, (float(np.nanmin(shown_values)), float(np.nanmax(shown_values))), unit
-        )
-        every = max(1, round(len(values) / 5, -2))
-        panels.append(
-            Panel(
-                shown(name),
-                Axis(
-                    0,
-                    float(len(values)),
-                    tuple(Tick(at, f"{at:,.0f}") for at in ticks_of(0, len(values), every)),
-                ),
-                Axis(
-                    lo,
-                    hi,
-                    tuple(
-                        Tick(at, f"{at:g}")
-                        for at in ticks_of(lo, hi, unit * (1 if (hi - lo) / unit <= 6 else 2))
-                    ),
-                ),
-                (Line(samples, shown_values, "unknown", strong=True),),
-            )
-        )
-    return (
-        Picture("The columns in question as they stand in the file, sample after sample", tuple(panels))
-        if panels
-        else None
-    )
-
-
-def _source_of(path: Path) -> Source:
-    return read_source(path, sniff(path))
-
-
-def _columns_of(layout: Layout, path: str, source: Source) -> list[str]:
-    """The columns that a question is about: those of its angle, else of all angles."""
-    if layout.angles is None:
-        return []
-    named = path.split(".")
-    names = [named[1]] if named[0] == "angles" and len(named) > 2 else ["flexion", "ulnar", "pronation"]
-    angles: list[AngleLayout | None] = [getattr(layout.angles, name) for name in names]
-    return [angle.column for angle in angles if angle is not None and angle.column in source.numbers]
-
-
-def _answer_element(question: OpenQuestion) -> ui.radio | ui.select | ui.number | ui.input:
+def _answer_element(question: Question) -> ui.radio | ui.select | ui.number | ui.input:
+    choices = {number: each.words for number, each in enumerate(question.choices)}
     match question.kind:
-        case "choice" if len(question.choices) <= 6:
-            return ui.radio(dict(question.choices)).props(f'aria-label="{question.path}"')
+        case "choice" if len(choices) <= MAX_RADIO:
+            radio = ui.radio(choices)
+            radio.props["aria-label"] = question.question
+            return radio
         case "choice":
-            return ui.select(dict(question.choices), label="Which")
+            return ui.select(choices, label="Which").classes("wide")
         case "columns":
-            return ui.select(dict(question.choices), label="Its four columns, in their order", multiple=True)
+            names = [each.words for each in question.choices]
+            return ui.select(names, label="Its four columns, in their order", multiple=True).classes("wide")
         case "number":
             return ui.number("Number")
         case "text":
-            return ui.input("Answer")
+            return ui.input(question.free or "Answer").classes("wide")

@@ -128,7 +128,7 @@ def test_from_an_empty_folder_to_the_first_verdict(page: Any, season: Path, tmp_
     with running_desk(tmp_path / "desk") as desk:
         opened(page, desk, "/tray")
         page.locator("input[type=file]").set_input_files([str(path) for path in files])
-        for label in ("cupped (extension)", "always the lead arm"):
+        for label in ("it cups", "always the lead arm"):
             page.get_by_role("radio", name=label).click()
             page.get_by_role("button", name="Answer", exact=True).click()
             page.get_by_role("radio", name=label).wait_for(state="detached")

@@ -31,7 +31,8 @@ MAX_KEY_WORDS: Final = 2
 
 _DAYS: Final = ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%d-%m-%Y", "%Y%m%d")
 _DATE_IN_NAME = re.compile(r"(?<!\d)(?:\d{4}-\d\d-\d\d|\d{8}|\d{4}_\d\d_\d\d)(?!\d)")
-_FIELD = re.compile(r"([_\-\s.]+)")
+NAME_GAP: Final = re.compile(r"([_\-\s.]+)")
+"""What stands between the words of a file's name."""
 _QUESTIONS: Final = {
     "player": "Whose recordings are these (one name, a column, or {player} in the file name's pattern)?",
     "session": "Which session is it (an ISO date, a column, or {session} in the file name's pattern)?",
@@ -236,7 +237,7 @@ class Named:
 
 def propose_pattern(paths: Sequence[Path], wanted: set[str], one_swing: bool) -> Named | None:
     """A pattern of file names that tells some of the ids wanted, and fits every name; None where none does."""
-    pieces = [_pieces(path) for path in paths]
+    pieces = [name_pieces(path) for path in paths]
     if len({len(each) for each in pieces}) != 1:
         return None
     stable = [len({each[at] for each in pieces}) == 1 for at in range(len(pieces[0]))]
@@ -257,14 +258,14 @@ def propose_pattern(paths: Sequence[Path], wanted: set[str], one_swing: bool) ->
         return None
 
 
-def _pieces(path: Path) -> list[str]:
+def name_pieces(path: Path) -> list[str]:
     """A file's name without its suffixes in words and what stands between; a date is one word."""
     stem = path.name.partition(".")[0] or path.stem
     pieces, at = [], 0
     for match in _DATE_IN_NAME.finditer(stem):
-        pieces += [*_FIELD.split(stem[at : match.start()]), match.group()]
+        pieces += [*NAME_GAP.split(stem[at : match.start()]), match.group()]
         at = match.end()
-    pieces += _FIELD.split(stem[at:])
+    pieces += NAME_GAP.split(stem[at:])
     whole = [piece for piece in pieces if piece]
     split = []
     for piece in whole:
@@ -281,8 +282,8 @@ def _kinds(
     pieces: list[str], stable: list[bool], wanted: set[str], one_swing: bool, *, several: bool
 ) -> list[str]:
     """What each piece is: ``text``, ``any`` or an id."""
-    kinds = ["text" if _FIELD.fullmatch(piece) or stable[at] else "any" for at, piece in enumerate(pieces)]
-    words = [at for at, piece in enumerate(pieces) if not _FIELD.fullmatch(piece)]
+    kinds = ["text" if NAME_GAP.fullmatch(piece) or stable[at] else "any" for at, piece in enumerate(pieces)]
+    words = [at for at, piece in enumerate(pieces) if not NAME_GAP.fullmatch(piece)]
 
     def take(what: str, fitting: list[int]) -> None:
         free = [at for at in fitting if kinds[at] in ("text", "any")]

@@ -2,7 +2,12 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
+import shutil
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Literal, get_args, get_origin
 
 import msgspec
 import numpy as np
@@ -14,14 +19,16 @@ from nicegui.elements.upload_files import SmallFileUpload
 from nicegui.testing import User
 
 from faultml.channels import CHANNELS
-from faultml.desk.answers import next_question, with_answer
+from faultml.desk.answers import Answer, Answers, begun, with_answers
+from faultml.desk.asking import _parts, next_question, question_of
+from faultml.desk.columns import question_picture
 from faultml.desk.desk import Desk
 from faultml.desk.drops import new_drop, safe_name
 from faultml.desk.folder import DeskFolder
 from faultml.desk.jobs import ClassifyWork, ImportWork, Job, Jobs
+from faultml.desk.review import concluded_line
 from faultml.errors import InputError
 from faultml.importing.layout import Layout, open_questions
-from faultml.importing.propose.proposal import propose_layout
 
 
 def recorder_files(season: Path, count: int, *, player: str = "dana") -> list[SmallFileUpload]:
@@ -48,7 +55,7 @@ async def drop(user: User, files: list[SmallFileUpload]) -> None:
 
 async def answer(user: User, words: str) -> None:
     (element,) = user.find(marker="answer").elements
-    value = next(key for key, label in element.options.items() if label.startswith(words))  # type: ignore[attr-defined]
+    value = next(key for key, label in element.options.items() if words in label)  # type: ignore[attr-defined]
     element.set_value(value)  # type: ignore[attr-defined]
     user.find(kind=ui.button, content="Answer").click()
 
@@ -63,8 +70,8 @@ def test_files_of_an_unknown_recorder_come_in_by_answering_and_are_assessed(
     async def story(user: User, desk: Desk) -> None:
         await user.open("/tray")
         await drop(user, recorder_files(shared_folder / "season", 6))
-        await until("Let the player bow the wrist", user)
-        await answer(user, "cupped")
+        await until("let the player bow the wrist", user)
+        await answer(user, "it cups")
         await until("Which arm wore the recorder", user)
         await answer(user, "always the lead arm")
         await until("Every question is answered", user)
@@ -146,31 +153,148 @@ def test_two_files_of_one_name_are_both_kept(tmp_path: Path) -> None:
     assert [path.name for path in made.files] == ["b (2).csv", "b (3).csv", "b.csv"]
 
 
+def unnamed(tmp_path: Path, *, degrees: bool = False) -> Path:
+    """A swing whose columns say nothing: bend, hinge and roll of a generated motion in radians, and a counter."""
+    t_s = np.arange(0, 3, 0.01)
+    back, through = np.clip((t_s - 0.8) / 0.9, 0, 1), np.clip((t_s - 1.8) / 0.2, 0, 1)
+    table = pd.DataFrame(
+        {
+            "ticks": np.arange(len(t_s)) * 10,
+            "a": -np.deg2rad(-20 + 15 * back - 10 * through),
+            "b": np.deg2rad(5 - 35 * back + 40 * through),
+            "c": np.deg2rad(2 + 50 * back - 90 * through),
+            "d": np.cos(t_s * 40),
+        }
+    )
+    if degrees:
+        table[["a", "b", "c"]] = np.rad2deg(table[["a", "b", "c"]])
+    path = tmp_path / "Ann-2031-05-02-01.txt"
+    table.round(5).to_csv(path, index=False, sep=";")
+    return path
+
+
+def chosen(answers: Answers, asked: str, starts: str) -> Answers:
+    """The next question is the one expected, and its choice with words that start so is taken."""
+    question = next_question(answers)
+    assert question is not None and question.question.startswith(asked), question
+    number = next(at for at, each in enumerate(question.choices) if each.words.startswith(starts))
+    return answers.answered(question.changes(number))
+
+
+def test_columns_without_names_are_asked_for_and_the_rest_is_concluded(tmp_path: Path) -> None:
+    """With its column known, the unit follows from the size and the sign of hinge and roll from the swing."""
+    answers = begun([unnamed(tmp_path)])
+    answers = chosen(answers, "Which of these is wrist bend", "a, which goes from")
+    answers = chosen(answers, "Which of these is wrist hinge", "b, which")
+    answers = chosen(answers, "Which of these is forearm roll", "c, which")
+    question = next_question(answers)
+    assert question is not None and question.columns == ("a",)
+    assert [each.words.split(". ")[1] for each in question.choices] == [
+        "The recording then starts 20° bowed",
+        "The recording then starts 20° cupped",
+    ]
+    answers = chosen(answers, "When a rises, which way does the wrist bend?", "it cups")
+    angles = answers.layout.angles
+    assert angles is not None and angles.pronation is not None
+    assert [(each.unit, each.positive) for each in (angles.flexion, angles.ulnar, angles.pronation)] == [
+        ("rad", "extension"),
+        ("rad", "ulnar"),
+        ("rad", "pronation"),
+    ]
+    answers = chosen(answers, "Which arm wore the recorder?", "always the lead arm")
+    assert not answers.open_paths
+    assert answers.layout.ids.pattern == "{player}-{session}-{swing}.txt"
+    said = " ".join(concluded_line(guess) for guess in answers.to_look_at)
+    assert "Wrist hinge rises when it unhinges" in said and "Wrist bend is written in radians" in said
+
+
+def test_without_a_column_of_roll_nothing_more_is_asked_of_it(tmp_path: Path) -> None:
+    answers = begun([unnamed(tmp_path)])
+    answers = chosen(answers, "Which of these is wrist bend", "a")
+    answers = chosen(answers, "Which of these is wrist hinge", "b")
+    answers = chosen(answers, "Which of these is forearm roll", "none of them")
+    assert answers.layout.angles is not None and answers.layout.angles.pronation is None
+    assert not any("pronation" in path for path in answers.open_paths)
+
+
+def test_a_unit_is_asked_with_what_each_would_mean_for_the_wrist(tmp_path: Path) -> None:
+    answers = begun([unnamed(tmp_path, degrees=True)])
+    answers = chosen(answers, "Which of these is wrist bend", "a")
+    open_unit = replace(answers, layout=with_answers(answers.layout, {"angles.flexion.unit": "?"}))
+    in_degrees, in_radians = (each.words for each in question_of(open_unit, "angles.flexion.unit").choices)
+    assert in_degrees == "degrees: your wrist bend then ran from 5 to 20 degrees"
+    assert in_radians.startswith("radians:") and in_radians.endswith("more than a wrist can do")
+    picture = question_picture(open_unit, question_of(open_unit, "angles.flexion.unit"))
+    assert picture is not None and [panel.title for panel in picture.panels] == ["a"]
+
+
+def test_a_player_is_read_from_the_files_names(tmp_path: Path) -> None:
+    """Whatever the names look like: the parts are offered with what they would give."""
+    first = unnamed(tmp_path)
+    files = []
+    for name in ("1 Ann back9", "2 Ben back9"):
+        files.append(first.with_name(f"{name}.txt"))
+        shutil.copyfile(first, files[-1])
+    answers = begun(files)
+    answers = replace(
+        answers,
+        layout=with_answers(answers.layout, {"ids.player": "?", "ids.session": "today", "ids.pattern": ""}),
+    )
+    question = question_of(answers, "ids.player")
+    assert question.is_about_names and question.free
+    words = [each.words for each in question.choices]
+    assert "Ann, Ben, as the files' names say" in words
+    after = answers.answered(question.choices[words.index("Ann, Ben, as the files' names say")].changes)
+    assert after.layout.ids.pattern == "{any} {player} back9.txt" and "ids.player" not in after.open_paths
+
+
+def every_path(kind: type, at: str = "") -> Iterator[str]:
+    """Every field of a layout that may be left open."""
+    for each in msgspec.structs.fields(kind):
+        parts = _parts(each.type)
+        inner = [part for part in parts if isinstance(part, type) and issubclass(part, msgspec.Struct)]
+        for part in inner:
+            yield from every_path(part, f"{at}{each.name}.")
+        if any("?" in get_args(part) for part in parts if get_origin(part) is Literal) or each.default == "?":
+            yield f"{at}{each.name}"
+
+
+def test_no_question_speaks_in_codes(tmp_path: Path) -> None:
+    answers = begun([unnamed(tmp_path)])
+    for column, angle in (("a", "flexion"), ("b", "ulnar"), ("c", "pronation")):
+        answers = answers.answered({f"angles.{angle}.column": column})
+    paths = [*every_path(Layout), "ids.player", "ids.session", "ids.swing", "time.column"]
+    assert len(paths) > 30 and "orientation.upper_arm.volar" in paths
+    for path in paths:
+        question = question_of(answers, path)
+        said = " ".join([question.question, question.reason, *(each.words for each in question.choices)])
+        assert not re.search(r"\b\w+\.\w+\.\w+|\b(angles|ids|worn|swings|time)\.\w|docs/|[{}\[\]]|_", said), (
+            said
+        )
+        assert question.question.endswith("?")
+
+
 def test_every_question_of_a_layout_can_be_answered(tmp_path: Path) -> None:
     path = tmp_path / "swing.csv"
     path.write_text("t,x,y\n" + "\n".join(f"{n / 100},{n % 7},{n % 5}" for n in range(300)))
-    proposal = propose_layout([path])
-    layout: Layout = proposal.layout
+    answers = begun([path])
     asked = []
-    while (question := next_question(layout, proposal, ("t", "x", "y"))) is not None:
+    while (question := next_question(answers)) is not None:
         asked.append(question.path)
-        assert question.question and asked.count(question.path) == 1
-        value: str | float | list[str] = {"number": 2.0, "text": "word", "columns": ["t", "x", "y", "t"]}.get(
-            question.kind
-        ) or ""
+        assert asked.count(question.path) == 1
         if question.kind == "choice":
-            picked = {"angles.flexion.column": "x", "angles.ulnar.column": "y", "swings.split": "file"}
-            value = picked.get(question.path, question.choices[0][0])
-        layout = with_answer(layout, question.path, value)
-    assert not open_questions(layout) and "angles.flexion.positive" in asked
+            at = next((at for at, each in enumerate(question.choices) if each.words.startswith("none")), 0)
+            answers = answers.answered(question.changes(at))
+        else:
+            value: Answer = {"number": 2.0, "columns": ["t", "x", "y", "t"]}.get(question.kind) or "word"  # type: ignore[assignment]
+            answers = answers.answered(question.changes(value))
+    assert not open_questions(answers.layout) and "angles.flexion.positive" in asked
 
 
 def test_an_answer_that_does_not_fit_is_refused(tmp_path: Path) -> None:
-    path = tmp_path / "swing.csv"
-    path.write_text("t,x,y\n" + "\n".join(f"{n / 100},{n % 7},{n % 5}" for n in range(300)))
-    layout = propose_layout([path]).layout
+    answers = begun([unnamed(tmp_path)])
     with pytest.raises(InputError, match="bad-layout"):
-        with_answer(layout, "time.unit", "fortnights")
+        answers.answered({"time.unit": "fortnights"})
 
 
 def test_a_job_that_is_stopped_changes_nothing(folder: Path) -> None:

@@ -72,9 +72,16 @@ class Desk:
 
     def classify(self) -> Job:
         """Classify the season anew, with the adaptation in use."""
-        used = self.remembered.used
+        return self._classify(self.remembered.used)
+
+    def _classify(self, used: tuple[str, ...]) -> Job:
+        """Classify with the last adaptation of `used`, which is remembered as in use once that is done."""
         adaptation = str(self.folder.coaches / used[-1]) if used else ""
-        return self.jobs.start("Assess every swing", ClassifyWork(adaptation))
+
+        def remember() -> None:
+            self.folder.remember(lambda known: msgspec.structs.replace(known, used=used))
+
+        return self.jobs.start("Assess every swing", ClassifyWork(adaptation), after=remember)
 
     def retrain(self, coach: str) -> Job:
         """Learn from a coach's verdicts into a new folder, which is remembered and not yet in use."""
@@ -91,12 +98,8 @@ class Desk:
 
     def adopt(self, adaptation: Adaptation) -> Job:
         """Use an adaptation from now on: the season is assessed anew with it."""
-        self.folder.remember(
-            lambda known: msgspec.structs.replace(known, used=(*known.used, adaptation.folder))
-        )
-        return self.classify()
+        return self._classify((*self.remembered.used, adaptation.folder))
 
     def roll_back(self) -> Job:
         """Use what was in use before the last adoption."""
-        self.folder.remember(lambda known: msgspec.structs.replace(known, used=known.used[:-1]))
-        return self.classify()
+        return self._classify(self.remembered.used[:-1])

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from faultml.care.check import care_stop
+from faultml.care.check import CareAnswer, care_check, care_stop
 from faultml.care.known import Known, known_with_store
 from faultml.care.record import record
 from faultml.care.statements import Statement
@@ -20,6 +20,7 @@ from faultml.coaching.records import PlayerPlan
 from faultml.coaching.rules import Coaching
 from faultml.coaching.tables import read_plans
 from faultml.desk.desk import Desk
+from faultml.desk.plain_words import without_commands
 from faultml.outcomes.assignments import assignments
 from faultml.plan.day import day_of_results
 from faultml.plan.evidence import StoreNotes
@@ -113,13 +114,18 @@ class People:
         return plans_now(self._results, self.notes, self.known, self.coaching, self.today)
 
     def plan_lines(self, player: str) -> tuple[str, ...]:
-        """A player's plan in the lines of ``faultml plan``."""
+        """A player's plan in the lines of ``faultml plan``, without ids and commands."""
         row = self.lessons.get(player)
-        return () if row is None else tuple(plan_lines(row, self.coaching))
+        lines = () if row is None else plan_lines(row, self.coaching, ids=False)
+        return tuple(map(without_commands, lines))
 
     def paused(self, player: str) -> bool:
         """Whether care stops every drill of a player."""
         return bool(care_stop(self.known.body(player), self.today))
+
+    def care(self, player: str, drill: str) -> CareAnswer:
+        """What care says of a drill for a player now."""
+        return care_check(self.coaching.book[drill].demands, self.known.body(player), self.today)
 
     def hurts(self, player: str, by: str) -> None:
         """Hold every drill of a player from now on; where it hurts is asked afterwards."""

@@ -14,10 +14,11 @@ from faultml.desk.asking import Question, next_question
 from faultml.desk.columns import question_picture
 from faultml.desk.desk import Desk
 from faultml.desk.drops import Drop, safe_name
-from faultml.desk.jobs import ImportWork, Job
+from faultml.desk.jobs import ImportWork
 from faultml.desk.linked import plain_chart
-from faultml.desk.review import check_lines, concluded_line
-from faultml.desk.words import bullets, error_words, heading, para
+from faultml.desk.plain_words import error_words
+from faultml.desk.review import check_lines, concluded_line, misfit_lines
+from faultml.desk.words import bullets, heading, para
 from faultml.errors import FaultmlError
 from faultml.importing.layout import Layout, load_layout
 from faultml.importing.layout_toml import write_layout
@@ -29,19 +30,21 @@ from faultml.store.base import now
 
 MAX_NAMED: Final = 6
 MAX_EXAMPLES: Final = 3
+MAX_LOOKED_AT: Final = 100
+"""Files that are looked at one by one before anything is read in."""
 MAX_RADIO: Final = 8
 _READ_ERRORS: Final = (FaultmlError, OSError, ValueError)
 
 
 class ReadingIn:
-    """The card of one drop; `start` is called with the job that reads it in, `discarded` where it is dropped."""
+    """The card of one drop; `started` is called once it is being read in, `discarded` where it is dropped."""
 
     def __init__(
-        self, desk: Desk, drop: Drop, start: Callable[[Job], None], discarded: Callable[[], None]
+        self, desk: Desk, drop: Drop, started: Callable[[], None], discarded: Callable[[], None]
     ) -> None:
         self._desk = desk
         self._drop = drop
-        self._start = start
+        self._started = started
         self._discarded = discarded
         self._answers: list[Answers] = []
         files = drop.files
@@ -83,6 +86,9 @@ class ReadingIn:
         with self._body:
             para(f"They read like files of the recorder you called {shown(path.stem)}.")
             bullets(check_lines(check))
+            self._misfits = ui.element("div").props('aria-live="polite"')
+            layout = load_layout(path)
+            ui.timer(0.05, lambda: self._look_at_all(layout), once=True)
             with ui.element("div").classes("bar"):
                 ui.button("Read them in", on_click=lambda: self._read_in(path))
                 ui.button("It is another recorder", on_click=self._propose).props("outline")
@@ -170,6 +176,8 @@ class ReadingIn:
             return
         para("Every question is answered. This is what would be read:", "lead")
         bullets(check_lines(check))
+        self._misfits = ui.element("div").props('aria-live="polite"')
+        ui.timer(0.05, lambda: self._look_at_all(layout), once=True)
         if not check.signs_fit:
             para("A sign looks the wrong way round. Read it in only if you are sure.", "said")
         if answers.to_look_at:
@@ -181,6 +189,15 @@ class ReadingIn:
             if len(self._answers) > 1:
                 ui.button("Back to the last question", on_click=self._back).props("outline")
             ui.button("Answer again", on_click=self._propose).props("outline")
+
+    async def _look_at_all(self, layout: Layout) -> None:
+        """Say which files would be left out, and why, before anything is read in."""
+        files = self._drop.files[:MAX_LOOKED_AT]
+        lines = await asyncio.to_thread(misfit_lines, layout, self._desk.folder.layouts / "new.toml", files)
+        with self._misfits:
+            if lines:
+                para("These would be left out:", "said")
+                bullets(lines)
 
     def _keep_and_read(self, layout: Layout, name: str) -> None:
         folder = self._desk.folder.layouts
@@ -197,7 +214,8 @@ class ReadingIn:
         name = f"import-{now().translate(str.maketrans('', '', '-:'))}-{self._drop.folder.name[:4]}"
         paths = (self._drop.folder, layout, folder.season / name)
         work = ImportWork(*(str(path.relative_to(folder.root)) for path in paths))
-        self._start(self._desk.jobs.start(f"Read in {count(len(self._drop.files), 'file')}", work))
+        self._desk.jobs.start(f"Read in {count(len(self._drop.files), 'file')}", work)
+        self._started()
 
     def _discard(self) -> None:
         self._drop.discard()

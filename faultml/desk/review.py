@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
 from faultml.desk.asking import WORDS
 from faultml.desk.consequences import DIRECTIONS
+from faultml.desk.plain_words import error_words
 from faultml.drawings.words import CHANNEL_NAMES, degrees
-from faultml.importing.propose.check import Check
+from faultml.errors import FaultmlError, InputError
+from faultml.importing.layout import Layout
+from faultml.importing.pattern import parse_pattern
+from faultml.importing.propose.check import Check, check_layout
 from faultml.importing.propose.source import Guess
 from faultml.recordings.findings import findings
-from faultml.report.text import count, shown
+from faultml.report.text import count, listed, shown
 
 MAX_NAMED: Final = 6
 _LABELS: Final = {
@@ -71,6 +77,48 @@ def check_lines(check: Check) -> list[str]:
         words = known[each.code].words if each.code in known else "a problem"
         lines.append(f"{words.capitalize()}: expected {each.expected}, found {shown(each.found)}.")
     return lines
+
+
+def misfit_lines(layout: Layout, layout_path: Path, files: Sequence[Path]) -> list[str]:
+    """Files that the layout does not read, as `left_out_lines` says it."""
+    out = []
+    for path in files:
+        try:
+            check = check_layout(layout, layout_path, path)
+        except (FaultmlError, OSError, ValueError) as error:
+            out.append((path, error_words(error)))
+            continue
+        if not check.swings:
+            problem = next(iter(check.problems), None)
+            says = (
+                f"expected {problem.expected}, found {shown(problem.found)}" if problem else "no swing in it"
+            )
+            out.append((path, says))
+    return left_out_lines(layout, out)
+
+
+def left_out_lines(layout: Layout, files: Sequence[tuple[Path, str]]) -> list[str]:
+    """Files that are left out, each with why: a line for each player and reason."""
+    grouped: dict[tuple[str, str], list[str]] = {}
+    for path, why in files:
+        grouped.setdefault((_player_of(layout, path), why), []).append(shown(path.name))
+    lines = []
+    for (player, why), names in grouped.items():
+        whose = f" of {shown(player)}" if player else ""
+        more = [f"{len(names) - MAX_NAMED} more"] if len(names) > MAX_NAMED else []
+        which = listed([*names[:MAX_NAMED], *more])
+        lines.append(f"Left out: {count(len(names), 'file')}{whose}: {why} ({which}).")
+    return lines
+
+
+def _player_of(layout: Layout, path: Path) -> str:
+    """Whose file it is, where its name or the layout says so."""
+    if isinstance(layout.ids.player, str):
+        return layout.ids.player
+    try:
+        return parse_pattern(layout.ids.pattern).read(path).get("player", "") if layout.ids.pattern else ""
+    except InputError:
+        return ""
 
 
 def _value_words(value: object) -> str:

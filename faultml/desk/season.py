@@ -13,6 +13,7 @@ from faultml.classifier.coach_adaptation import load_adaptation
 from faultml.coaching.tables import read_plans
 from faultml.desk.folder import DeskFolder
 from faultml.desk.motion import Recordings
+from faultml.desk.plain_words import error_words
 from faultml.errors import FaultmlError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.recordings.same_names import SameName
@@ -94,7 +95,7 @@ class Season:
         try:
             read_plans(self.results.players, self.results.drills)
         except FaultmlError as error:
-            return str(error)
+            return error_words(error)
         return ""
 
     def catalogue(self) -> Catalogue:
@@ -102,6 +103,11 @@ class Season:
         results = self.results
         made_with = results.run.get("coach", {}).get("adaptation_sha256", "") if results is not None else ""
         return self._catalogue(made_with)
+
+    @property
+    def own_catalogue(self) -> Catalogue:
+        """The faults with the edges of the package."""
+        return self._catalogue("")
 
     def _read_catalogue(self, adaptation_sha256: str) -> Catalogue:
         for folder in self._folder.coaches.iterdir() if adaptation_sha256 else ():

@@ -5,24 +5,12 @@ from __future__ import annotations
 from nicegui import ui
 from nicegui.elements.mixins.text_element import TextElement
 
-from faultml.errors import FaultmlError
-from faultml.report.text import shown
-
 
 class Words(TextElement):
     """An element of any tag with nothing but text in it."""
 
     def __init__(self, tag: str, text: str) -> None:
         super().__init__(tag=tag, text=text)
-
-
-def error_words(error: Exception) -> str:
-    """What went wrong without codes and paths: what was expected and what was found."""
-    if not isinstance(error, FaultmlError):
-        return shown(error)
-    said = [f"expected {error.expected}"] if error.expected else []
-    said += [f"found {shown(error.found)}"] if error.found else []
-    return ", ".join(said) or error.code.replace("-", " ")
 
 
 def heading(level: int, text: str) -> Words:

@@ -19,8 +19,9 @@ import msgspec
 
 from faultml.desk.folder import DeskFolder
 from faultml.desk.jobs import ClassifyWork, ImportWork, Progress, RetrainWork, Work
+from faultml.desk.plain_words import error_words
 from faultml.errors import FaultmlError
-from faultml.report.text import count
+from faultml.report.text import count, shown
 
 MAX_NAMED: Final = 12
 
@@ -40,7 +41,7 @@ def main() -> None:
                 lines = _retrain(folder, work)
         last = Progress(finished=True, lines=tuple(lines))
     except FaultmlError as error:
-        last = Progress(finished=True, failed=str(error))
+        last = Progress(finished=True, failed=f"{error_words(error).capitalize()}.")
     except Exception as error:
         # Places only: the message of an error may repeat what stands in a recording.
         places = "".join(traceback.format_tb(error.__traceback__))
@@ -53,6 +54,7 @@ def main() -> None:
 
 def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
     from faultml.cutting import cutter
+    from faultml.desk.review import left_out_lines
     from faultml.importing.layout import load_layout
     from faultml.importing.season import alignment_of, import_season
     from faultml.recordings.files import ROSTER_FILE
@@ -83,10 +85,10 @@ def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
         f"{count(run.n_files, 'file')}; "
         f"{run.n_sound} pass every check."
     ]
-    lines += [
-        f"Not read: {Path(each.file).name}: expected {each.expected}, found {each.found}."
-        for each in run.unread
-    ]
+    lines += left_out_lines(
+        layout,
+        [(Path(each.file), f"expected {each.expected}, found {shown(each.found)}") for each in run.unread],
+    )
     known = findings()
     for code, number in run.findings.most_common(MAX_NAMED):
         if code in known:
@@ -144,8 +146,9 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
     counts = Counter[str]()
     for (code, _), number in run.problem_counts.items():
         counts[code] += number
+    # Why recordings were not assessed stands below, each by its name.
     for code, number in counts.most_common(MAX_NAMED):
-        if code in known:
+        if code in known and known[code].severity != "refuse":
             lines.append(f"{known[code].words.capitalize()} ({count(number, 'time')}). {known[code].means}")
     return lines
 
@@ -161,7 +164,9 @@ def _retrain(folder: DeskFolder, work: RetrainWork) -> list[str]:
         learned = retrain(
             store, work.coach, [read_results(folder.results)], load_bundle(), load_catalogue(), Path(work.out)
         )
-    return learned.lines
+    used = learned.labelled.known.any(axis=1)
+    golfers = len(set(learned.labelled.golfers[used]))
+    return [f"Learned from {count(int(used.sum()), 'swing')} of {count(golfers, 'golfer')}; see below."]
 
 
 def _report(progress: Progress) -> None:

@@ -133,6 +133,7 @@ def render_report(
         heading="h2",
         back="#glance",
         full=full,
+        commands=True,
     )
 
 
@@ -155,12 +156,13 @@ def _pages(
             heading="h1",
             back=f"../{index}",
             full=FULL_PLAYERS,
+            commands=True,
         )
         yield player.name, page
 
 
 def render_player(source: ReportSource, coaching: Coaching, player: str) -> Markup:
-    """One player's part of the page, for a page that brings the style sheet itself.
+    """One player's part of the page, without commands, for a page that brings the style sheet and the presses itself.
 
     Raises
     ------
@@ -177,6 +179,7 @@ def render_player(source: ReportSource, coaching: Coaching, player: str) -> Mark
         heading="h2",
         back="",
         full=FULL_PLAYERS,
+        commands=False,
     )
 
 

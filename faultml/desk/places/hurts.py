@@ -7,6 +7,7 @@ from nicegui import ui
 from faultml.care.statements import Statement
 from faultml.desk.desk import Desk
 from faultml.desk.people import People
+from faultml.desk.plain_words import error_words
 from faultml.desk.words import heading, para
 from faultml.errors import FaultmlError
 from faultml.report.text import shown
@@ -37,7 +38,7 @@ class HurtsDialog:
         try:
             People(self._desk).hurts(player, self._desk.remembered.coach)
         except FaultmlError as error:
-            ui.notify(f"Not held: {error}", type="negative", timeout=0, close_button="Close")
+            ui.notify(f"Not held: {error_words(error)}", type="negative", timeout=0, close_button="Close")
             return
         self._player = player
         self._where.set_value("")
@@ -52,7 +53,7 @@ class HurtsDialog:
         try:
             People(self._desk).mistaken(self._player, self._desk.remembered.coach)
         except FaultmlError as error:
-            ui.notify(f"Not taken back: expected {error.expected}", type="negative")
+            ui.notify(f"Not taken back: {error_words(error)}", type="negative")
             return
         self._dialog.close()
         ui.notify(
@@ -67,6 +68,6 @@ class HurtsDialog:
             try:
                 people.say(said)
             except FaultmlError as error:
-                ui.notify(f"Not kept: expected {error.expected}", type="negative")
+                ui.notify(f"Not kept: {error_words(error)}", type="negative")
                 return
         self._dialog.close()

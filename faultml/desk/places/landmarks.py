@@ -15,6 +15,8 @@ from faultml.desk.jobs import Job
 from faultml.desk.landmarks import is_ahead, landmarks_now, move, swing_of, undo
 from faultml.desk.linked import plain_chart
 from faultml.desk.motion import RawCurves
+from faultml.desk.places.coach_name import ask_name
+from faultml.desk.plain_words import error_words
 from faultml.desk.progress import JobView
 from faultml.desk.words import heading, keys, para
 from faultml.drawings.echarts import cursor_series
@@ -103,7 +105,7 @@ class LandmarkPanel:
         """Whether a key was for this panel."""
         if name == "z":
             self.take_back()
-        elif not self.is_open or self._over_time is None:
+        elif not self.is_open or self._over_time is None or not self._desk.remembered.coach:
             return False
         elif name in ("1", "2", "3"):
             self._choice.set_value(MOVABLE[int(name) - 1])
@@ -122,13 +124,9 @@ class LandmarkPanel:
 
     def keep(self) -> None:
         """Keep the chosen landmark where it was moved to."""
-        coach = self._desk.remembered.coach or (self._name.value or "").strip()
-        if self._row is None or self._over_time is None:
+        coach = self._desk.remembered.coach
+        if self._row is None or self._over_time is None or not coach:
             return
-        if not coach:
-            ui.notify("Say first who you are: a moved landmark is kept with a name.", type="warning")
-            return
-        self._desk.name_coach(coach)
         t_s = self._over_time.t_s + self._over_time.fastest_s
         try:
             move(
@@ -140,7 +138,7 @@ class LandmarkPanel:
                 (float(t_s[0]), float(t_s[-1])),
             )
         except FaultmlError as error:
-            ui.notify(f"Not kept: {error}", type="negative", timeout=0, close_button="Close")
+            ui.notify(f"Not kept: {error_words(error)}", type="negative", timeout=0, close_button="Close")
         self._on_change()
 
     def take_back(self) -> None:
@@ -163,6 +161,9 @@ class LandmarkPanel:
         self._panels = len(picture.panels)
         with self._box:
             heading(2, "Move a landmark")
+            if not self._desk.remembered.coach:
+                ask_name(self._desk, "Who moves it? A landmark is kept with a name.", self._build)
+                return
             para(
                 "Drag a line to where it belongs, or choose it and step. It is kept under your name, used from then on "
                 "in the place of the one found, and can be taken back.",
@@ -170,8 +171,6 @@ class LandmarkPanel:
             )
             keys(KEYS)
             with ui.element("div").classes("bar"):
-                self._name = ui.input("Your name", value=self._desk.remembered.coach)
-                self._name.set_visibility(not self._desk.remembered.coach)
                 self._choice = ui.radio(
                     {name: name.capitalize() for name in MOVABLE},
                     value=self._chosen,

@@ -10,6 +10,7 @@ from nicegui import ui
 from faultml.care.names import same
 from faultml.desk.desk import Desk
 from faultml.desk.jobs import Job
+from faultml.desk.plain_words import error_words
 from faultml.desk.progress import JobView
 from faultml.desk.words import Words, para
 from faultml.errors import FaultmlError, InputError
@@ -88,7 +89,7 @@ class NamesPart:
                 self._refuse_clash(name, player)
             say(self._desk.store, name, player, self._desk.remembered.coach or "the coach")
         except FaultmlError as error:
-            ui.notify(f"Not kept: {error}", type="negative", timeout=0, close_button="Close")
+            ui.notify(f"Not kept: {error_words(error)}", type="negative", timeout=0, close_button="Close")
             return
         ui.notify("Kept. Assess every swing again to use it.")
         self._on_change()

@@ -15,6 +15,7 @@ from faultml.desk.frame import frame
 from faultml.desk.live import on_change
 from faultml.desk.people import People
 from faultml.desk.places.hurts import HurtsDialog
+from faultml.desk.plain_words import error_words, without_commands
 from faultml.desk.roster import EDITED, row_of, set_cells
 from faultml.desk.sessions import Session
 from faultml.desk.words import Words, bullets, heading, para
@@ -64,12 +65,12 @@ class NotesPlace:
 
     def _draw(self) -> None:
         people = People(self._desk)
-        demands = {f"{drill.name} [{drill.id}]": drill.demands for drill in people.coaching.book.drills}
+        demands = {drill.name: drill.demands for drill in people.coaching.book.drills}
         lines = care_lines(people.known.body(self._player), demands, people.today)
         self._known.clear()
         with self._known:
             heading(2, "What is known now")
-            bullets([line.strip() for line in lines[1:]])
+            bullets(_joined([without_commands(line) for line in lines[1:]]))
 
     def _ask(self) -> None:
         heading(2, "Asked today")
@@ -78,7 +79,7 @@ class NotesPlace:
             ui.button("Practised, and nothing hurt", on_click=lambda: self._say("practised")).props("outline")
 
     def _return(self) -> None:
-        heading(2, "Return to practice")
+        heading(2, "Return to practice").props("id=return")
         para(
             "By name, role and on whose advice; it is no medical clearance. Doses are halved at first.",
             "note",
@@ -119,7 +120,7 @@ class NotesPlace:
         try:
             row = row_of(self._desk.folder.roster, self._player)
         except FaultmlError as error:
-            para(f"The roster cannot be read: {error}", "said")
+            para(f"The roster cannot be read: {error_words(error)}", "said")
             return
         fields = {
             name: ui.input(_ROSTER_WORDS[name], value=row.get(name, "")).classes("wide") for name in EDITED
@@ -133,7 +134,7 @@ class NotesPlace:
                     {name: field.value or "" for name, field in fields.items()},
                 )
             except FaultmlError as error:
-                ui.notify(f"Not kept: {error}", type="negative")
+                ui.notify(f"Not kept: {error_words(error)}", type="negative")
                 return
             ui.notify("Kept. Assess the season again where the hand has changed.")
 
@@ -164,7 +165,18 @@ class NotesPlace:
         try:
             people.say(said)
         except FaultmlError as error:
-            ui.notify(f"Not kept: expected {error.expected}", type="negative")
+            ui.notify(f"Not kept: {error_words(error)}", type="negative")
             return
         ui.notify("Kept.")
         self._draw()
+
+
+def _joined(lines: list[str]) -> list[str]:
+    """Lines with those that stand below one taken into it."""
+    joined: list[str] = []
+    for line in lines:
+        if line.startswith("  ") and joined:
+            joined[-1] += f"{'' if joined[-1].endswith(':') else ';'} {line.strip()}"
+        else:
+            joined.append(line)
+    return joined

@@ -7,16 +7,17 @@ import asyncio
 from nicegui import ui
 
 from faultml.coaching.care_now import explanation_now
-from faultml.coaching.explain import EXPLANATIONS_FILE, as_lines, decode
-from faultml.coaching.giving import CARE, Giving
-from faultml.coaching.records import PlayerDrill
+from faultml.coaching.explain import EXPLANATIONS_FILE, decode
 from faultml.desk.desk import Desk
 from faultml.desk.frame import frame
 from faultml.desk.live import on_change
 from faultml.desk.people import People
+from faultml.desk.places.giving import DrillForm, paused_words
 from faultml.desk.places.hurts import HurtsDialog
+from faultml.desk.places.numbers import numbers_part
+from faultml.desk.plain_words import error_words, without_commands
 from faultml.desk.sessions import Session
-from faultml.desk.words import Words, heading, para, table
+from faultml.desk.words import Words, para, table
 from faultml.errors import FaultmlError
 from faultml.outcomes.assignments import assignments
 from faultml.report.card import render_card_part
@@ -33,6 +34,7 @@ class PlayerPlace:
         self._desk = desk
         self._session = session
         self._player = player
+        self._drawn: object = None
 
     def build(self) -> None:
         """Fill the page."""
@@ -68,24 +70,31 @@ class PlayerPlace:
             page = None
             self._report.clear()
             with self._report:
-                para(f"The page cannot be drawn: {error}", "said")
+                para(f"The page cannot be drawn: {error_words(error)}", "said")
         if page is not None:
             self._report.clear()
             with self._report:
                 ui.add_css(within_report("style.css"))
                 # Made by the report's own templates, which escape whatever stands in the tables.
-                ui.html(str(page), sanitize=False).classes("report")
+                ui.html(without_commands(str(page)), sanitize=False).classes("report")
         self._draw_numbers(people)
 
     def _draw_giving(self, people: People) -> None:
         plan = people.plans.get(self._player)
+        lines = people.plan_lines(self._player)[:1]
+        given = assignments(self._desk.store)
+        own = given[given["player"] == self._player]
+        drills = [(each.drill, each.faults[0]) for each in plan.drills] if plan is not None else []
+        drawn = (lines, own.to_dict("records"), drills, people.paused(self._player))
+        if drawn == self._drawn:
+            # Left as it is: a question may be open in it.
+            return
+        self._drawn = drawn
         self._giving.clear()
         with self._giving:
             # Why, and what comes next, stand in the report's part below.
-            for line in people.plan_lines(self._player)[:1]:
+            for line in lines:
                 para(line, "lead")
-            given = assignments(self._desk.store)
-            own = given[given["player"] == self._player]
             if len(own):
                 rows = [
                     [
@@ -97,52 +106,11 @@ class PlayerPlace:
                 ]
                 table("Drills given", ["drill", "for", "from"], rows)
             if people.paused(self._player):
-                para(
-                    "Paused: speak with the player first. No drill is given until the coach's notes say otherwise.",
-                    "said",
-                )
+                paused_words(self._session, self._player)
             elif plan is None or not plan.drills:
                 para("There is no drill to give now; the page below says why.", "said")
             else:
-                self._form(people, plan.drills)
-
-    def _form(self, people: People, drills: tuple[PlayerDrill, ...]) -> None:
-        with ui.element("div").classes("card"):
-            heading(2, "Give a drill")
-            choices = {
-                each.drill: f"{people.coaching.book[each.drill].name}, for {people.coaching.words[each.faults[0]]}"
-                for each in drills
-            }
-            chosen = ui.select(choices, value=drills[0].drill, label="Drill").classes("wide")
-            balls = ui.number("Balls a week, if it was said", min=1, max=99_999, precision=0).classes("wide")
-            with ui.element("div").classes("bar"):
-                asked = ui.checkbox("I have asked today, and the player may practise")
-                ui.button(
-                    "Give it",
-                    on_click=lambda: self._give(people, drills, chosen.value, balls.value, asked.value),
-                )
-
-    def _give(
-        self, people: People, drills: tuple[PlayerDrill, ...], drill: str, balls: float | None, asked: bool
-    ) -> None:
-        fault = next(each.faults[0] for each in drills if each.drill == drill)
-        cells = {"player": self._player, "drill": drill, "fault": fault}
-        cells |= {"balls_a_week": str(int(balls)) if balls else "", "hurts": "none" if asked else ""}
-        try:
-            # With what is known at this moment: another page may have held the drills since.
-            read = People(self._desk).give(cells)
-        except FaultmlError as error:
-            ui.notify(f"Not given: {error}", type="negative")
-            return
-        if isinstance(read, Giving):
-            ui.notify(f"Given: {read.drill.name}, from {read.given.since}. {read.dose}.")
-            return
-        # Of a player's health nothing is said here: this page may be shown.
-        if {each.code for each in read} <= CARE:
-            why = "paused, or something has to be asked first: see the coach's notes"
-        else:
-            why = "; ".join(f"expected {each.expected}" for each in read)
-        ui.notify(f"Not given: {why}.", type="warning", timeout=0, close_button="Close")
+                DrillForm(self._desk, self._session, self._player, self._hurts, people, plan.drills)
 
     def _draw_numbers(self, people: People) -> None:
         self._numbers.clear()
@@ -154,9 +122,8 @@ class PlayerPlace:
         explanation = explanation_now(
             explanation, people.known.body(self._player), people.coaching, people.today
         )
-        with self._numbers, ui.element("details"):
-            Words("summary", "Every number behind the drill")
-            Words("pre", "\n".join(as_lines(explanation, people.coaching)))
+        with self._numbers:
+            numbers_part(explanation, people.coaching)
 
 
 class CardPlace:

@@ -16,6 +16,7 @@ from faultml.desk.drawn import Onset, raw_picture, window_edges
 from faultml.desk.frame import frame
 from faultml.desk.linked import LinkedDrawings, Shown, plain_chart
 from faultml.desk.motion import SwingCurves
+from faultml.desk.not_assessed import why_words
 from faultml.desk.people import People
 from faultml.desk.places.landmarks import LandmarkPanel
 from faultml.desk.video import SwingVideo
@@ -23,7 +24,6 @@ from faultml.desk.words import Words, bullets, heading, keys, para
 from faultml.drawings.corridor import corridor_for
 from faultml.errors import FaultmlError
 from faultml.faults.catalogue import PHASE_STARTS
-from faultml.recordings.findings import findings
 from faultml.report.text import measure_words, percent, shown, size
 
 KEYS: Final = {
@@ -134,7 +134,7 @@ class SwingPlace:
             if curves is None:
                 para("The recording of this swing is not in the season folder, so it cannot be drawn.")
             else:
-                para(f"Not assessed: {_why(str(row['reason']))}. The angles as recorded:", "said")
+                para(f"Not assessed: {why_words(str(row['reason']))}. The angles as recorded:", "said")
                 plain_chart(raw_picture(curves))
 
     def _draw_assessed(self, row: pd.Series, curves: SwingCurves) -> None:
@@ -211,11 +211,6 @@ def _first_drill(desk: Desk, player: str) -> PlayerDrill | None:
     except FaultmlError:  # results of another version: swings are drawn all the same
         return None
     return plan.drills[0] if plan is not None and plan.drills else None
-
-
-def _why(reason: str) -> str:
-    finding = findings().get(reason)
-    return finding.words if finding else "it is no full swing" if reason == "no-full-swing" else reason
 
 
 def _onsets(called: pd.DataFrame, desk: Desk) -> list[Onset]:

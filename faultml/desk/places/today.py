@@ -14,6 +14,7 @@ from faultml.desk.live import on_change
 from faultml.desk.people import People, Person
 from faultml.desk.places.hurts import HurtsDialog
 from faultml.desk.places.names import NamesPart
+from faultml.desk.plain_words import error_words
 from faultml.desk.progress import JobView, unfinished
 from faultml.desk.roster import rename_in_roster
 from faultml.desk.sessions import Session
@@ -61,7 +62,8 @@ class TodayPlace:
                 people = People(self._desk)
             except FaultmlError as error:
                 para(
-                    f"The results cannot be read as they are: {error}. Assess every swing again on the Tray.",
+                    f"The results cannot be read as they are: {error_words(error)}. "
+                    "Assess every swing again on the Tray.",
                     "said",
                 )
                 return
@@ -84,9 +86,11 @@ class TodayPlace:
             heading(2, "Everybody else" if pressing else "Everybody")
             with ui.element("ul").classes("plain"):
                 for each in others:
-                    with ui.element("li"):
-                        self._link(each)
-                        Words("span", f" {each.plan[0] if each.plan else ''}")
+                    with ui.element("li").classes("person short"):
+                        with ui.element("div").classes("grow"):
+                            self._link(each)
+                            Words("span", f" {each.plan[0] if each.plan else ''}")
+                        self._hurts_button(each)
 
     def _person(self, person: Person) -> None:
         with ui.element("div").classes("person"):
@@ -95,8 +99,11 @@ class TodayPlace:
                 Words("p", "; ".join(reason.words for reason in person.reasons)).classes("tight")
                 for line in person.plan[:2]:
                     Words("p", line).classes("note tight")
-            button = ui.button("Hurts", on_click=lambda: self._hurts.press(person.player)).props("outline")
-            button.props["aria-label"] = f"Hurts: hold every drill of {shown(person.player)}"
+            self._hurts_button(person)
+
+    def _hurts_button(self, person: Person) -> None:
+        button = ui.button("Hurts", on_click=lambda: self._hurts.press(person.player)).props("outline")
+        button.props["aria-label"] = f"Hurts: hold every drill of {shown(person.player)}"
 
     def _link(self, person: Person) -> None:
         Words("a", shown(person.player)).props(f'href="/player/{self._session.key(person.player)}"').classes(
@@ -144,7 +151,7 @@ class TodayPlace:
                 )
             )
         except FaultmlError as error:
-            ui.notify(str(error), type="negative")
+            ui.notify(error_words(error), type="negative")
         self._draw()
 
     async def _backup(self) -> None:
@@ -153,7 +160,7 @@ class TodayPlace:
         try:
             await asyncio.to_thread(self._desk.store.backup, path)
         except FaultmlError as error:
-            ui.notify(f"No backup: {error}", type="negative")
+            ui.notify(f"No backup: {error_words(error)}", type="negative")
             return
         ui.notify(f"Backup: {BACKUPS}/{path.name}")
 

@@ -9,19 +9,20 @@ import pandas as pd
 from nicegui import ui
 from nicegui.events import KeyEventArguments
 
-from faultml.classifier.coach_adaptation import load_adaptation
 from faultml.desk.desk import Desk
-from faultml.desk.folder import Adaptation
 from faultml.desk.frame import frame
 from faultml.desk.linked import LinkedDrawings, Shown
+from faultml.desk.live import on_change
 from faultml.desk.motion import SwingCurves
-from faultml.desk.progress import JobView
-from faultml.desk.words import Words, bullets, heading, keys, para
+from faultml.desk.places.coach_name import ask_name
+from faultml.desk.places.learning import LearningPart
+from faultml.desk.plain_words import error_words
+from faultml.desk.words import Words, heading, keys, para
 from faultml.errors import FaultmlError
-from faultml.labels.other import OtherFault, add_other, named_faults, named_line
+from faultml.labels.other import OtherFault, add_other, named_faults
 from faultml.labels.queue import Answered, Question, VerdictQueue
-from faultml.labels.verdict import verdicts
-from faultml.report.text import count, measure_words, percent, shown
+from faultml.report.text import measure_words, percent, shown
+from faultml.results import Results
 
 ANSWERS: Final = {"y": "yes", "n": "no", "u": "unsure"}
 KEYS: Final = {
@@ -31,8 +32,6 @@ KEYS: Final = {
     ",": "cursor back",
     ".": "cursor on",
 }
-FEWEST_GOLFERS: Final = 5
-"""To hold golfers out; a test holds it against `faultml.pipelines.retraining.cross_validation`."""
 
 
 class VerdictPlace:
@@ -41,6 +40,7 @@ class VerdictPlace:
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
         self._queue: VerdictQueue | None = None
+        self._results: Results | None = None
         self._drawings: LinkedDrawings | None = None
         self._phase = 1.0
         self._refilling = False
@@ -57,29 +57,34 @@ class VerdictPlace:
                 if self._desk.remembered.coach:
                     self._begin()
                 else:
-                    self._ask_name()
+                    ask_name(
+                        self._desk,
+                        "Whose verdicts are these? Each coach sees swings their own way, so answers are kept by name.",
+                        self._begin_anew,
+                    )
+            on_change(self._desk, self._refresh)
         ui.keyboard(on_key=self._key)
 
-    def _ask_name(self) -> None:
-        para(
-            "Whose verdicts are these? Each coach sees swings their own way, so answers are kept by name.",
-            "lead",
-        )
-        name = ui.input("Your name", validation={"1 to 60 letters": lambda text: 0 < len(text.strip()) <= 60})
+    def _begin_anew(self) -> None:
+        """With the results and the name that hold now."""
+        self._page.clear()
+        self._drawings = None
+        with self._page:
+            self._begin()
 
-        def keep() -> None:
-            if name.validate():
-                self._desk.name_coach(name.value.strip())
-                self._page.clear()
-                with self._page:
-                    self._begin()
-
-        name.on("keydown.enter", keep)
-        ui.button("Begin", on_click=keep)
+    def _refresh(self) -> None:
+        """Follow what other pages and commands change; a queue of former results would ask about what is gone."""
+        if self._queue is None:
+            return
+        if self._desk.season.results is self._results:
+            self._learning.refresh()
+        elif self._desk.season.results is not None and not self._dialog.value:
+            self._begin_anew()
 
     def _begin(self) -> None:
         results = self._desk.season.results
         assert results is not None
+        self._results = results
         coach = self._desk.remembered.coach
         self._queue = VerdictQueue(self._desk.store, results, coach, self._desk.season.catalogue())
         keys(KEYS)
@@ -94,7 +99,7 @@ class VerdictPlace:
             ui.button("Something else (s)", on_click=self._something_else).props("outline")
         self._last = para("", "said").mark("last")
         self._body = ui.element("div")
-        self._learning = LearningPart(self._desk, coach)
+        self._learning = LearningPart(self._desk, coach, self._begin_anew)
         self._build_dialog()
         self._ask()
 
@@ -105,7 +110,7 @@ class VerdictPlace:
         try:
             answered = self._queue.answer(verdict)
         except FaultmlError as error:
-            ui.notify(f"Not kept: {error}", type="negative", timeout=0, close_button="Close")
+            ui.notify(f"Not kept: {error_words(error)}", type="negative", timeout=0, close_button="Close")
             return
         self._last.set_text(self._opinion(answered))
         self._ask()
@@ -208,7 +213,7 @@ class VerdictPlace:
         try:
             add_other(self._desk.store, other)
         except FaultmlError as error:
-            ui.notify(f"Not kept: {error}", type="negative")
+            ui.notify(f"Not kept: {error_words(error)}", type="negative")
             return
         ui.notify(f"Kept: {shown(other.name)}. The question is still open.")
         self._name.set_value("")
@@ -230,104 +235,3 @@ class VerdictPlace:
             self._something_else()
         elif name in (",", ".") and self._drawings is not None:
             self._drawings.step(1 if name == "." else -1)
-
-
-class LearningPart:
-    """How many answers there are, what they taught, and which adaptation is in use."""
-
-    def __init__(self, desk: Desk, coach: str) -> None:
-        self._desk = desk
-        self._coach = coach
-        heading(2, "What is learned from it")
-        self._counted = para("").mark("counted")
-        self._others = ui.element("div")
-        self._jobs = ui.element("div")
-        self._versions = ui.element("div")
-        self._button = ui.button("Learn from these answers", on_click=self._retrain)
-        self.count()
-        self._show_versions()
-
-    def count(self) -> None:
-        """Say how many answers there are and what they are enough for."""
-        held = verdicts(self._desk.store, coach=self._coach)
-        sure = held[held["verdict"].isin(("yes", "no"))]
-        golfers, swings = sure["player"].nunique(), len(sure.drop_duplicates(["player", "session", "swing"]))
-        on = f"{count(swings, 'swing')} of {count(golfers, 'golfer')}"
-        lines = [f"{count(len(sure), 'answer')} of {shown(self._coach)} on {on}."]
-        if golfers < FEWEST_GOLFERS:
-            lines.append(
-                f"From {FEWEST_GOLFERS} golfers on, what is learned can be tried on golfers held out: "
-                f"{FEWEST_GOLFERS - golfers} to go."
-            )
-        else:
-            lines.append("Enough to try what is learned on golfers held out.")
-        self._counted.set_text(" ".join(lines))
-        self._button.set_enabled(len(sure) > 0 and self._desk.jobs.active is None)
-        self._others.clear()
-        named = named_faults(self._desk.store)
-        if named:
-            with self._others:
-                heading(3, "Named outside the catalogue")
-                bullets([named_line(each) for each in named])
-
-    def _retrain(self) -> None:
-        self._button.disable()
-        self._jobs.clear()
-        with self._jobs:
-            JobView(self._desk, self._desk.retrain(self._coach), on_end=lambda _: self._after())
-
-    def _after(self) -> None:
-        self._button.enable()
-        self._show_versions()
-
-    def _show_versions(self) -> None:
-        known = self._desk.remembered
-        used = known.used[-1] if known.used else ""
-        self._versions.clear()
-        with self._versions:
-            if known.learned:
-                heading(3, "Learned so far")
-            for adaptation in reversed(known.learned):
-                with ui.element("div").classes("card"):
-                    self._version(adaptation, used)
-            if used:
-                ui.button("Go back to what was used before", on_click=self._roll_back).props("outline")
-
-    def _version(self, adaptation: Adaptation, used: str) -> None:
-        try:
-            learned, _ = load_adaptation(self._desk.folder.coaches / adaptation.folder)
-        except FaultmlError as error:
-            para(f"Learned {adaptation.learned}: cannot be read ({error.code}).")
-            return
-        about = f"{count(learned.swings, 'swing')} of {count(learned.golfers, 'golfer')}"
-        para(f"Learned from {shown(adaptation.coach)} at {adaptation.learned}: {about}.")
-        tried = learned.held_out
-        if tried:
-            para(
-                "On golfers held out, how far these answers are missed (log loss, less is better): the model alone "
-                f"{tried['default']:.3f}, with this {tried['adapted']:.3f} (difference {tried['difference']:+.3f}, "
-                f"95 % {tried['low']:+.3f} to {tried['high']:+.3f})."
-            )
-        if not learned.adopted:
-            para(f"It would move nothing: {learned.why}.")
-        elif adaptation.folder == used:
-            para("In use.")
-        elif not tried:
-            para(
-                "It has not been tried on golfers held out, so it is not offered for use: verdicts on more golfers "
-                "make that possible."
-            )
-        else:
-            ui.button("Use it from now on", on_click=lambda: self._adopt(adaptation))
-
-    def _adopt(self, adaptation: Adaptation) -> None:
-        self._jobs.clear()
-        with self._jobs:
-            JobView(self._desk, self._desk.adopt(adaptation))
-        self._show_versions()
-
-    def _roll_back(self) -> None:
-        self._jobs.clear()
-        with self._jobs:
-            JobView(self._desk, self._desk.roll_back())
-        self._show_versions()

@@ -102,15 +102,19 @@ def test_what_cannot_be_is_refused_on_the_page_and_nothing_is_kept(folder: Path)
     visit(folder, story)
 
 
-def test_without_a_name_nothing_is_kept(folder: Path) -> None:
+def test_a_name_is_asked_before_anything_is_moved_and_once(folder: Path) -> None:
     async def story(user: User, desk: Desk) -> None:
         await user.open("/swings")
         press(user, "l")
+        await user.should_see("Who moves it?")
         press(user, ".")
         press(user, "k")
-        await user.should_see("Say first who you are")
         assert all_moved(desk.store) == []
+        await user.should_not_see("Keep it there")
         user.find(kind=ui.input, content="Your name").type("ben")
+        user.find("Begin").click()
+        await user.should_see("Keep it there")
+        await user.should_not_see("Who moves it?")
         press(user, ".")
         press(user, "k")
         assert [each.coach for each in all_moved(desk.store)] == ["ben"] and desk.remembered.coach == "ben"

@@ -26,7 +26,8 @@ from faultml.desk.desk import Desk
 from faultml.desk.drops import new_drop, safe_name
 from faultml.desk.folder import DeskFolder
 from faultml.desk.jobs import ClassifyWork, ImportWork, Job, Jobs
-from faultml.desk.review import concluded_line
+from faultml.desk.not_assessed import not_assessed_lines, why_words
+from faultml.desk.review import concluded_line, misfit_lines
 from faultml.errors import InputError
 from faultml.importing.layout import Layout, open_questions
 
@@ -93,7 +94,7 @@ def test_files_of_an_unknown_recorder_come_in_by_answering_and_are_assessed(
         await until("They read like files of the recorder you called recorder", user)
         user.find("Read them in").click()
         job = await ended(desk)
-        assert job.state == "failed" and "known-swings" in job.progress.failed
+        assert job.state == "failed" and "swings that the season does not hold yet" in job.progress.failed
         assert len([path for path in desk.folder.season.iterdir() if path.name.startswith("import-")]) == 1
 
     visit(tmp_path / "new", story)
@@ -355,3 +356,42 @@ def test_a_job_gets_no_token_and_says_when_the_program_fails(
         assert job.progress.failed and os.environ["FAULTML_TOKEN"] not in job.progress.failed
 
     visit(folder, story)
+
+
+def test_every_recording_that_was_not_assessed_is_named_with_the_reason_in_words(folder: Path) -> None:
+    swings = pd.read_parquet(folder / "results" / "swings.parquet")
+    out = swings[~swings["assessed"]]
+    assert len(out)
+    lines = not_assessed_lines(swings)
+    for row in out.itertuples(index=False):
+        own = [line for line in lines if line.startswith(f"{row.player}, ")]
+        assert any(
+            f"{row.session} swing {row.swing}" in line and why_words(row.reason) in line for line in own
+        )
+    assert "no-full-swing" not in " ".join(lines)
+
+    async def story(user: User, desk: Desk) -> None:
+        await user.open("/tray")
+        await user.should_see(f"{len(swings) - len(out)} of {len(swings)} recordings assessed")
+        await user.should_see(lines[0])
+
+    visit(folder, story)
+
+
+def test_files_that_do_not_fit_are_named_with_player_and_reason_before_anything_is_read_in(
+    tmp_path: Path,
+) -> None:
+    """Ben's files lack the column of roll that Ann's have: they would be left out whole."""
+    files = []
+    for player, columns in (("Ann", "abcd"), ("Ben", "abd")):
+        path = tmp_path / f"{player}-2031-05-02-01.txt"
+        table = pd.read_csv(unnamed(tmp_path), sep=";")
+        files.append(path)
+        table[["ticks", *columns]].to_csv(path, index=False, sep=";")
+    answers = begun(files)
+    for angle, column in (("flexion", "a"), ("ulnar", "b"), ("pronation", "c")):
+        answers = answers.answered({f"angles.{angle}.column": column})
+    answers = answers.answered({"angles.flexion.positive": "extension", "worn.arm": "lead"})
+    (line,) = misfit_lines(answers.layout, tmp_path / "new.toml", files)
+    assert line.startswith("Left out: 1 file of Ben: expected") and "(Ben-2031-05-02-01.txt)" in line
+    assert "c" in line.split("expected ")[1]

@@ -8,10 +8,11 @@ from desk_fakes import ended, press, visit
 from nicegui import ui
 from nicegui.testing import User
 
-from faultml.classifier.coach_adaptation import load_adaptation
+from faultml.classifier.coach_adaptation import CoachAdaptation, FaultAdaptation, load_adaptation
 from faultml.desk.desk import Desk
-from faultml.desk.places import verdicts as verdicts_place
-from faultml.desk.places.verdicts import FEWEST_GOLFERS
+from faultml.desk.folder import Adaptation
+from faultml.desk.places import learning
+from faultml.desk.places.learning import FEWEST_GOLFERS
 from faultml.faults.catalogue import load_catalogue
 from faultml.labels.choose import REPEAT_OCCASION
 from faultml.labels.other import OtherFault, add_other, export_others, named_faults, other_faults
@@ -19,6 +20,7 @@ from faultml.labels.queue import NOT_BLIND, VerdictQueue
 from faultml.labels.rules import QueueRules
 from faultml.labels.verdict import verdicts
 from faultml.pipelines.retraining import cross_validation
+from faultml.report.text import shown_reading
 from faultml.results import read_results
 from faultml.store import open_store
 
@@ -179,14 +181,21 @@ def test_what_was_learned_is_shown_adopted_and_rolled_back(
         await user.open("/verdicts")
         user.find("Learn from these answers").click()
         job = await ended(desk)
-        assert job.state == "done" and any("golfers" in line for line in job.progress.lines)
+        assert job.state == "done" and len(job.progress.lines) == 1
         (learned,) = desk.remembered.learned
         assert (learned.coach, desk.remembered.used) == ("ann", ())
         await user.should_see("Learned from ann", retries=40)
         kept, _ = load_adaptation(desk.folder.coaches / learned.folder)
+        rows = learning.edge_rows(kept, desk.season.own_catalogue, desk.coaching.words)
+        known = {name for name, seen in kept.faults.items() if seen.swings}
+        assert {row[0] for row in rows} == {desk.coaching.words[name] for name in known} and rows
+        await user.should_see("95 % sure between")
+        await user.should_see(rows[0][1])
+        said = " ".join(str(getattr(each, "text", "")) for each in user.client.elements.values())  # type: ignore[union-attr]
+        assert not [name for name in known if "_" in name and name in said] and "faultml " not in said
         for tried in (kept.held_out, {}):
             as_if = msgspec.structs.replace(kept, held_out=tried, adopted=True)
-            monkeypatch.setattr(verdicts_place, "load_adaptation", lambda path, as_if=as_if: (as_if, None))
+            monkeypatch.setattr(learning, "load_adaptation", lambda path, as_if=as_if: (as_if, None))
             await user.open("/verdicts")
             await (user.should_see if tried else user.should_not_see)("Use it from now on", retries=5)
         monkeypatch.undo()
@@ -201,5 +210,47 @@ def test_what_was_learned_is_shown_adopted_and_rolled_back(
         back = desk.season.results
         assert back is not None and "coach" not in back.run
         assert back.faults["probability"].equals(before.faults["probability"])
+
+    visit(folder, story)
+
+
+def test_an_adaptation_is_in_use_only_once_the_season_was_assessed_with_it(folder: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        job = desk.adopt(Adaptation("none-there", "ann", "2031-01-01T00:00:00Z"))
+        assert desk.remembered.used == ()
+        assert (await ended(desk)).state == "failed" and desk.remembered.used == ()
+        assert job.progress.failed and "none-there" not in job.progress.failed
+
+    visit(folder, story)
+
+
+def test_edges_are_shown_in_words_and_on_the_side_where_the_page_shows_them() -> None:
+    catalogue = load_catalogue()
+    fault = next(fault for fault in catalogue.faults if fault.unit == "deg" and fault.sign < 0)
+    seen = FaultAdaptation(shift=2.0, shift_sd=1.0, softness=1.0, swings=30, golfers=6, coefficients={})
+    learned = msgspec.convert(
+        dict.fromkeys(("lapse_rate", "lapse_rate_sd", "unrelated", "swings", "golfers"), 0)
+        | dict.fromkeys(("coach", "learned", "model_sha256", "edges_sha256", "labels_sha256", "why"), "x")
+        | {"schema": 1, "adopted": True, "labelled_players": [], "held_out": {}}
+        | {"faults": {fault.id: msgspec.to_builtins(seen)}},
+        CoachAdaptation,
+    )
+    ((name, now, yours, between, answers, golfers),) = learning.edge_rows(
+        learned, catalogue, {fault.id: "a fault"}
+    )
+    assert (name, answers, golfers) == ("a fault", "30", "6")
+    assert now == shown_reading(fault, fault.edge) and yours == shown_reading(fault, fault.edge - 2.0)
+    low, high = (shown_reading(fault, fault.edge - 2.0 - side * 1.96) for side in (1, -1))
+    assert sorted(between.split(" and ")) == sorted((low, high))
+
+
+def test_the_page_follows_answers_given_elsewhere(folder: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        desk.name_coach("ann")
+        await user.open("/verdicts")
+        assert "0 answers of ann" in text(user, "counted")
+        made = VerdictQueue(desk.store, read_results(folder / "results"), "ann", load_catalogue(), RULES)
+        answered(made, "yes")
+        await user.should_see("1 answer of ann", retries=40)
 
     visit(folder, story)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-from faultml.channels import CHANNELS
+from faultml.channels import CHANNELS, FLEXION, ULNAR
 from faultml.faults.measure import coordinate
 from faultml.synthetic.clock import RATE_HZ
 from faultml.synthetic.rehearsal_rules import TOP_PHASE, Kind, Range, Route
@@ -97,6 +97,9 @@ def draw_repetition(
     way, rests = _way(route, kind, plan, random)
     knots, at_places, elevation = _knots(route, golfer, random)
     setup = golfer.setup_deg + random.normal(0, 1.2, 3)
+    if random.random() < kind.setup_moved_share:
+        moved_deg = random.choice([-1.0, 1.0]) * random.uniform(*kind.setup_moved_deg)
+        setup[random.choice([FLEXION, ULNAR])] += moved_deg
     curve = np.zeros((3, len(way.phase)))
     raised = np.full(len(way.phase), elevation[0])
     if len(knots) > 1:

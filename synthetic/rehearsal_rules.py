@@ -54,6 +54,8 @@ class Kind(Record, frozen=True):
         Chance of an attempt before a repetition that is broken off before the window can be judged.
     part_share
         Share of repetitions that end before the drill's last place.
+    setup_moved_share, setup_moved_deg
+        Share of repetitions whose setup is so far from the usual one in flexion or ulnar deviation.
     full_swing
         Whether a swing at full speed is made in the middle.
     runs_on
@@ -69,6 +71,8 @@ class Kind(Record, frozen=True):
     hesitation_s: Range = (0.0, 0.0)
     broken_off_share: Share = 0.0
     part_share: Share = 0.0
+    setup_moved_share: Share = 0.0
+    setup_moved_deg: Range = (0.0, 0.0)
     full_swing: bool = False
     runs_on: bool = False
 

@@ -28,7 +28,6 @@ from faultml.synthetic.rehearsal_motion import (
 from faultml.synthetic.rehearsal_recorder import record_rehearsal
 from faultml.synthetic.rehearsal_rules import Kind, Route, load_rehearsal_rules
 from faultml.synthetic.rehearsal_truth import (
-    NEAR_PHASE,
     AskedWindow,
     RehearsalTruth,
     RepetitionTruth,
@@ -213,7 +212,7 @@ class _Session:
                 visits=way.visits,
                 hesitations_s=way.hesitations_s,
                 whole=end == route.end_phase,
-                whole_stretch=end >= min(coordinate(last), route.end_phase) - NEAR_PHASE,
+                whole_stretch=end >= min(coordinate(last), route.end_phase) - 1e-9,
                 setup_deg=setup_angles(way, made.angles_deg),
                 reading=read_window(self._window, way, made.angles_deg),
                 moment_doubt_deg=moment_doubt(self._window, way, made.angles_deg),

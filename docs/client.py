@@ -349,6 +349,7 @@ class SwingOut(TypedDict):
     impact_sd_s: float | None
     finish_sd_s: float | None
     impact_marked: bool
+    impact_from: str
     coach_landmarks: list[str]
     tempo: float | None
     address_flexion_deg: float | None
@@ -422,6 +423,10 @@ class SwingIn(TypedDict):
     """Forearm, degrees: + pronation; null: not recorded."""
     impact_s: NotRequired[float | None]
     """Contact, s, where the recorder marks it."""
+    impact_sd_s: NotRequired[float | None]
+    """How surely it is marked, SD, s, 0 to 0.1."""
+    impact_from: NotRequired[Literal["recorder", "shock", "coach"] | None]
+    """What marked it; null: the recorder."""
     mounting_sd_deg: NotRequired[float | None]
     """How surely the sensor's turn is known, SD, degrees."""
     declared_rate_hz: NotRequired[float | None]

@@ -16,6 +16,7 @@ from faultml.classifier.bundle import Bundle
 from faultml.classifier.coded import Coded
 from faultml.classifier.mounting import with_mounting
 from faultml.classifier.promise import DEFAULT_FALSE_SHARE, golfers_needed
+from faultml.classifier.shock_marks import without_far_shocks
 from faultml.classifier.steps import ClassifierStep, DetectorStep, FeatureStep, FilterStep
 from faultml.errors import BundleError
 from faultml.faults.catalogue import Catalogue
@@ -28,7 +29,8 @@ from faultml.motion.curves import Curves
 from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import Windows, make_windows
 from faultml.quality.notice import notice_motion, refusals, widening, with_noticed
-from faultml.recordings.corrections import landmark_times
+from faultml.recordings.corrections import MOVABLE, landmark_sds, landmark_times
+from faultml.recordings.schema import IMPACT_FROM_COLUMN, IMPACT_SOURCES
 from faultml.recordings.swings import SwingBatch
 from faultml.runtime.faults import INTERVAL_Z, Posterior
 
@@ -43,6 +45,9 @@ YES_PAST_SOFTNESS: Final = 0.80
 
 CALLS: Final = ("", "no", "borderline", "yes")
 STATUSES: Final = ("assessed", "not_assessed", "not_learned")
+
+INFERRED: Final = "inferred"
+"""What placed an impact that nothing marks."""
 
 NOT_FULL: Final = "no-full-swing"
 NO_PRONATION: Final = "pronation-missing"
@@ -113,6 +118,15 @@ class Assessment:
     def fault_assessed(self) -> NDArray[np.bool_]:
         """``(n_swings, n_faults)`` which faults were assessed."""
         return self.coded_status.codes == STATUSES.index("assessed")
+
+    @property
+    def impact_from(self) -> Texts:
+        """``(n_swings,)`` what placed the impact: ``recorder``, ``shock`` or ``coach``, else ``inferred``."""
+        table = self.batch.table
+        placed_by = table[IMPACT_FROM_COLUMN].to_numpy(object) if IMPACT_FROM_COLUMN in table else ""
+        marked = np.where(placed_by == "", IMPACT_SOURCES[0], placed_by)
+        found = np.where(self.windows.marked, marked, INFERRED)
+        return np.where(self.by_coach[:, MOVABLE.index("impact")], "coach", found).astype(object)
 
     @property
     def landmarks_s(self) -> Array:
@@ -193,8 +207,9 @@ class Assessor:
 
     def assess(self, batch: SwingBatch) -> Assessment:
         """Assess every swing of a batch; a swing's result does not depend on the others."""
-        recorded = make_windows(batch)
-        placed = place(recorded, self.detector.predict(recorded), landmark_times(batch))
+        recorded = without_far_shocks(batch, make_windows(batch), self.detector)
+        inferred = self.detector.predict(recorded)
+        placed = place(recorded, inferred, landmark_times(batch), landmark_sds(batch))
         windows, landmarks = placed.windows, placed.landmarks
         curves = Curves.read(windows, landmarks)
         features = self.compute_features(self.catalogue, windows, landmarks, curves)

@@ -48,6 +48,7 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
         for k, name in enumerate(LANDMARKS)
     }
     frame["impact_marked"] = assessment.windows.marked & assessed
+    frame["impact_from"] = np.where(assessed, assessment.impact_from, "")
     moved: list[list[str]] = [[] for _ in range(len(table))]
     for row, name in zip(*np.nonzero(assessment.by_coach & assessed[:, None]), strict=True):
         moved[row].append(MOVABLE[name])

@@ -14,8 +14,7 @@ from faultml.labels.landmarks import (
     moved_on,
     undo_landmark,
 )
-from faultml.motion.coach_landmarks import COACH_SD_S
-from faultml.recordings.corrections import MOVABLE, Landmark
+from faultml.recordings.corrections import COACH_SD_S, MOVABLE, Landmark
 from faultml.store import Store
 
 

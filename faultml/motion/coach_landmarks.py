@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +13,6 @@ from faultml.motion.window import OFFSETS_S, Windows
 
 Array = NDArray[np.float64]
 
-COACH_SD_S: Final = 0.010
-"""How surely a coach places a landmark on a drawn curve, SD in seconds; practice, no source."""
 _MIN_BACKSWING_S, _MIN_DOWNSWING_S, _MIN_FOLLOW_S = MIN_S
 
 
@@ -37,7 +35,7 @@ class Placed(NamedTuple):
     ignored: NDArray[np.bool_]
 
 
-def place(windows: Windows, found: Landmarks, coach_s: Array) -> Placed:
+def place(windows: Windows, found: Landmarks, coach_s: Array, coach_sd_s: Array) -> Placed:
     """Put a coach's landmarks in the place of those found.
 
     Parameters
@@ -46,6 +44,8 @@ def place(windows: Windows, found: Landmarks, coach_s: Array) -> Placed:
         As the model found them.
     coach_s
         ``(n_swings, 3)`` takeaway, top and impact on the recording's clock, NaN where not moved.
+    coach_sd_s
+        ``(n_swings, 3)`` how surely each is placed.
     """
     moved = np.isfinite(coach_s)
     if not moved.any():
@@ -59,7 +59,7 @@ def place(windows: Windows, found: Landmarks, coach_s: Array) -> Placed:
     offset_s, sd_s = found.offset_s.copy(), found.sd_s.copy()
     rows = used.any(axis=1)
     offset_s[rows] = _giving_way(found.offset_s[rows], np.where(used, given, np.nan)[rows])
-    sd_s[:, : IMPACT + 1][used] = COACH_SD_S
+    sd_s[:, : IMPACT + 1][used] = coach_sd_s[used]
     mark_s = np.where(used[:, IMPACT], np.nan, windows.mark_s)
     return Placed(replace(windows, mark_s=mark_s), Landmarks(offset_s, sd_s), used, moved.any(axis=1) & ~fits)
 

@@ -22,8 +22,6 @@ from faultml.runtime.dense import DenseNetwork
 Array = NDArray[np.float64]
 
 IMPACT: Final = LANDMARKS.index("impact")
-MARK_SD_S: Final = 0.002
-"""Uncertainty of a contact mark: two milliseconds, common practice, no source."""
 
 
 def _denser(reach_s: float, dense_s: float, count: int) -> Array:
@@ -98,7 +96,7 @@ def refined(windows: Windows, guess: Array, network: DenseNetwork, scale: Array)
     """A better guess and its standard deviations, ``(n_swings, 4)`` each."""
     arrival = quantiles(network.predict(look_near(windows, guess)), NEAR_EDGES_S, _LEVELS)
     sd_s = np.maximum((arrival[:, :, 2] - arrival[:, :, 1]) / _INTERVAL_SDS, _MIN_SD_S) * scale
-    sd_s[:, IMPACT] = np.where(windows.marked, MARK_SD_S, sd_s[:, IMPACT])
+    sd_s[:, IMPACT] = np.where(windows.marked, windows.mark_sd_s, sd_s[:, IMPACT])
     return settled(windows, guess + arrival[:, :, 0]), sd_s
 
 

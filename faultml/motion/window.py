@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from faultml.channels import PRONATION
 from faultml.motion.even import on_even_clock
 from faultml.motion.resample import lookup
+from faultml.recordings.schema import IMPACT_COLUMN, IMPACT_SD_COLUMN
 from faultml.recordings.swings import SwingBatch
 
 Array = NDArray[np.float64]
@@ -24,6 +25,11 @@ BEFORE_S: Final = 3.2
 AFTER_S: Final = 1.6
 OFFSETS_S: Final[Array] = np.arange(-BEFORE_S, AFTER_S, 1 / RATE_HZ)
 """Times of a window's samples relative to its anchor, ``(960,)``."""
+
+MARK_SD_S: Final = 0.002
+"""Uncertainty of a contact mark: two milliseconds, common practice, no source. No mark is taken for surer than that."""
+MARK_REACH_S: Final = 0.4
+"""A mark further than this from the fastest moment marks something else."""
 
 _SMOOTH_S: Final = 0.005
 _RATE_SMOOTH_S: Final = 0.010
@@ -50,6 +56,8 @@ class Windows:
         ``(n_swings,)``.
     mark_s
         ``(n_swings,)`` contact mark relative to the anchor; NaN where not marked.
+    mark_sd_s
+        ``(n_swings,)`` how surely a mark is placed, SD, at least `MARK_SD_S`; that where nothing is stated.
     sample_rate_hz
         ``(n_swings,)`` median sampling rate.
     noise_deg
@@ -63,6 +71,7 @@ class Windows:
     end_s: Array
     has_pronation: NDArray[np.bool_]
     mark_s: Array
+    mark_sd_s: Array
     sample_rate_hz: Array
     noise_deg: Array
 
@@ -107,7 +116,7 @@ def make_windows(batch: SwingBatch) -> Windows:
         rate_smooth_samples=_RATE_SMOOTH_S * RATE_HZ,
     )
     anchor_s = even.anchor_s
-    mark = batch.table["impact_s"].to_numpy(float) - anchor_s
+    mark = batch.table[IMPACT_COLUMN].to_numpy(float) - anchor_s
     return Windows(
         anchor_s=anchor_s,
         angles_deg=even.values,
@@ -115,10 +124,17 @@ def make_windows(batch: SwingBatch) -> Windows:
         start_s=first - anchor_s,
         end_s=last - anchor_s,
         has_pronation=np.asarray(has_pronation),
-        mark_s=np.where(np.abs(mark) <= 0.4, mark, np.nan),
+        mark_s=np.where(np.abs(mark) <= MARK_REACH_S, mark, np.nan),
+        mark_sd_s=_mark_sd(batch),
         sample_rate_hz=_sample_rate(batch.t_s, n_samples),
         noise_deg=even.roughness,
     )
+
+
+def _mark_sd(batch: SwingBatch) -> Array:
+    if IMPACT_SD_COLUMN not in batch.table:
+        return np.full(len(batch), MARK_SD_S)
+    return np.fmax(batch.table[IMPACT_SD_COLUMN].to_numpy(float), MARK_SD_S)
 
 
 def _ends(t_s: Array, n_samples: NDArray[np.int64]) -> tuple[Array, Array]:

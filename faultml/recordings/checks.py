@@ -17,7 +17,7 @@ from faultml.recordings.ledger import Ledger
 from faultml.recordings.problems import Problem
 from faultml.recordings.ranges import check_ranges
 from faultml.recordings.raw import RawSwings, Samples
-from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN, RATE_COLUMN
+from faultml.recordings.schema import MOUNTING_COLUMN, RATE_COLUMN
 from faultml.recordings.screen import Flat, flat_samples, pad_flat, screen
 from faultml.recordings.spikes import drop_spikes
 from faultml.recordings.swings import SwingBatch
@@ -72,11 +72,9 @@ def check_swings(raw: RawSwings, repeated: np.ndarray | None = None) -> Checked:
 
     t_s, angles_deg, n_samples = _pad(samples, flat, rows)
     words = settle_words(raw.table, ledger)
-    impact_s = raw.table[IMPACT_COLUMN].to_numpy().astype(float)
-    impact_s = settle_impact(impact_s, t_s, n_samples, ledger)
-    numbers = {IMPACT_COLUMN: impact_s, MOUNTING_COLUMN: settle_mounting(raw.table, ledger)}
-    numbers[RATE_COLUMN] = declared_hz
-    columns = {**ids, **words, **numbers, "reason": ledger.reasons, "findings": ledger.codes}
+    marks = settle_impact(raw.table, t_s, n_samples, ledger)
+    numbers = {MOUNTING_COLUMN: settle_mounting(raw.table, ledger), RATE_COLUMN: declared_hz}
+    columns = {**ids, **words, **marks, **numbers, "reason": ledger.reasons, "findings": ledger.codes}
     shot, codes = columns.pop("shot"), columns.pop("findings")
     table = pd.DataFrame(columns)
     for name in ("file", "row"):

@@ -13,6 +13,8 @@ from faultml.errors import InputError
 from faultml.recordings.problems import Problem, file_problem, shorten
 
 ROSTER_FILE: Final = "roster.csv"
+MARKS_FILE: Final = "marks.csv"
+"""A coach's marks of landmarks, see `faultml.recordings.marks`."""
 _ROSTER_BEGINS: Final = "roster"
 ANOTHER_ROSTER: Final = "another-roster"
 """Code of a second roster, whose rows nobody has read: no drill for anybody until there is one."""
@@ -43,10 +45,11 @@ _UTF16_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
 
 @dataclass
 class SeasonFiles:
-    """Readable files in reading order, the roster beside them, and what was passed over with its reason."""
+    """Readable files in reading order, the roster and marks beside them, and what was passed over with its reason."""
 
     files: list[tuple[Path, FileKind]] = field(default_factory=list)
     roster: Path | None = None
+    marks: list[Path] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
 
@@ -59,7 +62,7 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
     """The files of a season given as files and folders.
 
     Folders are searched with their subfolders, in the order of names; hidden files and folders, those that
-    begin with ``_``, README files, the roster and results folders are passed over.
+    begin with ``_``, README files, the roster, marks and results folders are passed over.
 
     Raises
     ------
@@ -87,6 +90,7 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
             found.problems.append(
                 file_problem(str(like), ANOTHER_ROSTER, expected, "a file named like a roster")
             )
+        found.marks += [each for each in _marks_in(folder, deep=path.is_dir()) if each not in found.marks]
         candidates = list(_walk(path)) if path.is_dir() else [path]
         if not candidates:
             found.problems.append(file_problem(str(path), "empty-folder", "Parquet or CSV files", "none"))
@@ -157,6 +161,17 @@ def _rosters_in(folder: Path, *, deep: bool, like: bool = False) -> list[Path]:
     return found
 
 
+def _marks_in(folder: Path, *, deep: bool) -> list[Path]:
+    found = []
+    for place, folders, names in os.walk(folder):
+        folders[:] = sorted(name for name in folders if deep and name[0] not in "._")
+        if RESULTS_MARK in names:
+            folders.clear()
+            continue
+        found += [Path(place, name) for name in sorted(names) if name.lower() == MARKS_FILE]
+    return found
+
+
 def _like_roster(name: str) -> bool:
     return name.lower().startswith(_ROSTER_BEGINS) and name.lower() != ROSTER_FILE
 
@@ -172,6 +187,7 @@ def _walk(folder: Path) -> Iterator[Path]:
                 name[0] not in "._"
                 and not name.lower().startswith(_ROSTER_BEGINS)
                 and not name.lower().startswith("readme")
+                and name.lower() != MARKS_FILE
             ):
                 yield Path(place, name)
 

@@ -42,12 +42,16 @@ class RawSwings:
         ``(sum(lengths),)`` float64, the swings' times end to end.
     angles_deg
         One float array of the same length for each channel of `faultml.channels.CHANNELS`, NaN where lost.
+    sensed
+        ``(n_axes, sum(lengths))`` what the recorder's sensor felt, from which a contact is placed; None where nothing
+        is known of it. It is of one reading of a file and is not carried on.
     """
 
     table: pa.Table
     lengths: NDArray[np.int64]
     t_s: NDArray[np.float64]
     angles_deg: tuple[NDArray[np.floating], ...]
+    sensed: NDArray[np.float64] | None = None
 
     def __len__(self) -> int:
         return len(self.lengths)

@@ -24,9 +24,11 @@ from numpy.typing import NDArray
 from faultml.errors import InputError
 from faultml.recordings.checks import check_swings
 from faultml.recordings.columns import check_names
+from faultml.recordings.corrections import CoachLandmark
 from faultml.recordings.files import ANOTHER_ROSTER, FileKind, find_files
 from faultml.recordings.fragments import PARTITION_SWINGS, Fragment, Piece, cut_fragments
 from faultml.recordings.long_csv import CsvSeason
+from faultml.recordings.marks import read_marks
 from faultml.recordings.parquet import ParquetSeason, read_table
 from faultml.recordings.problems import Problem, file_problem, shorten
 from faultml.recordings.raw import RawSwings
@@ -68,6 +70,8 @@ class Season:
         Files and folders in which a roster is looked for; none where it was named.
     names
         Names of the recordings that are read as a player of another name.
+    marks
+        Landmarks that a coach has placed in ``marks.csv`` beside the season, under the names of their players.
     """
 
     def __init__(
@@ -79,6 +83,7 @@ class Season:
         batch_size: int,
         paths: Sequence[Path] = (),
         names: tuple[SameName, ...] = (),
+        marks: tuple[CoachLandmark, ...] = (),
     ) -> None:
         self.paths = tuple(paths)
         self.n_swings = sum(scanned.players.values())
@@ -89,6 +94,7 @@ class Season:
         self.roster_unreadable = roster.unreadable
         self.batch_size = batch_size
         self.names = names
+        self.marks = marks
         self._pieces = pieces
         self._roster = roster
         # Batches may be drawn in one thread and problems taken in another.
@@ -188,8 +194,15 @@ def open_season(
         # What the other one says of anybody is not known.
         known = known._replace(unreadable=True)
     problems.extend(known.problems)
+    marks = read_marks(found.marks)
+    problems.extend(marks.problems)
+    placed = tuple(
+        msgspec.structs.replace(each, player=players_of.get(each.player, each.player))
+        for each in marks.landmarks
+    )
     scanned = Scanned(dict(players), repeats, unread)
-    return Season(pieces, scanned, known, problems, batch_size, () if roster else paths, tuple(names))
+    beside = () if roster else paths
+    return Season(pieces, scanned, known, problems, batch_size, beside, tuple(names), placed)
 
 
 def read_fragment(

@@ -18,9 +18,10 @@ class SwingBatch:
     table
         One row a swing, index 0..n-1: ``player, session, swing`` (text), ``hand, club, context`` (text, ""
         where not given; context defaults to "play"), ``shot`` (tuple of words, empty where not given),
-        ``impact_s`` (float, NaN where not marked), optionally ``mounting_sd_deg`` (float, how surely the sensor's
-        turn about the forearm is known; NaN where not stated), ``reason`` ("" where the swing may be assessed, else the
-        code of what refused it) and ``findings`` (tuple of codes).
+        ``impact_s`` (float, NaN where not marked), optionally ``impact_sd_s`` (float, NaN where not stated) and
+        ``impact_from`` (what placed the mark: recorder, shock or coach), optionally ``mounting_sd_deg`` (float, how
+        surely the sensor's turn about the forearm is known; NaN where not stated), ``reason`` ("" where the swing may
+        be assessed, else the code of what refused it) and ``findings`` (tuple of codes).
     t_s
         ``(n_swings, n_samples)`` float64, strictly increasing within a swing, NaN after its end.
     angles_deg

@@ -14,11 +14,16 @@ from faultml.recordings.schema import (
     CONTEXTS,
     DEFAULT_CONTEXT,
     HANDS,
+    IMPACT_COLUMN,
+    IMPACT_FROM_COLUMN,
+    IMPACT_SD_COLUMN,
+    IMPACT_SOURCES,
     MOUNTING_COLUMN,
     SHOT_WORDS,
 )
 
 MAX_MOUNTING_SD_DEG = 90.0
+MAX_IMPACT_SD_S = 0.1
 
 _SEPARATOR = re.compile(r"[\s,;|+/]+")
 
@@ -39,17 +44,39 @@ def settle_words(table: pa.Table, ledger: Ledger) -> dict[str, object]:
 
 
 def settle_impact(
-    impact_s: NDArray[np.float64], t_s: NDArray[np.float64], n_samples: NDArray[np.int64], ledger: Ledger
-) -> NDArray[np.float64]:
-    """Contact marks ``(n_swings,)`` on the recording's clock; NaN where there is none or it lies outside."""
-    if not t_s.shape[1]:
-        return impact_s
-    first, last = t_s[:, 0], t_s[np.arange(len(t_s)), np.maximum(n_samples - 1, 0)]
-    outside = (n_samples > 0) & ~np.isnan(impact_s) & ~((impact_s >= first) & (impact_s <= last))
-    rows = np.flatnonzero(outside)
-    found = [f"{impact_s[row]:g} outside {first[row]:g} to {last[row]:g}" for row in rows]
-    ledger.note(rows, "impact-outside", "impact_s within the recording", found)
-    return np.where(outside, np.nan, impact_s)
+    table: pa.Table, t_s: NDArray[np.float64], n_samples: NDArray[np.int64], ledger: Ledger
+) -> dict[str, object]:
+    """Contact marks on the recording's clock, how surely each is placed and what placed it.
+
+    Columns ``impact_s`` and ``impact_sd_s`` (NaN where there is no mark, or it lies outside, or its doubt is none; the
+    second also where it is not stated) and ``impact_from`` ("" where there is no mark).
+    """
+    impact_s, sd_s = (table[name].to_numpy().astype(float) for name in (IMPACT_COLUMN, IMPACT_SD_COLUMN))
+    placed_by = [(word or "").strip().lower() for word in table[IMPACT_FROM_COLUMN].to_pylist()]
+    if t_s.shape[1]:
+        first, last = t_s[:, 0], t_s[np.arange(len(t_s)), np.maximum(n_samples - 1, 0)]
+        outside = (n_samples > 0) & ~np.isnan(impact_s) & ~((impact_s >= first) & (impact_s <= last))
+        rows = np.flatnonzero(outside)
+        found = [f"{impact_s[row]:g} outside {first[row]:g} to {last[row]:g}" for row in rows]
+        ledger.note(rows, "impact-outside", "impact_s within the recording", found)
+        impact_s = np.where(outside, np.nan, impact_s)
+    strange = np.array([word not in ("", *IMPACT_SOURCES) for word in placed_by], dtype=bool)
+    unsure = ~np.isnan(sd_s) & ~((sd_s >= 0) & (sd_s <= MAX_IMPACT_SD_S))
+    bad = np.isfinite(impact_s) & (strange | unsure)
+    rows = np.flatnonzero(bad)
+    expected = (
+        f"0 to {MAX_IMPACT_SD_S:g} s in {IMPACT_SD_COLUMN}; {' or '.join(IMPACT_SOURCES)} in impact_from"
+    )
+    said = [f"{sd_s[row]:g} s, {placed_by[row] or 'not stated'}" for row in rows]
+    ledger.note(rows, "impact-doubt-unreadable", expected, said)
+    impact_s = np.where(bad, np.nan, impact_s)
+    marked = np.isfinite(impact_s)
+    words = [word or IMPACT_SOURCES[0] if has else "" for word, has in zip(placed_by, marked, strict=True)]
+    return {
+        IMPACT_COLUMN: impact_s,
+        IMPACT_SD_COLUMN: np.where(marked, sd_s, np.nan),
+        IMPACT_FROM_COLUMN: words,
+    }
 
 
 def settle_mounting(table: pa.Table, ledger: Ledger) -> NDArray[np.float64]:

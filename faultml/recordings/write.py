@@ -17,12 +17,23 @@ from numpy.typing import NDArray
 
 from faultml.channels import CHANNELS, ID_COLUMNS
 from faultml.errors import InputError
-from faultml.recordings.schema import NUMBER_COLUMNS, SAMPLE_COLUMNS, SEASON_SCHEMA, SHOT_COLUMN, TIME_COLUMN
+from faultml.recordings.schema import (
+    IMPACT_FROM_COLUMN,
+    NUMBER_COLUMNS,
+    SAMPLE_COLUMNS,
+    SEASON_SCHEMA,
+    SHOT_COLUMN,
+    TEXT_COLUMNS,
+    TIME_COLUMN,
+)
 from faultml.recordings.swings import SwingBatch
 
 SeasonFormat = Literal["parquet", "csv"]
 
-LONG_COLUMNS: Final = (*ID_COLUMNS, *SAMPLE_COLUMNS, *NUMBER_COLUMNS, "hand", "club", SHOT_COLUMN, "context")
+LONG_COLUMNS: Final = (
+    *(*ID_COLUMNS, *SAMPLE_COLUMNS, *NUMBER_COLUMNS),
+    *("hand", "club", SHOT_COLUMN, "context", IMPACT_FROM_COLUMN),
+)
 
 
 def write_season(
@@ -107,8 +118,8 @@ def _season_table(batch: SwingBatch) -> pa.Table:
         columns[name] = _lists(batch, channel, filled)
     for name in NUMBER_COLUMNS:
         columns[name] = pa.array(_numbers(batch, name), from_pandas=True)
-    for name in (*ID_COLUMNS, "hand", "club", "context"):
-        words = [str(word) for word in batch.table[name]]
+    for name in TEXT_COLUMNS:
+        words = _words(batch, name)
         columns[name] = pa.array(
             words if name in ID_COLUMNS else [word or None for word in words], pa.string()
         )
@@ -145,12 +156,13 @@ def _write_csv(batches: Iterable[SwingBatch], path: Path) -> None:
 
 def _long_table(batch: SwingBatch, schema: pa.Schema) -> pa.Table:
     filled = _filled(batch)
-    table = batch.table.assign(**{SHOT_COLUMN: [" ".join(shot) for shot in batch.table[SHOT_COLUMN]]})
+    spelt = {name: _words(batch, name) for name in TEXT_COLUMNS}
+    spelt[SHOT_COLUMN] = [" ".join(shot) for shot in batch.table[SHOT_COLUMN]]
     columns: dict[str, object] = {TIME_COLUMN: batch.t_s[filled]}
     for channel, name in enumerate(CHANNELS):
         columns[name] = pa.array(batch.angles_deg[:, channel][filled].astype(np.float32), from_pandas=True)
-    for name in (*ID_COLUMNS, "hand", "club", SHOT_COLUMN, "context"):
-        words = table[name].to_numpy(dtype=object)
+    for name, own in spelt.items():
+        words = np.array(own, dtype=object)
         broken = [word for word in words if "\n" in word or "\r" in word]
         if broken:
             raise InputError(
@@ -167,6 +179,11 @@ def _numbers(batch: SwingBatch, name: str) -> NDArray[np.float64]:
     if name not in batch.table:
         return np.full(len(batch), np.nan)
     return batch.table[name].to_numpy(dtype=float)
+
+
+def _words(batch: SwingBatch, name: str) -> list[str]:
+    """A word of each swing, "" where it is not stated."""
+    return [str(word) for word in batch.table[name]] if name in batch.table else [""] * len(batch)
 
 
 def _filled(batch: SwingBatch) -> NDArray[np.bool_]:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 from pathlib import Path
 
+import msgspec
 import pandas as pd
 
 from faultml.care.known import Known, known_now
@@ -120,6 +121,8 @@ def classify_season(
         raise InputError("two-models", expected="assessor, or source and false_share", found="both")
     corrections = read_corrections(store) if corrections is None else corrections
     opened = _open(season, on, corrections)
+    # What was dragged on the desk holds over the table beside the season.
+    corrections = msgspec.structs.replace(corrections, landmarks=(*opened.marks, *corrections.landmarks))
     own_assessor = assessor is not None
     if assessor is None:
         share = DEFAULT_FALSE_SHARE if false_share is None else false_share

@@ -40,6 +40,10 @@ class SwingIn(Strict):
         None, description="Forearm, degrees: + pronation; null: not recorded."
     )
     impact_s: float | None = Field(None, description="Contact, s, where the recorder marks it.")
+    impact_sd_s: float | None = Field(None, description="How surely it is marked, SD, s, 0 to 0.1.")
+    impact_from: Literal["recorder", "shock", "coach"] | None = Field(
+        None, description="What marked it; null: the recorder."
+    )
     mounting_sd_deg: float | None = Field(
         None, description="How surely the sensor's turn is known, SD, degrees."
     )

@@ -31,7 +31,7 @@ from faultml.motion.window import make_windows
 from faultml.pipelines.benchmarks.benchmark import full_swings, write_long_season
 from faultml.quality.notice import notice_motion
 from faultml.recordings.checks import check_swings
-from faultml.recordings.corrections import landmark_times
+from faultml.recordings.corrections import landmark_sds, landmark_times
 from faultml.recordings.parquet import ParquetSeason
 from faultml.results import ResultsWriter
 from faultml.season import assess_batch
@@ -104,9 +104,8 @@ def _once(assessor: Assessor, file: Path, out: Path, stages: Stages) -> None:
             with stages.stage("  swing filter"):
                 full = bundle.swing_filter.predict(features.values)
             with stages.stage("  findings of motion"):
-                notice_motion(
-                    batch, place(windows, landmarks, landmark_times(batch)), curves, np.asarray(full)
-                )
+                placed = place(windows, landmarks, landmark_times(batch), landmark_sds(batch))
+                notice_motion(batch, placed, curves, np.asarray(full))
             with stages.stage("  posterior"):
                 posterior = bundle.classifier.posterior(features.values)
             with stages.stage("  closure and its SD"):

@@ -18,7 +18,7 @@ from faultml.classifier.coach_adaptation import files_of, load_adaptation, with_
 from faultml.classifier.tables import faults_frame
 from faultml.faults.catalogue import load_catalogue
 from faultml.recordings.read import read_frame
-from faultml.recordings.schema import NUMBER_COLUMNS
+from faultml.recordings.schema import IMPACT_FROM_COLUMN, NUMBER_COLUMNS
 
 if TYPE_CHECKING:
     from mlflow.models import ModelSignature
@@ -27,7 +27,7 @@ TEXT_OUT: Final = (*ID_COLUMNS, "fault", "status", "reason", "call")
 NUMBERS_OUT: Final = ("probability", "measure", "measure_sd", "severity", "severity_lo", "severity_hi")
 _SAMPLES_IN: Final = {"t_s": True, "flexion_deg": True, "ulnar_deg": True, "pronation_deg": False}
 _OPTIONAL_IN: Final = dict.fromkeys(NUMBER_COLUMNS, "double") | dict.fromkeys(
-    ("hand", "club", "context"), "string"
+    (*("hand", "club", "context"), IMPACT_FROM_COLUMN), "string"
 )
 
 

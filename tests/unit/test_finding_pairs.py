@@ -269,6 +269,10 @@ PAIRS: dict[str, tuple[Files, Files]] = {
     "unknown-shot": (parquet({"shot": ["banana"]}), parquet({"shot": ["Hook"]})),
     "impact-outside": (parquet({"impact_s": 9.0}), parquet({"impact_s": 1.86})),
     "impact-unreadable": (lines(impact_s="yes"), lines(impact_s="1.36")),
+    "impact-doubt-unreadable": (
+        parquet({"impact_s": 1.86, "impact_sd_s": 5.0}),
+        parquet({"impact_s": 1.86, "impact_sd_s": 0.005, "impact_from": "Shock"}),
+    ),
     "contact-mark-ignored": (parquet({"impact_s": 0.5}), parquet({"impact_s": 1.86})),
     "inconsistent-rows": (lines(cell(100, 7, "1.4"), impact_s=1.36), lines(cell(100, 7, ""), impact_s=1.36)),
     "declared-rate-differs": (parquet({"declared_rate_hz": 210.0}), parquet({"declared_rate_hz": 204.0})),
@@ -285,6 +289,7 @@ PAIRS: dict[str, tuple[Files, Files]] = {
 ELSEWHERE = {
     "trail-arm": "tests of importing",
     "duplicate-rows": "tests of importing",
+    "sensed-unit": "tests of importing",
     "arm-unknown": "tests of importing",
     "coach-landmark-ignored": "tests of moved landmarks",
     "mounting-suspected": "tests of the mounting turn",

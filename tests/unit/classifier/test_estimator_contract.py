@@ -31,7 +31,7 @@ from faultml.classifier.swing_filter import SwingFilter
 from faultml.classifier.unfamiliar import Unfamiliarity
 from faultml.motion.landmark_model import Landmarks
 from faultml.motion.landmarks import LandmarkDetector
-from faultml.motion.window import OFFSETS_S, RATE_HZ, Windows
+from faultml.motion.window import MARK_SD_S, OFFSETS_S, RATE_HZ, Windows
 from faultml.network import Network
 from faultml.pipelines.benchmarks.compare.window_features import WindowFeatures
 from faultml.pipelines.training.data import take_windows
@@ -68,6 +68,7 @@ def made_windows(count: int, seed: int = 3) -> Windows:
         end_s=np.full(count, 1.0),
         has_pronation=np.ones(count, dtype=bool),
         mark_s=np.full(count, np.nan),
+        mark_sd_s=np.full(count, MARK_SD_S),
         sample_rate_hz=np.full(count, 200.0),
         noise_deg=random.uniform(0, 0.5, (count, 3)),
         **jolts,

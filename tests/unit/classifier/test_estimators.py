@@ -21,9 +21,9 @@ from faultml.classifier.faults import FaultClassifier
 from faultml.classifier.measures import MeasureModel
 from faultml.classifier.swing_filter import GOOD_REFUSED_SHARE, SwingFilter
 from faultml.faults.catalogue import Catalogue
-from faultml.motion.landmark_model import MARK_SD_S, Landmarks
+from faultml.motion.landmark_model import Landmarks
 from faultml.motion.landmarks import LandmarkDetector
-from faultml.motion.window import Windows, make_windows
+from faultml.motion.window import MARK_SD_S, Windows, make_windows
 from faultml.network import Network
 from faultml.runtime.faults import FaultModel, Posterior
 from faultml.synthetic.season import SyntheticSeason

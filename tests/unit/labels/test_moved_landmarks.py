@@ -26,9 +26,8 @@ from faultml.labels.landmarks import (
     moved_on,
     undo_landmark,
 )
-from faultml.motion.coach_landmarks import COACH_SD_S
 from faultml.outcomes.change import changes
-from faultml.recordings.corrections import CoachLandmark, Corrections, with_landmarks
+from faultml.recordings.corrections import COACH_SD_S, CoachLandmark, Corrections, with_landmarks
 from faultml.recordings.swings import SwingBatch
 from faultml.recordings.write import write_season
 from faultml.results import read_results

@@ -101,7 +101,9 @@ def test_the_table_has_the_types_it_promises(tmp_path: Path) -> None:
     kinds = batch.table.dtypes.astype(str).to_dict()
     assert kinds == {
         **dict.fromkeys(("player", "session", "swing", "hand", "club", "context", "reason"), "str"),
+        "impact_from": "str",
         "impact_s": "float64",
+        "impact_sd_s": "float64",
         "mounting_sd_deg": "float64",
         "declared_rate_hz": "float64",
         "file": "object",

@@ -17,6 +17,7 @@ from faultml.importing.importer import Cutter, ImportRun
 from faultml.importing.layout import Layout, parse_layout
 from faultml.importing.recording import Recording
 from faultml.importing.season import import_season
+from faultml.motion.contact import ACCELERATION, ANGULAR_RATE
 from faultml.recordings.files import find_files
 from faultml.streams.cut import Cuts, Ids, cut_stream
 
@@ -94,6 +95,7 @@ def cutter(
     if layout.swings.split != "stream":
         return None
     bundle, catalogue = bundle or load_bundle(), catalogue or load_catalogue()
+    rules = ACCELERATION if layout.acceleration is not None else ANGULAR_RATE
 
     def cut(recording: Recording, first_swing: int) -> Iterator[Cuts]:
         ids = Ids(
@@ -103,7 +105,7 @@ def cutter(
             file=str(recording.path),
             first_swing=first_swing,
         )
-        return cut_stream(recording.blocks, ids, bundle=bundle, catalogue=catalogue)
+        return cut_stream(recording.blocks, ids, shock_rules=rules, bundle=bundle, catalogue=catalogue)
 
     return cut
 

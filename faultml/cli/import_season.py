@@ -133,6 +133,8 @@ def outcome(run: ImportRun, out: Path) -> str:
 
     files, players = _counted(run.n_files, "file"), _counted(len(run.players), "player")
     lines = [f"{_counted(run.n_swings, 'swing')} of {players} from {files}, {run.n_sound} read whole."]
+    if run.n_shocks:
+        lines.append(f"Contact placed by its shock: {run.n_shocks} of {_counted(run.n_swings, 'swing')}.")
     if run.n_written < run.n_swings:
         lines.append(f"{run.n_swings - run.n_written} could not be taken into the season.")
     if run.findings:

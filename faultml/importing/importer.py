@@ -18,11 +18,19 @@ from faultml.importing.alignment import Alignment
 from faultml.importing.layout import Layout
 from faultml.importing.recording import Recording, read_recordings
 from faultml.importing.rows import RowReader
+from faultml.importing.shocks import with_shocks
 from faultml.importing.swings import Counts, SwingPool
 from faultml.recordings.checks import check_swings
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten, swing_problem
 from faultml.recordings.raw import RawSwings, Samples
-from faultml.recordings.schema import IMPACT_COLUMN, MOUNTING_COLUMN, SHOT_COLUMN, TEXT_COLUMNS
+from faultml.recordings.schema import (
+    IMPACT_COLUMN,
+    IMPACT_FROM_COLUMN,
+    IMPACT_SD_COLUMN,
+    MOUNTING_COLUMN,
+    SHOT_COLUMN,
+    TEXT_COLUMNS,
+)
 from faultml.recordings.swings import SwingBatch
 from faultml.results.columns import PROBLEMS
 from faultml.results.tables import TableWriter, stream_table
@@ -59,13 +67,15 @@ class ImportRun:
     """What an import has read.
 
     `n_swings` were met and `n_written` stand in the season; of these `n_sound` pass every check. `findings` counts
-    swings by code, `unread` are the files that were not read, or not to their end.
+    swings by code, `n_shocks` those whose contact was placed by its shock, `unread` are the files that were not read,
+    or not to their end.
     """
 
     n_files: int = 0
     n_swings: int = 0
     n_written: int = 0
     n_sound: int = 0
+    n_shocks: int = 0
     n_problems: int = 0
     players: set[str] = field(default_factory=set)
     findings: Counter[str] = field(default_factory=Counter)
@@ -73,7 +83,7 @@ class ImportRun:
 
     def add(self, other: ImportRun) -> None:
         """Add what a later part has read."""
-        for name in ("n_files", "n_swings", "n_written", "n_sound", "n_problems"):
+        for name in ("n_files", "n_swings", "n_written", "n_sound", "n_shocks", "n_problems"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.players |= other.players
         self.findings.update(other.findings)
@@ -188,6 +198,8 @@ class Importer:
                         piece.batch.table[MOUNTING_COLUMN] = self.alignment.mounting_sd_deg
                     _count(run, piece.batch)
                     run.n_written += len(piece.batch)
+                    if IMPACT_FROM_COLUMN in piece.batch.table:
+                        run.n_shocks += int((piece.batch.table[IMPACT_FROM_COLUMN] == "shock").sum())
                     problems.extend(piece.problems)
                     _write_cuts(piece.table, cuts_file)
                     yield piece.batch
@@ -195,6 +207,10 @@ class Importer:
     def _checked(self, raw: RawSwings, problems: list[Problem], run: ImportRun) -> SwingBatch:
         """The swings as recorded, without those that the reader refused, once the checks have spoken."""
         checked = check_swings(raw)
+        if raw.sensed is not None:
+            accelerations = self.layout.acceleration is not None
+            raw = with_shocks(raw, checked.batch, problems.append, accelerations=accelerations)
+            run.n_shocks += raw.table[IMPACT_FROM_COLUMN].to_pylist().count("shock")
         problems.extend(checked.problems)
         problems.extend(self._repeats(raw))
         _count(run, checked.batch)
@@ -236,7 +252,9 @@ def as_recorded(raw: RawSwings) -> SwingBatch:
     samples = Samples(np.arange(len(kept)), raw.lengths[kept], raw.t_s, angles_deg)
     table = raw.table.take(pa.array(kept)).to_pandas()
     columns = {name: table[name].fillna("") for name in TEXT_COLUMNS}
-    columns |= {name: table[name].astype(float) for name in (IMPACT_COLUMN, MOUNTING_COLUMN)}
+    columns |= {
+        name: table[name].astype(float) for name in (IMPACT_COLUMN, IMPACT_SD_COLUMN, MOUNTING_COLUMN)
+    }
     frame = pd.DataFrame(columns)
     frame[SHOT_COLUMN] = pd.Series(
         [tuple(shot) if shot is not None else () for shot in table[SHOT_COLUMN]], dtype=object

@@ -150,6 +150,20 @@ class Orientation(_Part, frozen=True):
     alignment: str = ""
 
 
+class Acceleration(_Part, frozen=True):
+    """``[acceleration]``: of the sensor at the wrist, three columns (its axes) or one (their norm)."""
+
+    columns: tuple[Column, ...] | Open = OPEN
+    unit: Literal["m/s2", "g", "?"] = OPEN
+
+
+class AngularRate(_Part, frozen=True):
+    """``[angular_rate]``: of the sensor at the wrist, three columns (its axes) or one (their norm)."""
+
+    columns: tuple[Column, ...] | Open = OPEN
+    unit: Literal["deg/s", "rad/s", "?"] = OPEN
+
+
 class FromColumn(_Part, frozen=True):
     """A value in a column, or behind the word `above` above the table; the file's words put into ours by `words`.
 
@@ -236,6 +250,8 @@ class Layout(_Part, frozen=True):
     ids: Ids = Ids()
     swings: Swings = Swings()
     contact: Contact = Contact()
+    acceleration: Acceleration | None = None
+    angular_rate: AngularRate | None = None
     words: Words = Words()
     join: Join | None = None
 
@@ -351,6 +367,10 @@ def _contradictions(layout: Layout) -> Iterator[tuple[str, str, str]]:
             segment: Segment | None = getattr(layout.orientation, name)
             if segment is not None and _one_axis(segment):
                 yield f"orientation.{name}", "volar and proximal along two axes of the sensor", "one axis"
+    for name in ("acceleration", "angular_rate"):
+        sensed: Acceleration | AngularRate | None = getattr(layout, name)
+        if sensed is not None and sensed.columns != OPEN and len(sensed.columns) not in (1, 3):
+            yield f"{name}.columns", "three axes, or one norm", f"{len(sensed.columns)}"
     marks = ("time_column", "event_column", "sample_column")
     given = [name for name in marks if getattr(layout.contact, name) is not None]
     if len(given) > 1:

@@ -56,6 +56,7 @@ class _State(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     n_swings: int
     n_written: int
     n_sound: int
+    n_shocks: int
     n_problems: int
     players: list[str]
     findings: dict[str, int]
@@ -108,6 +109,7 @@ class PartStore:
             state.n_swings,
             state.n_written,
             state.n_sound,
+            state.n_shocks,
             state.n_problems,
             set(state.players),
             Counter(state.findings),
@@ -134,6 +136,7 @@ class PartStore:
             run.n_swings,
             run.n_written,
             run.n_sound,
+            run.n_shocks,
             run.n_problems,
             sorted(run.players),
             dict(run.findings),

@@ -126,4 +126,5 @@ def _block(piece: Piece, path: Path, report: Report) -> Block:
     angles_deg = np.where(lost, np.nan, rows.angles_deg[:, span])[:, kept]
     marks_s = rows.mark_s[span]
     marks_s = marks_s[np.isfinite(marks_s)]
-    return Block(rows.t_s[span][kept], angles_deg, np.unique(marks_s))
+    sensed = None if rows.sensed is None else rows.sensed[:, span][:, kept]
+    return Block(rows.t_s[span][kept], angles_deg, np.unique(marks_s), sensed)

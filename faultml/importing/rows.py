@@ -36,6 +36,9 @@ KEYS: Final = (*ID_COLUMNS, "arm", "hand")
 
 TOLD: Final = ("club", "shot", "context")
 
+SENSED_PER: Final = {"m/s2": 1.0, "g": 9.80665, "deg/s": 1.0, "rad/s": 180 / np.pi}
+"""m/s2 or deg/s of one unit of an acceleration or angular rate."""
+
 _ARMS: Final = ("left", "right", "lead")
 _LEAD_ARM: Final = {"right": "left", "left": "right"}
 _AXES: Final = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
@@ -87,6 +90,8 @@ class Rows:
     mark_s: Floats
     mark_sample: Floats
     faults: tuple[Fault, ...]
+    sensed: Floats | None = None
+    """``(n_axes, n)`` accelerations (m/s2), or angular rates (deg/s) where there are none; None where not recorded."""
 
 
 @dataclass
@@ -173,9 +178,10 @@ class RowReader:
         else:
             angles_deg = self._from_angles(block, arms, faults)
         mark_s, mark_sample = self._marks(table, t_s, faults)
+        sensed = self._sensed(table)
         self._done += n_rows
         seen = tuple(fault for fault in faults if fault.mask.any())
-        return Rows(block.lines, t_s, angles_deg, words, starts, mark_s, mark_sample, seen)
+        return Rows(block.lines, t_s, angles_deg, words, starts, mark_s, mark_sample, seen, sensed)
 
     def read_sensors(self, block: Block) -> tuple[Floats, Floats]:
         """The forearm's and the hand's sensor in the common frame as they were recorded, ``(n, 4)`` quaternions each,
@@ -309,6 +315,14 @@ class RowReader:
         values[off | ~np.isfinite(values).all(axis=1)] = np.nan
         return values
 
+    def _sensed(self, table: pa.Table) -> Floats | None:
+        """Accelerations, or angular rates where there are none; a cell that is no number is a lost sample."""
+        layout = self.layout.acceleration or self.layout.angular_rate
+        if layout is None:
+            return None
+        columns = [find_column(table, name) for name in layout.columns]
+        return np.stack([read_numbers(each, self._written)[0] for each in columns]) * SENSED_PER[layout.unit]
+
     def _marks(self, table: pa.Table, t_s: Floats, faults: list[Fault]) -> tuple[Floats, Floats]:
         layout = self.layout.contact
         mark_s, mark_sample = np.full(len(t_s), np.nan), np.full(len(t_s), np.nan)
@@ -339,6 +353,8 @@ def named_columns(layout: Layout) -> list[str]:
     if layout.orientation is not None:
         parts = (layout.orientation.forearm, layout.orientation.hand, layout.orientation.upper_arm)
         names += [name for part in parts if part is not None for name in part.columns]
+    sensed = layout.acceleration or layout.angular_rate
+    names += [] if sensed is None else sensed.columns
     return [name for name in dict.fromkeys(names) if name is not None]
 
 

@@ -252,6 +252,7 @@ def _summary(run: ImportRun, layout: Layout) -> str:
         "swings": run.n_swings,
         "written": run.n_written,
         "sound": run.n_sound,
+        "shocks": run.n_shocks,
         "players": len(run.players),
         "problems": run.n_problems,
         "findings": dict(sorted(run.findings.items())),

@@ -123,6 +123,7 @@ class _Swing:
     n_samples: int = 0
     t_s: list[NDArray[np.float64]] = field(default_factory=list)
     angles_deg: list[NDArray[np.float64]] = field(default_factory=list)
+    sensed: list[NDArray[np.float64]] = field(default_factory=list)
     stated: dict[str, set[str]] = field(default_factory=dict)
     marks_s: set[float] = field(default_factory=set)
     mark_samples: set[float] = field(default_factory=set)
@@ -134,6 +135,8 @@ class _Swing:
         most = limits().max_samples + 1 - self.n_samples
         self.t_s.append(rows.t_s[span][:most])
         self.angles_deg.append(rows.angles_deg[:, span][:, :most])
+        if rows.sensed is not None:
+            self.sensed.append(rows.sensed[:, span][:, :most])
         self.n_samples += len(self.t_s[-1])
         for name in TOLD:
             if name in rows.words:
@@ -160,6 +163,7 @@ def _raw_swings(
         name: [] for name in (*KEYS, *TOLD, "impact_s", "row", "reason", "noted") if name != "arm"
     }
     lengths, times, angles = [], [np.empty(0)], [np.empty((len(CHANNELS), 0))]
+    sensed: list[NDArray[np.float64]] = []
     for swing in swings:
         words = dict(zip(KEYS, swing.key, strict=True))
         arm, hand = words.pop("arm").lower(), words["hand"].lower()
@@ -171,6 +175,7 @@ def _raw_swings(
         t_s, angles_deg = np.concatenate(swing.t_s), np.concatenate(swing.angles_deg, axis=1)
         noted = dict(swing.faults)
         kept = _without_repeats(t_s, angles_deg)
+        felt = np.concatenate(swing.sensed, axis=1)[:, kept] if swing.sensed else None
         if len(kept) < len(t_s):
             repeated = f"{len(t_s) - len(kept)} rows that stand there already"
             noted["duplicate-rows"] = (swing.line, "each sample once", repeated)
@@ -198,12 +203,17 @@ def _raw_swings(
         if lengths[-1]:
             times.append(t_s)
             angles.append(angles_deg)
+            sensed += [] if felt is None else [felt]
     columns["shot"] = [split_shot(text) for text in columns["shot"]]
     if alignment is not None:
         columns[MOUNTING_COLUMN] = [alignment.mounting_sd_deg] * len(swings)
     table = raw_table(len(swings), **columns, file=[str(swing.path) for swing in swings])
     return RawSwings(
-        table, np.array(lengths, dtype=np.int64), np.concatenate(times), tuple(np.concatenate(angles, axis=1))
+        table,
+        np.array(lengths, dtype=np.int64),
+        np.concatenate(times),
+        tuple(np.concatenate(angles, axis=1)),
+        np.concatenate(sensed, axis=1) if sensed else None,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -39,19 +39,22 @@ MIN_LEAD_S: Final = -0.1
 
 @dataclass(frozen=True)
 class Samples:
-    """Samples of one movement, with room about it."""
+    """Samples of one movement, with room about it; its contact mark, how surely it is placed and what placed it."""
 
     t_s: Array
     angles_deg: Array
     mark_s: float
+    mark_sd_s: float = np.nan
+    mark_from: str = ""
 
     def between(self, start_s: float, end_s: float) -> Samples:
         """Those from `start_s` to `end_s`."""
         first, stop = np.searchsorted(self.t_s, [start_s, end_s])
         inside = start_s <= self.mark_s <= end_s
-        return Samples(
-            self.t_s[first:stop], self.angles_deg[:, first:stop], self.mark_s if inside else np.nan
-        )
+        t_s, angles_deg = self.t_s[first:stop], self.angles_deg[:, first:stop]
+        if not inside:
+            return Samples(t_s, angles_deg, np.nan)
+        return replace(self, t_s=t_s, angles_deg=angles_deg)
 
 
 @dataclass(frozen=True)
@@ -108,7 +111,12 @@ class MovementClassifier:
 def _raw(cuts: Sequence[Samples]) -> RawSwings:
     names = [str(at) for at in range(len(cuts))]
     table = raw_table(
-        len(cuts), player=names, session=names, swing=names, impact_s=[cut.mark_s for cut in cuts]
+        len(cuts),
+        player=names,
+        session=names,
+        swing=names,
+        impact_s=[cut.mark_s for cut in cuts],
+        impact_sd_s=[cut.mark_sd_s for cut in cuts],
     )
     return RawSwings(
         table,

@@ -12,6 +12,8 @@ import pandas as pd
 from faultml.channels import CHANNELS
 from faultml.classifier.bundle import Bundle, load_bundle
 from faultml.faults.catalogue import Catalogue, load_catalogue
+from faultml.motion.contact import ACCELERATION, Seen, SignalRules, find_shock
+from faultml.motion.window import MARK_REACH_S
 from faultml.recordings.problems import Problem, swing_problem
 from faultml.recordings.schema import DEFAULT_CONTEXT
 from faultml.recordings.stream import Block
@@ -25,8 +27,6 @@ AT_ONCE: Final = 48
 MAX_AT_ONCE: Final = 256
 PAUSE_S: Final = 4.0
 
-MARK_REACH_S: Final = 0.4
-"""A contact this near to the fastest moment is a swing's own, as in `faultml.motion.window`."""
 MAX_WAITING: Final = 64
 """So many swings without a mark wait for the recorder to show that it marks contacts, before it is taken not to."""
 
@@ -96,6 +96,8 @@ class _Record:
     reason: str
     classified: ClassifiedMovement | None = None
     ball: str = ""
+    shock: Seen = "none"
+    """What the sensor shows of a contact; none where it shows nothing or is not recorded."""
 
 
 def cut_stream(
@@ -103,6 +105,7 @@ def cut_stream(
     ids: Ids,
     *,
     marks_contacts: bool | None = None,
+    shock_rules: SignalRules = ACCELERATION,
     bundle: Bundle | None = None,
     catalogue: Catalogue | None = None,
 ) -> Iterator[Cuts]:
@@ -120,16 +123,21 @@ def cut_stream(
         Player, session and the rest.
     marks_contacts
         Whether the recorder marks contacts; by default it does once it has marked one, and swings before that wait.
+        A shock of contact is a mark.
+    shock_rules
+        Of what the blocks' `Block.sensed` hold.
     """
     classifier = MovementClassifier(bundle or load_bundle(), catalogue or load_catalogue())
     number = ids.first_swing
     contacts = _Marks(marks_contacts)
-    for records in contacts.settle(_records(blocks, classifier)):
+    for records in contacts.settle(_records(blocks, classifier, shock_rules)):
         piece, number = _piece(records, ids, number)
         yield piece
 
 
-def _records(blocks: Iterable[Block], classifier: MovementClassifier) -> Iterator[list[_Record]]:
+def _records(
+    blocks: Iterable[Block], classifier: MovementClassifier, rules: SignalRules
+) -> Iterator[list[_Record]]:
     """Judged movements and gaps in order, a batch at a time; what belongs together is in one batch."""
     held: list[tuple[_Record, Samples | None]] = []
     last: tuple[float, bool] | None = None
@@ -143,12 +151,12 @@ def _records(blocks: Iterable[Block], classifier: MovementClassifier) -> Iterato
             if not movement.lone:
                 fresh.append((_Record(movement.start_s, movement.end_s, movement.peak_s, REPEATED), None))
                 continue
-            samples = Samples(window.t_s, window.angles_deg, _mark(window, movement.peak_s)).between(
-                movement.start_s, movement.end_s
-            )
+            samples, shock = _with_mark(window, movement.peak_s, rules)
+            samples = samples.between(movement.start_s, movement.end_s)
             # Copied: a view would keep the whole window in memory.
             samples = replace(samples, t_s=samples.t_s.copy(), angles_deg=samples.angles_deg.copy())
-            fresh.append((_Record(movement.start_s, movement.end_s, movement.peak_s, ""), samples))
+            record = _Record(movement.start_s, movement.end_s, movement.peak_s, "", shock=shock)
+            fresh.append((record, samples))
         if fresh and held:
             pause = abs(fresh[0][0].peak_s - held[-1][0].peak_s) > PAUSE_S
             if (len(held) >= AT_ONCE and pause) or len(held) >= MAX_AT_ONCE:
@@ -165,6 +173,18 @@ def _records(blocks: Iterable[Block], classifier: MovementClassifier) -> Iterato
 def _moving(speed: Activity, edge_s: float, *, first: bool) -> bool:
     near = speed.at_s <= edge_s + AT_EDGE_S if first else speed.at_s >= edge_s - AT_EDGE_S
     return bool((speed.dps[near] >= MOVING_DPS).any())
+
+
+def _with_mark(window: Window, peak_s: float, rules: SignalRules) -> tuple[Samples, Seen]:
+    """The samples with the recorder's mark, else with that of a shock; and what the sensor shows of one."""
+    mark_s = _mark(window, peak_s)
+    samples = Samples(window.t_s, window.angles_deg, mark_s)
+    if window.sensed is None:
+        return samples, "none"
+    shock = find_shock(window.t_s, window.sensed, peak_s, rules)
+    if shock.marked and np.isnan(mark_s):
+        samples = replace(samples, mark_s=shock.at_s, mark_sd_s=shock.sd_s, mark_from="shock")
+    return samples, shock.seen
 
 
 def _mark(window: Window, peak_s: float) -> float:
@@ -245,7 +265,10 @@ class _Marks:
     def _with_ball(self, record: _Record, marks: bool) -> _Record:
         if not _swings(record):
             return record
-        return replace(record, ball="yes" if _marked(record) else "no" if marks else "unknown")
+        if _marked(record):
+            return replace(record, ball="yes")
+        # A jolt that cannot be placed may be a ball's.
+        return replace(record, ball="no" if marks and record.shock == "none" else "unknown")
 
 
 def _swings(record: _Record) -> bool:
@@ -320,6 +343,8 @@ def _batch(cuts: list[Samples], names: list[str], contexts: list[str], ids: Ids)
             "club": [ids.club] * count,
             "context": contexts,
             "impact_s": [cut.mark_s for cut in cuts],
+            "impact_sd_s": [cut.mark_sd_s for cut in cuts],
+            "impact_from": [cut.mark_from for cut in cuts],
             "reason": [""] * count,
         }
     )

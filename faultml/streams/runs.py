@@ -35,6 +35,8 @@ class Window:
     ----------
     t_s, angles_deg
         ``(n,)`` and ``(3, n)`` complete samples: pronation alone may be NaN.
+    sensed
+        ``(n_axes, n)`` what the sensor felt; None where it is not recorded.
     marks_s
         Contacts marked between its first and last sample.
     run_from_s
@@ -51,6 +53,7 @@ class Window:
     run_from_s: float
     core_s: tuple[float, float]
     ends_run: bool
+    sensed: Array | None = None
 
     @property
     def starts_run(self) -> bool:
@@ -66,7 +69,7 @@ def windows(blocks: Iterable[Block]) -> Iterator[Window]:
     run: _Run | None = None
     marks_s = np.empty(0)
     for block in blocks:
-        t_s, angles_deg = _complete(block)
+        t_s, angles_deg, sensed = _complete(block)
         marks_s = np.concatenate([marks_s, block.marks_s[np.isfinite(block.marks_s)]])
         if not len(t_s):
             continue
@@ -80,7 +83,8 @@ def windows(blocks: Iterable[Block]) -> Iterator[Window]:
                 run = None
             if stop > first:
                 run = run or _Run(t_s[first])
-                run.add(t_s[first:stop], angles_deg[:, first:stop])
+                felt = None if sensed is None else sensed[:, first:stop]
+                run.add(t_s[first:stop], angles_deg[:, first:stop], felt)
         if run:
             yield from run.ready(marks_s, end=False)
             marks_s = marks_s[marks_s >= run.kept_from_s]
@@ -88,11 +92,12 @@ def windows(blocks: Iterable[Block]) -> Iterator[Window]:
         yield from run.ready(marks_s, end=True)
 
 
-def _complete(block: Block) -> tuple[Array, Array]:
+def _complete(block: Block) -> tuple[Array, Array, Array | None]:
     whole = np.isfinite(block.t_s) & np.isfinite(block.angles_deg[:PRONATION]).all(axis=0)
     if whole.all():
-        return block.t_s, block.angles_deg
-    return block.t_s[whole], block.angles_deg[:, whole]
+        return block.t_s, block.angles_deg, block.sensed
+    sensed = None if block.sensed is None else block.sensed[:, whole]
+    return block.t_s[whole], block.angles_deg[:, whole], sensed
 
 
 class _Run:
@@ -103,6 +108,7 @@ class _Run:
         self._cores = 0
         self._t_s: list[Array] = []
         self._angles_deg: list[Array] = []
+        self._sensed: list[Array] = []
         self.last_s = from_s
 
     @property
@@ -114,24 +120,29 @@ class _Run:
     def _core_s(self) -> tuple[float, float]:
         return self._from_s + self._cores * CORE_S, self._from_s + (self._cores + 1) * CORE_S
 
-    def add(self, t_s: Array, angles_deg: Array) -> None:
+    def add(self, t_s: Array, angles_deg: Array, sensed: Array | None) -> None:
         """Take samples; of equal stamps, which come from rounding, the first one is kept."""
         rises = np.diff(t_s, prepend=self.last_s if self._t_s else -np.inf) > 0
         self._t_s.append(t_s[rises])
         self._angles_deg.append(angles_deg[:, rises])
+        if sensed is not None:
+            self._sensed.append(sensed[:, rises])
         self.last_s = float(t_s[-1])
 
     def ready(self, marks_s: Array, *, end: bool) -> Iterator[Window]:
         """The windows of which all samples are there; at the run's end, all that are left."""
         while self.last_s >= self._core_s[1] + AFTER_S or (end and self.last_s >= self._core_s[0]):
             t_s, angles_deg = np.concatenate(self._t_s), np.concatenate(self._angles_deg, axis=1)
+            sensed = np.concatenate(self._sensed, axis=1) if self._sensed else None
             last = end and self.last_s < self._core_s[1] + AFTER_S
             stop = len(t_s) if last else int(np.searchsorted(t_s, self._core_s[1] + AFTER_S))
             marked = marks_s[(marks_s >= t_s[0]) & (marks_s <= t_s[stop - 1])]
             core_s = (self._core_s[0], np.inf) if last else self._core_s
-            yield Window(t_s[:stop], angles_deg[:, :stop], marked, self._from_s, core_s, last)
+            felt = None if sensed is None else sensed[:, :stop]
+            yield Window(t_s[:stop], angles_deg[:, :stop], marked, self._from_s, core_s, last, felt)
             self._cores += 1
             if last:
                 return
             first = int(np.searchsorted(t_s, self.kept_from_s))
             self._t_s, self._angles_deg = [t_s[first:]], [angles_deg[:, first:]]
+            self._sensed = [] if sensed is None else [sensed[:, first:]]

@@ -27,6 +27,7 @@ from faultml.importing.propose.ids import STREAM_S, guess_ids, guess_split, id_c
 from faultml.importing.propose.motion import find_moves
 from faultml.importing.propose.pairs import find_join, join_sources
 from faultml.importing.propose.quaternions import find_quaternions, guess_orientation
+from faultml.importing.propose.sensed import guess_sensed
 from faultml.importing.propose.sniff import sniff
 from faultml.importing.propose.source import Guess, Source, open_guess, read_source
 from faultml.importing.propose.wearer import guess_worn, stated_hand
@@ -100,6 +101,7 @@ def propose_layout(paths: Sequence[Path]) -> Proposal:
     guesses += guess_ids(source, paths, clock, columns, str(split[0].value))
     guesses += split
     guesses += guess_contact(source, clock, moves, taken)
+    guesses += guess_sensed(source, taken)
     guesses += guess_words(source, taken)
     layout = _layout(guesses)
     guessed = {guess.path for guess in guesses}

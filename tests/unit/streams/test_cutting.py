@@ -98,6 +98,36 @@ def test_the_clock_may_begin_anywhere(
     pd.testing.assert_frame_equal(again.drop(columns=times), table.drop(columns=times), atol=1e-3)
 
 
+def test_a_shock_of_contact_tells_swings_with_a_ball_from_rehearsals(
+    bundle: Bundle, catalogue: Catalogue
+) -> None:
+    pieces = list(draw_range_session(catalogue, SEED, duration_s=150.0, rate_hz=400.0, contact_mark=False))
+    t_s = np.concatenate([piece.block.t_s for piece in pieces])
+    sensed = np.stack([9.81 + 0 * t_s, 0 * t_s, 0 * t_s])
+    truth = pd.DataFrame([piece.truth for piece in pieces])
+    swings = truth[truth["kind"].isin(["full", "practice"]) & ~truth["broken"]]
+    hits = swings.loc[swings["kind"] == "full", "impact_s"].to_numpy(float)[1:]
+    for at_s in hits:
+        since = t_s - at_s
+        ring = np.exp(-np.maximum(since, 0) / 0.01) * np.cos(440 * since)
+        sensed += np.where(since >= 0, 100 * ring, 0) * [[0.6], [0.5], [0.62]]
+    angles = np.concatenate([piece.block.angles_deg for piece in pieces], axis=1)
+    blocks = [
+        Block(t_s[at : at + 9000], angles[:, at : at + 9000], np.empty(0), sensed[:, at : at + 9000])
+        for at in range(0, len(t_s), 9000)
+    ]
+    cuts = pd.concat(
+        [piece.batch.table for piece in cut_stream(blocks, IDS, bundle=bundle, catalogue=catalogue)]
+    )
+    marked = cuts[cuts["impact_from"] == "shock"]
+    assert len(hits) >= 2 and len(marked) == len(hits)
+    np.testing.assert_allclose(np.sort(marked["impact_s"].to_numpy(float)), np.sort(hits), atol=0.0025)
+    assert (marked["impact_sd_s"] < 0.003).all() and set(marked["context"]) == {"play"}
+    # Where the sensor shows nothing though it shows contacts elsewhere, there was no ball.
+    rest = cuts[cuts["impact_from"] == ""]
+    assert len(rest) >= 1 and set(rest["context"]) == {"practice"}
+
+
 def test_without_marks_the_ball_is_unknown_and_nothing_becomes_practice(
     stream: Block, bundle: Bundle, catalogue: Catalogue
 ) -> None:

@@ -22,6 +22,7 @@ COMMANDS: Final = {
     "report": "Write the season as offline pages.",
     "card": "Write a player's practice card, one page to print.",
     "assign": "Note that a player was given a drill.",
+    "practice": "Rehearse a drill with a sensor, or judge a recording.",
     "practised": "Note what a player has practised.",
     "baseline": "Note a moved sensor or a new grip.",
     "plan": "Say which drill each player is on, and why.",

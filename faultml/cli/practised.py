@@ -50,8 +50,7 @@ def command(
     from datetime import date
 
     from faultml.cli.known import known_of_player, say_what_was_not_read
-    from faultml.coaching.book import Drill, load_book
-    from faultml.errors import InputError
+    from faultml.coaching.book import load_book
     from faultml.plan.practice import note_practice, remove_practice
     from faultml.plan.records import PracticeNote
     from faultml.store import open_store, store_path
@@ -60,15 +59,7 @@ def command(
         raise click.UsageError("give --sets, or --remove")
     day = on.date() if on else date.today()
     book = load_book()
-    named = book.find(drill) if drill is not None else None
-    if named is not None and not isinstance(named, Drill):
-        meant = f"; {', '.join(named)}?" if named else ""
-        raise InputError(
-            "bad-drill",
-            where="practised",
-            expected=f"a drill of the book: see faultml catalogue{meant}",
-            found=repr(drill),
-        )
+    named = book.named(drill, where="practised") if drill is not None else None
     with open_store(store_path(store), create=False) as opened:
         chosen = named.id if named is not None else _given_last(opened, player, day)
         name = book[chosen].name if chosen in book else chosen

@@ -15,9 +15,10 @@ import msgspec
 
 from faultml.care.check import Amount, Demands
 from faultml.care.rules import CareRules, Load, load_care
+from faultml.coaching import stations
 from faultml.coaching.place import OwnNumbers, place
 from faultml.coaching.window import AnyWindow, SpreadWindow, Window
-from faultml.errors import CatalogueError
+from faultml.errors import CatalogueError, InputError
 from faultml.rules_file import Count, Record, Share, digest, load_data
 
 Phase = Literal["setup", "takeaway", "top", "transition", "downswing", "impact", "release", "whole"]
@@ -81,7 +82,8 @@ class Drill(Record, frozen=True):
 
     `check` is a reference outside the body that a player alone can see, hear or touch. `window` says what
     the swing has to do, and `trains` what the drill works on where that is not the angle of the window ("" where it
-    is). `when` names the setup warning without which the drill is not offered ("" for
+    is). `rehearsal` names the stops by which a
+    sensor follows a repetition. `when` names the setup warning without which the drill is not offered ("" for
     always). `strikes` says whether the club meets ground or ball, so that a player who hits fat is kept off
     hard mats.
     """
@@ -96,6 +98,7 @@ class Drill(Record, frozen=True):
     with_ball: Steps
     check: Text
     window: AnyWindow
+    rehearsal: stations.Rehearsal
     feedback: Feedback
     dose: Dose
     retest: Retest
@@ -123,6 +126,7 @@ class Drill(Record, frozen=True):
             self.feedback.signal,
             self.surface,
             *([self.trains] if self.trains else []),
+            *([self.rehearsal.adds] if self.rehearsal.adds else []),
         )
 
     @property
@@ -175,6 +179,15 @@ class DrillBook:
         near = get_close_matches(name_key(written), list(by_key), 3, 0.5)
         return tuple(dict.fromkeys(by_key[key].id for key in near))
 
+    def named(self, written: str, *, where: str) -> Drill:
+        """The drill of an id or a name; raises `InputError` (``bad-drill``) with those spelt nearly so."""
+        found = self.find(written)
+        if isinstance(found, Drill):
+            return found
+        meant = f"; {', '.join(found)}?" if found else ""
+        expected = f"a drill of the book: see faultml catalogue{meant}"
+        raise InputError("bad-drill", where=where, expected=expected, found=repr(written))
+
     def __contains__(self, drill_id: object) -> bool:
         return drill_id in self._by_id
 
@@ -208,6 +221,7 @@ def _problems(drill: Drill, care: CareRules) -> list[str]:
         found.append("its window asks for an angle beyond the limits on the reference setup")
     if drill.dose.amount.rehearsals > care.dose.rehearsals or drill.dose.full_speed > care.dose.full_speed:
         found.append("its dose is over the day's limit")
+    found += stations.problems_of(drill.window, drill.rehearsal)
     fade = drill.feedback.fade
     if len(fade) != drill.dose.sets or list(fade) != sorted(fade, reverse=True) or fade[-1] != 0:
         found.append("its feedback does not fade to none over the sets")

@@ -132,6 +132,22 @@ def inside(
         ``(n_swings, n_channels)`` absolute angles at address, degrees, from a calibration pose after which the sensor
         was not moved. Without it a window on an absolute angle judges nothing.
     """
+    margin = margins_deg(window, curves_deg, unhinging_deg=unhinging_deg, address_deg=address_deg)
+    return np.where(np.isfinite(margin), (margin >= 0).astype(float), np.nan)
+
+
+def margins_deg(
+    window: AnyWindow,
+    curves_deg: Array,
+    *,
+    unhinging_deg: float | Array | None = None,
+    address_deg: Array | None = None,
+) -> Array:
+    """How far inside a window each swing lies, degrees, ``(n_swings,)``: negative outside, NaN where not judged.
+
+    Of a curve that has to stay on a side it is the worst moment of the stretch, of one that has to reach a bound the
+    best. Parameters as of `inside`.
+    """
     count = len(curves_deg)
     if isinstance(window, SpreadWindow):
         return np.full(count, np.nan)
@@ -143,13 +159,26 @@ def inside(
     if window.reference == "absolute":
         reference = np.full((count, 1), np.nan) if address_deg is None else -address_deg[:, [channel]]
     bound = _bounds_deg(window, unhinging_deg, count)[:, None]
-    past = window.sign * (part - reference - bound)
-    known = np.isfinite(past).all(axis=1)
-    if window.guard_deg is not None:
-        past = np.minimum(past, window.sign * (part - window.guard_deg))
-    within = past <= 0
-    met = within.all(axis=1) if window.must == "stay" else within.any(axis=1)
-    return np.where(known, met.astype(float), np.nan)
+    known = np.isfinite(part - reference - bound).all(axis=1)
+    past = past_deg(window, part, reference, bound)
+    worst = past.max(axis=1) if window.must == "stay" else past.min(axis=1)
+    return np.where(known, -worst, np.nan)
+
+
+def past_deg(window: Window, reading_deg: Array, reference_deg: Array, bound_deg: Array) -> Array:
+    """How far readings lie past the bound, degrees; negative on the side where the curve belongs.
+
+    Parameters
+    ----------
+    reading_deg
+        Readings of the window's channel relative to the setup, of any shape.
+    reference_deg, bound_deg
+        What the bound is relative to, and the bound itself; broadcast against `reading_deg`.
+    """
+    past = window.sign * (reading_deg - reference_deg - bound_deg)
+    if window.guard_deg is None:
+        return past
+    return np.minimum(past, window.sign * (reading_deg - window.guard_deg))
 
 
 def unhinging(curves_deg: Array) -> Array:

@@ -12,6 +12,7 @@ import msgspec
 
 from faultml.coaching.book import Drill
 from faultml.coaching.rules import Coaching
+from faultml.coaching.stations import stations_words
 from faultml.faults.catalogue import Fault, SessionFault
 from faultml.report.text import edge_words, handed, listed, measure_words, size
 from faultml.report.window_words import window_words
@@ -80,6 +81,7 @@ def _drill(drill: Drill, coaching: Coaching) -> Entry:
         ("check", drill.check),
         ("trains", drill.trains),
         ("window", window_words(drill.window, coaching)),
+        ("sensor", stations_words(drill.window, drill.rehearsal)),
         ("feedback", drill.feedback_plan),
         ("dose", str(drill.dose)),
         ("re-test", str(drill.retest)),

@@ -60,12 +60,15 @@ class Samples:
 @dataclass(frozen=True)
 class ClassifiedMovement:
     """A movement as cut: landmarks on the recording's clock ``(4,)``, why it is no swing ("" if it is one), and how
-    sure the swing filter is that it is one."""
+    sure the swing filter is that it is one; its curves as `Curves.d_deg` has them, ``(3, n_phases)``, and its
+    address."""
 
     cut: Samples
     landmarks_s: Array
     reason: str
     score: float
+    d_deg: Array
+    address_deg: Array
 
 
 class MovementClassifier:
@@ -81,9 +84,8 @@ class MovementClassifier:
         batch = check_swings(_raw(cuts)).batch
         windows = make_windows(batch)
         landmarks = self._bundle.detector.predict(windows)
-        features = compute_features(
-            self._catalogue, windows, landmarks, Curves.read(windows, landmarks)
-        ).values
+        curves = Curves.read(windows, landmarks)
+        features = compute_features(self._catalogue, windows, landmarks, curves).values
         score = self._bundle.swing_filter.predict_proba(features)[:, 1]
         full = self._bundle.swing_filter.predict(features)
         landmarks_s = landmarks.offset_s + windows.anchor_s[:, None]
@@ -92,8 +94,10 @@ class MovementClassifier:
         score[reason != ""] = 0.0
         reason = np.where(reason != "", reason, np.where(~full, NOT_FULL, np.where(late, NO_BACKSWING, "")))
         return [
-            ClassifiedMovement(cut, at_s, str(why), float(sure))
-            for cut, at_s, why, sure in zip(cuts, landmarks_s, reason, score, strict=True)
+            ClassifiedMovement(cut, at_s, str(why), float(sure), d_deg, address_deg)
+            for cut, at_s, why, sure, d_deg, address_deg in zip(
+                cuts, landmarks_s, reason, score, curves.d_deg, curves.address_deg, strict=True
+            )
         ]
 
     def _cut(self, movements: Sequence[Samples]) -> list[Samples]:

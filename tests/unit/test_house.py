@@ -57,26 +57,35 @@ MAY_IMPORT: dict[str, set[str]] = {
     "coaching": WORDS
     | {"results", "store", "labels", "outcomes", "care"},  # probabilities and findings, never samples
     "plan": WORDS | {"results", "store", "outcomes", "care", "coaching"},  # notes and sums, never samples
+    "practice": WORDS
+    | STEPS
+    | TABLES
+    | INPUT
+    | {"cutting"},  # samples against windows; what is noted afterwards
     "season": WORDS | STEPS | TABLES,
     "report": WORDS | STEPS | TABLES | {"season", "svg", "drawings"},
     "check": WORDS | STEPS | {"results"},
     "assessing": WORDS | STEPS,
     "cutting": WORDS | STEPS | INPUT,
     "layouts": WORDS | STEPS | INPUT | {"check", "cutting"},  # a layout tried on a file
-    "service": WORDS | STEPS | INPUT | TABLES | {"season", "report", "assessing"},
-    "desk": WORDS | STEPS | INPUT | TABLES | {"season", "report", "service", "cutting", "svg", "drawings"},
+    "service": WORDS | STEPS | INPUT | TABLES | {"season", "report", "assessing", "practice"},
+    "desk": WORDS
+    | STEPS
+    | INPUT
+    | TABLES
+    | {"season", "report", "service", "cutting", "svg", "drawings", "practice"},
     "cli": WORDS
     | STEPS
     | INPUT
     | TABLES
-    | {"season", "report", "service", "check", "cutting", "layouts", "desk"},
+    | {"season", "report", "service", "check", "cutting", "layouts", "desk", "practice"},
     "models": set(),
     "synthetic": WORDS | {"recordings", "svg"},  # the catalogue and the season table: so it cannot leak
     "pipelines": WORDS
     | STEPS
     | INPUT
     | TABLES
-    | {"assessing", "season", "report", "svg", "synthetic", "models", "desk", "drawings"},
+    | {"assessing", "season", "report", "svg", "synthetic", "models", "desk", "drawings", "practice"},
 }
 """What each room may import besides itself; ``faultml`` is the package's own ``__init__``."""
 

@@ -1,0 +1,211 @@
+"""A movement that may be a repetition: its frames, its stops, and what they are told to be."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from faultml.coaching.stations import Station
+from faultml.practice.places import Stop, assign
+from faultml.practice.rules import PracticeRules
+from faultml.practice.stops import Motion
+
+Array = NDArray[np.float64]
+Angles = tuple[float, float, float]
+
+_SMALL_DEG: Final = 12.0
+_SETTLED: Final = 0.5
+"""A stop's angles are those of the later half of what has been seen of it."""
+
+
+@dataclass
+class Movement:
+    """Everything since a setup was left.
+
+    Attributes
+    ----------
+    setup_deg
+        Absolute angles of that setup; the third is NaN where not recorded.
+    at_setup
+        Whether it was within the usual one.
+    stations
+        The drill's stops in order; `judged` is its channel.
+    peak
+        Its highest speed, deg/s, and when.
+    crept
+        Whether the stop that has just begun takes the place of the one before, which was a slow passage.
+    """
+
+    setup_deg: Angles
+    at_setup: bool
+    stations: tuple[Station, ...]
+    judged: str
+    rules: PracticeRules
+    frames: list[Angles] = field(default_factory=list)
+    times_s: list[float] = field(default_factory=list)
+    elevations_deg: list[float] = field(default_factory=list)
+    stops: list[Stop] = field(default_factory=list)
+    open_from: int | None = None
+    far_deg: float = 0.0
+    peak: tuple[float, float] = (0.0, 0.0)
+    spoiled: bool = False
+    turned: bool = False
+    crept: bool = False
+    reported: set[Station] = field(default_factory=set)
+
+    @property
+    def start_s(self) -> float:
+        """When the setup was left."""
+        return self.times_s[0]
+
+    @property
+    def length_s(self) -> float:
+        """How long it has lasted."""
+        return self.times_s[-1] - self.times_s[0]
+
+    @property
+    def moving_s(self) -> float:
+        """How long since the last stop, or since the setup."""
+        last = self.stops[-1].last if self.stops else 0
+        return 0.0 if self.open_from is not None else self.times_s[-1] - self.times_s[last]
+
+    @property
+    def standing_s(self) -> float:
+        """How long the wrist has stood still where it is now."""
+        return 0.0 if self.open_from is None else self.times_s[-1] - self.times_s[self.open_from]
+
+    @property
+    def reach_deg(self) -> float:
+        """How far it has led from the setup: to a stop, or further than any small adjustment on the way."""
+        stopped = max((stop.far_deg for stop in self.stops), default=0.0)
+        return max(stopped, self.far_deg) if self.far_deg >= _SMALL_DEG else stopped
+
+    def add(self, motion: Motion) -> bool:
+        """Take the next frame; whether a stop has just begun to count."""
+        d_deg = self.relative(motion.smooth_deg)
+        self.frames.append(d_deg)
+        self.times_s.append(motion.t_s)
+        self.elevations_deg.append(motion.elevation_deg)
+        self.far_deg = max(self.far_deg, far(d_deg))
+        self.peak = max(self.peak, (motion.speed_dps, motion.t_s))
+        if not motion.still:
+            self.open_from = None
+            return False
+        began, self.crept = self.open_from is None, False
+        needed = round(self.rules.stops.stop_s / self.rules.stream.frame_s)
+        if self.open_from is None:
+            self.open_from = max(0, len(self.frames) - needed)
+        stop = self._stop(self.open_from)
+        if not began and math.dist(_known(stop.d_deg), _known(d_deg)) > self.rules.stops.split_deg:
+            # Creeping on: what is here now is another place than where the stop began.
+            self.crept = stop.end_s - stop.start_s < 2 * self.rules.stops.stop_s
+            if self.crept:
+                self.stops.pop()
+            self.open_from = max(0, len(self.frames) - needed)
+            began, stop = True, self._stop(self.open_from)
+        if began:
+            self.stops.append(stop)
+        else:
+            self.stops[-1] = stop
+        return began
+
+    def relative(self, angles_deg: Angles) -> Angles:
+        """Angles relative to the setup; NaN where not recorded."""
+        return (
+            angles_deg[0] - self.setup_deg[0],
+            angles_deg[1] - self.setup_deg[1],
+            angles_deg[2] - self.setup_deg[2],
+        )
+
+    def absolute(self, d_deg: Angles) -> Angles:
+        """Angles of the wrist itself, of angles relative to the setup."""
+        return (
+            d_deg[0] + self.setup_deg[0],
+            d_deg[1] + self.setup_deg[1],
+            d_deg[2] + self.setup_deg[2],
+        )
+
+    def placed(self) -> dict[Station, Stop]:
+        """The stations that the stops so far are told to be."""
+        home_deg = self.rules.repetition.setup_deg
+        found = assign(self.stops, self.stations, self.judged, self.rules.stations, home_deg)
+        return {station: self.stops[at] for station, at in found.items()}
+
+    def is_home(self, stop: Stop) -> bool:
+        """Whether a stop is back at the setup."""
+        return stop.is_home(self.rules.repetition.setup_deg)
+
+    def turns(self) -> int:
+        """How often the movement has turned round, read from the angle that has moved most."""
+        frames = np.asarray(self.frames)
+        ranges = np.nan_to_num(np.ptp(frames, axis=0), nan=0.0)
+        curve = frames[:, int(ranges.argmax())]
+        least = self.rules.repetition.turn_deg
+        count, going, high, low = 0, 0, curve[0], curve[0]
+        for value in curve.tolist():
+            high, low = max(high, value), min(low, value)
+            if going >= 0 and high - value >= least:
+                count, going, low = count + (going > 0), -1, value
+                high = value
+            elif going <= 0 and value - low >= least:
+                count, going, high = count + (going < 0), 1, value
+                low = value
+        return count
+
+    def is_slow_and_steady(self) -> bool:
+        """Whether it looks like a rehearsal without stops rather than a waggle or a walk."""
+        rules = self.rules.repetition
+        turns = self.turns()
+        return (
+            rules.min_s <= self.length_s <= rules.max_s
+            and turns <= rules.max_turns
+            and turns <= rules.max_turns_per_s * self.length_s
+        )
+
+    def curves_deg(self) -> Array:
+        """``(n_frames, 3)`` relative to the setup."""
+        return np.asarray(self.frames, dtype=float)
+
+    def restart_at(self, stop: Stop) -> Movement:
+        """What goes on from a stop without a new setup: the next repetition's frames begin where that stop does."""
+        first = stop.first
+        return Movement(
+            self.setup_deg,
+            self.at_setup,
+            self.stations,
+            self.judged,
+            self.rules,
+            frames=self.frames[first:],
+            times_s=self.times_s[first:],
+            elevations_deg=self.elevations_deg[first:],
+            stops=[stop._replace(first=0, last=stop.last - first)],
+            open_from=None if self.open_from is None else self.open_from - first,
+            far_deg=stop.far_deg,
+        )
+
+    def _stop(self, first: int) -> Stop:
+        last = len(self.frames) - 1
+        settled = first + int((last - first) * _SETTLED) if last - first > 30 else first
+        seen = np.asarray(self.frames[settled : last + 1])
+        median = np.median(seen, axis=0)
+        return Stop(
+            self.times_s[first],
+            self.times_s[last],
+            first,
+            last,
+            (float(median[0]), float(median[1]), float(median[2])),
+            float(np.median(self.elevations_deg[settled : last + 1])),
+        )
+
+
+def far(d_deg: Angles) -> float:
+    """How far from the setup, all recorded angles together."""
+    return math.sqrt(sum(value * value for value in _known(d_deg)))
+
+
+def _known(values: tuple[float, ...]) -> list[float]:
+    return [0.0 if math.isnan(value) else value for value in values]

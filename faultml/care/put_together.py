@@ -6,6 +6,7 @@ Only what is said anew, by name and on a day, takes back what the roster or the 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any, Final, cast
 
@@ -67,8 +68,9 @@ def body_of(
     row, statements = row or {}, list(statements)
     said: list[Said | None] = [said_in(cell) for cell in cells.get("pain", ())]
     if anew:
-        said = [each for each in said if each is not None and each.kind == "hurts"]
-    said += [each.as_said for each in without_mistakes(statements)]
+        # A return without a name stops drills: only "none" would let one through.
+        said = [each for each in said if each is not None and each.kind != "none"]
+    said += _pain_said(without_mistakes(statements))
     return PlayerBody(
         player=player,
         said=tuple(each for each in said if each is not None),
@@ -80,6 +82,22 @@ def body_of(
         experienced=_experienced(row.get("level"), statements),
         hits_fat="fat" in str(row.get("usual_miss") or "").split(),
     )
+
+
+def _pain_said(statements: Sequence[Statement]) -> list[Said | None]:
+    """Statements as said about pain. Pain without a word goes by the words recorded after it for the same day."""
+
+    def worded(place: int, pain: Statement) -> bool:
+        later = statements[place + 1 :]
+        return any(each.about == "pain" and each.value and each.said_on == pain.said_on for each in later)
+
+    said = []
+    for place, each in enumerate(statements):
+        one = each.as_said
+        if one is not None and one.red_flag and not each.value and worded(place, each):
+            one = replace(one, red_flag=False)
+        said.append(one)
+    return said
 
 
 def without_mistakes(statements: Sequence[Statement]) -> list[Statement]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from faultml.recordings.files import season_rosters
+import msgspec
+
+from faultml.recordings.files import RESULTS_MARK, season_rosters
 
 if TYPE_CHECKING:
     from faultml.store import Store
@@ -52,6 +55,21 @@ def sources_of_run(run: Mapping[str, Any], roster: Path | None, store: Store | N
     return Sources(own, second, further, (*missing, *lost))
 
 
+def results_beside(store: Store) -> list[Path]:
+    """Results folders near a store that name it, the newest first: beside it, and in the folders beside it."""
+    from faultml.store.people import store_id
+
+    known, folder = store_id(store), store.path.absolute().parent
+    found = []
+    for pattern in (RESULTS_MARK, f"*/{RESULTS_MARK}", f"*/*/{RESULTS_MARK}"):
+        for path in folder.glob(pattern):
+            with suppress(OSError, msgspec.MsgspecError):
+                run = msgspec.json.decode(path.read_bytes(), type=dict[str, Any])
+                if _text(run.get("store"), "id") == known:
+                    found.append((path.stat().st_mtime, path.parent))
+    return [path for _, path in sorted(found, reverse=True)]
+
+
 def _roster(recorded: object, override: Path | None) -> tuple[Path | None, Path | None, tuple[str, ...]]:
     named = _text(recorded, "file")
     if override is not None:
@@ -66,6 +84,7 @@ def _roster(recorded: object, override: Path | None) -> tuple[Path | None, Path 
     season = recorded.get("season", []) if isinstance(recorded, Mapping) else []
     there = season_rosters([Path(str(path)) for path in season]) if isinstance(season, list) else []
     like = season_rosters([Path(str(path)) for path in season], like=True) if isinstance(season, list) else []
+    like = [path for path in like if not named or not _same(path, Path(named))]
     if like:
         # Nobody reads it, and pain may stand in it.
         said = f"one roster, named roster.csv: found {like[0]}; rename or remove it"

@@ -122,11 +122,13 @@ _COLUMNS: Final = tuple(each.name for each in fields(Statement) if each.name != 
 
 
 def latest_day(about: About, today: date) -> date:
-    """The latest day that a statement may bear: today; of what may let a drill through no later than the UTC day.
+    """The day of a statement that names none, and the latest that one may bear.
 
-    So a machine that is set to another time zone wins nobody a day.
+    Of what stops a drill the later of the machine's day and the UTC day, of what may let one through the earlier: no
+    two machines in whatever time zones have a return on the very day of the pain.
     """
-    return today if about in ("pain", "mistake") else min(today, datetime.now(UTC).date())
+    days = today, datetime.now(UTC).date()
+    return max(days) if about in ("pain", "mistake") else min(days)
 
 
 def check_statement(said: Statement, today: date) -> None:
@@ -181,8 +183,8 @@ def check_statement(said: Statement, today: date) -> None:
             ),
             (
                 "bad-day",
-                said.about != "mistake" or said.said_on == today,
-                f"the same day, {today.isoformat()}: later only a return to practice lifts pain",
+                said.about != "mistake" or said.said_on == latest,
+                f"the same day, {latest.isoformat()}: later only a return to practice lifts pain",
                 said.said_on.isoformat(),
             ),
             (

@@ -53,6 +53,42 @@ def known_of_player(player: str, results: Path | None, roster: Path | None, stor
     return known_of_season(read.run, recorded, there, roster)
 
 
+def stale_pages(store: Path, results: Path | None) -> list[Path]:
+    """Reports that were written before what the store says now: of the results named, and of those beside the store."""
+    from faultml.care.sources import results_beside
+    from faultml.results import REPORT_FILE
+    from faultml.store import open_store
+
+    with open_store(store, create=False) as opened:
+        folders = [*([results] if results is not None else []), *results_beside(opened)]
+    pages = {(folder / REPORT_FILE).resolve(): folder / REPORT_FILE for folder in reversed(folders)}
+    return [page for page in pages.values() if page.exists()]
+
+
+def known_beside_store(player: str, store: Path) -> Known | None:
+    """What is known of a player by the newest results beside the store that recorded them; None where there are none.
+
+    Their roster is read as it is now: somebody may have written into it since the store saw it.
+    """
+    from faultml.care.sources import results_beside
+    from faultml.errors import FaultmlError
+    from faultml.results import read_results
+    from faultml.store import open_store
+
+    with open_store(store, create=False) as opened:
+        folders = results_beside(opened)
+    for folder in folders:
+        try:
+            read = read_results(folder)
+        except FaultmlError:
+            continue
+        recorded = frozenset(map(str, read.players["player"]))
+        if player in recorded:
+            click.echo(f"The roster was read that {folder} names.", err=True)
+            return known_of_season(read.run, recorded, store, None)
+    return None
+
+
 def say_what_was_not_read(results: Path | None) -> None:
     """State on standard error that no roster was read, where something is noted without results."""
     if results is None:

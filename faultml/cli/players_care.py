@@ -38,7 +38,7 @@ def hurts(
     Example:
       faultml players hurts p07 --where wrist --by Ann
     """
-    from faultml.cli.known import names_in_store
+    from faultml.cli.known import names_in_store, stale_pages
     from faultml.store import store_path
 
     _record_all(player, {"pain": where}, day, store, results, by=by)
@@ -46,6 +46,10 @@ def hurts(
     # Somebody in another folder would take it for recorded there too.
     place = store_path(store).absolute()
     click.echo(f"Store: {place}. Commands in other folders do not know it: name it there with --store.")
+    for page in stale_pages(place, results):
+        click.echo(
+            f"Drawn before, and still showing drills: {page}. faultml report {page.parent} draws it anew."
+        )
     if results is None and (unchecked := names_in_store(player, store)):
         click.echo(unchecked, err=True)
 

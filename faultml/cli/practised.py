@@ -49,7 +49,7 @@ def command(
     """
     from datetime import date
 
-    from faultml.cli.known import known_of_player, say_what_was_not_read
+    from faultml.cli.known import known_beside_store, known_of_player, say_what_was_not_read
     from faultml.coaching.book import load_book
     from faultml.plan.practice import note_practice, remove_practice
     from faultml.plan.records import PracticeNote
@@ -68,9 +68,11 @@ def command(
             click.echo(f"Taken back: {player}, {name} [{chosen}], {day}")
             return
         note = PracticeNote(player, chosen, day.isoformat(), sets, balls)
-        known = known_of_player(player, results, roster, store)
+        beside = known_beside_store(player, opened.path) if results is None and roster is None else None
+        known = beside or known_of_player(player, results, roster, store)
         replaced = note_practice(opened, [note], known, book, date.today())
-    say_what_was_not_read(results)
+    if beside is None:
+        say_what_was_not_read(results)
     before = f" (before: {replaced[0].sets})" if replaced else ""
     click.echo(f"Noted: {player}, {name} [{chosen}], {day}, {sets} {'set' if sets == 1 else 'sets'}{before}")
 

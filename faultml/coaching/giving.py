@@ -190,7 +190,8 @@ def note_pain(store: Store, rows: Iterable[Mapping[str, str]], today: date) -> l
         for row in rows
         if row.get("player", "").strip() not in ("", *gone) and _hurts(row)
     }
-    statements = [Statement(player, "pain", today, words[:MAX_WORDS]) for player, words in sorted(said)]
+    day = latest_day("pain", today)
+    statements = [Statement(player, "pain", day, words[:MAX_WORDS]) for player, words in sorted(said)]
     add_statements(store, statements, today)
     return sorted({player for player, _ in said})
 

@@ -13,7 +13,7 @@ import pandas as pd
 from faultml.care.check import CareAnswer, care_check, care_stop
 from faultml.care.known import Known, known_with_store
 from faultml.care.record import record
-from faultml.care.statements import Statement
+from faultml.care.statements import Statement, latest_day
 from faultml.coaching.care_now import plan_now
 from faultml.coaching.giving import Giving, GivingProblem, check_giving, note_givings
 from faultml.coaching.records import PlayerPlan
@@ -131,14 +131,14 @@ class People:
         """Hold every drill of a player from now on; where it hurts is asked afterwards."""
         record(
             self._desk.store,
-            [Statement(player, "pain", self.today, by=by)],
+            [Statement(player, "pain", latest_day("pain", self.today), by=by)],
             self.known.body(player),
             self.today,
         )
 
     def mistaken(self, player: str, by: str) -> None:
         """Take back that something hurts, pressed by mistake today; raises as `faultml.care.record.record`."""
-        self.say(Statement(player, "mistake", self.today, by=by))
+        self.say(Statement(player, "mistake", latest_day("mistake", self.today), by=by))
 
     def say(self, statement: Statement) -> None:
         """Keep what a player says; raises as `faultml.care.record.record`."""

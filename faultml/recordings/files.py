@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -11,11 +12,17 @@ from typing import Final, Literal
 
 from faultml.errors import InputError
 from faultml.recordings.problems import Problem, file_problem, shorten
+from faultml.recordings.roster_cells import HISTORIES
 
 ROSTER_FILE: Final = "roster.csv"
 MARKS_FILE: Final = "marks.csv"
 """A coach's marks of landmarks, see `faultml.recordings.marks`."""
 _ROSTER_BEGINS: Final = "roster"
+_LISTS_BEGIN: Final = ("players", "squad", "members", "golfers", "pupils")
+_SHEETS: Final = (".xlsx", ".xls", ".ods", ".numbers")
+_TEXTS: Final = (".csv", ".tsv", ".txt")
+_OF_A_BODY: Final = frozenset(("pain", "birth_year", "under_16", *HISTORIES))
+_HEAD_BYTES: Final = 4096
 ANOTHER_ROSTER: Final = "another-roster"
 """Code of a second roster, whose rows nobody has read: no drill for anybody until there is one."""
 RESULTS_MARK: Final = "run.json"
@@ -87,9 +94,7 @@ def find_files(paths: Sequence[Path]) -> SeasonFiles:
                 )
         for like in _rosters_in(folder, deep=path.is_dir(), like=True):
             expected = f"one roster, named {ROSTER_FILE}: rename or remove this file"
-            found.problems.append(
-                file_problem(str(like), ANOTHER_ROSTER, expected, "a file named like a roster")
-            )
+            found.problems.append(file_problem(str(like), ANOTHER_ROSTER, expected, "a file like a roster"))
         found.marks += [each for each in _marks_in(folder, deep=path.is_dir()) if each not in found.marks]
         candidates = list(_walk(path)) if path.is_dir() else [path]
         if not candidates:
@@ -130,8 +135,8 @@ def bad_name(path: Path) -> Problem:
 def season_rosters(paths: Sequence[Path], *, like: bool = False) -> list[Path]:
     """The rosters that lie beside files or in folders of a season now, each once.
 
-    With `like` instead the files whose names begin as a roster's does: spreadsheets, copies, text. Nobody reads
-    them, and pain may stand in them.
+    With `like` instead the files that may be one, by their name (``roster...``, a spreadsheet ``players...``) or
+    by a column that asks of a body. Nobody reads them, and pain may stand in them.
     """
     found: list[Path] = []
     for path in filter(Path.exists, paths):
@@ -154,7 +159,11 @@ def _rosters_in(folder: Path, *, deep: bool, like: bool = False) -> list[Path]:
             folders.clear()
             continue
         rosters = sorted(
-            (name for name in names if (_like_roster(name) if like else name.lower() == ROSTER_FILE)),
+            (
+                name
+                for name in names
+                if (_like_roster(Path(place, name)) if like else name.lower() == ROSTER_FILE)
+            ),
             key=lambda name: name != ROSTER_FILE,
         )
         found += [Path(place, name) for name in rosters]
@@ -172,8 +181,28 @@ def _marks_in(folder: Path, *, deep: bool) -> list[Path]:
     return found
 
 
-def _like_roster(name: str) -> bool:
-    return name.lower().startswith(_ROSTER_BEGINS) and name.lower() != ROSTER_FILE
+def _like_roster(path: Path) -> bool:
+    """Whether a file may be a roster that nobody reads: by its name, or by what its columns ask of a body."""
+    name = path.name.lower()
+    if name == ROSTER_FILE or name[0] in "._" or name.startswith("readme"):
+        return False
+    if name.startswith(_ROSTER_BEGINS) or (name.startswith(_LISTS_BEGIN) and name.endswith(_SHEETS)):
+        return True
+    return name.endswith(_TEXTS) and _asks_of_a_body(path)
+
+
+def _asks_of_a_body(path: Path) -> bool:
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):  # a pipe would never end
+            return False
+        with path.open("rb") as stream:
+            head = stream.read(_HEAD_BYTES).decode("utf-8-sig", "replace")
+    except OSError:
+        return False
+    columns = {
+        cell.strip(" \"'").casefold() for cell in re.split(r"[,;\t]", head.partition("\n")[0].rstrip("\r"))
+    }
+    return bool(columns & _OF_A_BODY) and "t_s" not in columns
 
 
 def _walk(folder: Path) -> Iterator[Path]:
@@ -183,13 +212,10 @@ def _walk(folder: Path) -> Iterator[Path]:
             continue
         folders[:] = sorted(name for name in folders if name[0] not in "._")
         for name in sorted(names):
-            if (
-                name[0] not in "._"
-                and not name.lower().startswith(_ROSTER_BEGINS)
-                and not name.lower().startswith("readme")
-                and name.lower() != MARKS_FILE
-            ):
-                yield Path(place, name)
+            path = Path(place, name)
+            passed_over = name[0] in "._" or name.lower().startswith(("readme", _ROSTER_BEGINS))
+            if not passed_over and name.lower() != MARKS_FILE and not _like_roster(path):
+                yield path
 
 
 def _add(path: Path, found: SeasonFiles, *, named: bool) -> None:

@@ -136,16 +136,12 @@ def read_pain(value: object) -> PainCell:
 
 
 def is_plain(said: str) -> bool:
-    """Whether words about pain are a plain complaint, or none: every word is on the closed list.
+    """Whether words about pain are a plain complaint: there are some, and every one is on the closed list.
 
     All that is not parted by spaces and plain punctuation counts as a word, so that nothing is passed over.
     """
-    words = cell_words().pain
-    return {word for word in _PARTS.split(said.casefold()) if word} <= {
-        *words.complaints,
-        *words.places,
-        *words.beside,
-    }
+    words, found = cell_words().pain, {word for word in _PARTS.split(said.casefold()) if word}
+    return bool(found) and found <= {*words.complaints, *words.places, *words.beside}
 
 
 def names_complaint(said: str) -> bool:

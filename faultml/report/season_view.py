@@ -87,6 +87,7 @@ class SeasonView:
 
     version: str
     scope: str
+    drawn: str
     dates: str
     summary: list[str]
     waiting: list[Link]
@@ -133,6 +134,7 @@ def season_view(
     return SeasonView(
         version=__version__,
         scope=" · ".join(scope),
+        drawn=source.drawn,
         dates=dates,
         summary=_summary(players, swings, assessed, coaching),
         waiting=[Link(links[each.name], shown(each.name)) for each in players if each.paused],

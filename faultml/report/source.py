@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Any
 
 import pandas as pd
@@ -46,6 +46,8 @@ class ReportSource:
         Player -> which drill they are on; empty without the coach's notes.
     run
         The content of ``run.json``, as far as it is there.
+    drawn
+        When all this was known, as the page shows it; "" where that is not stated.
     """
 
     summary: Summary
@@ -57,6 +59,7 @@ class ReportSource:
     outcomes: pd.DataFrame | None = None
     lessons: Mapping[str, PlanRow] = field(default_factory=dict)
     run: Mapping[str, Any] = field(default_factory=dict)
+    drawn: str = ""
 
 
 def read_source(
@@ -97,4 +100,5 @@ def read_source(
         outcomes=results.outcomes,
         lessons=lessons,
         run=results.run,
+        drawn=f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC",
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from nicegui import ui
 
-from faultml.care.statements import Statement
+from faultml.care.statements import Statement, latest_day
 from faultml.desk.desk import Desk
 from faultml.desk.people import People
 from faultml.desk.plain_words import error_words
@@ -64,7 +64,8 @@ class HurtsDialog:
         where = (self._where.value or "").strip()
         if where:
             people = People(self._desk)
-            said = Statement(self._player, "pain", people.today, where, by=self._desk.remembered.coach)
+            day = latest_day("pain", people.today)
+            said = Statement(self._player, "pain", day, where, by=self._desk.remembered.coach)
             try:
                 people.say(said)
             except FaultmlError as error:

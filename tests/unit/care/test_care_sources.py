@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 
 from faultml.care.check import care_stop
 from faultml.care.known import Known, known_of_run
+from faultml.care.sources import results_beside
 from faultml.care.statements import Statement, add_statements
 from faultml.recordings.files import find_files
 from faultml.store import open_store
@@ -84,7 +86,7 @@ def no_file(run: Run) -> None:
         (without("roster"), "--roster"),
         (without("store"), "classify again"),
         (relative, "season/roster.csv"),
-        (moved, "roster.csv, not found"),
+        (moved, "other.csv; rename"),
         (second, "spring"),
         (lost_store, "/nowhere/store.sqlite, not found"),
         (no_file, "--roster"),
@@ -156,9 +158,19 @@ def test_a_backup_hides_nothing_of_the_store_of_the_results(run: Run, tmp_path: 
 
 
 @pytest.mark.parametrize(
-    "name", ["roster.xlsx", "roster.tsv", "roster (1).csv", "roster.csv.txt", "Roster_new.csv"]
+    "name",
+    [
+        "roster.xlsx",
+        "roster.tsv",
+        "roster (1).csv",
+        "roster.csv.txt",
+        "Roster_new.csv",
+        "players.csv",
+        "Squad.xlsx",
+        "spring.txt",
+    ],
 )
-def test_a_file_named_like_a_roster_holds_everybody(run: Run, season: Path, name: str) -> None:
+def test_a_file_like_a_roster_holds_everybody(run: Run, season: Path, name: str) -> None:
     (season / "swings.csv").write_text("player,t_s\n", encoding="utf-8")
     assert find_files([season]).problems == []
     (season / name).write_text("player,pain\np001,wrist\n", encoding="utf-8")
@@ -173,3 +185,34 @@ def test_a_file_named_like_a_roster_holds_everybody(run: Run, season: Path, name
     assert len(stops(known_of_run(run, PLAYERS, DAY))) == len(PLAYERS)
     (season / name).rename(season.parent / name)
     assert stops(known_of_run(run, PLAYERS, DAY)) == {}
+
+
+def test_a_list_that_asks_nothing_of_a_body_holds_nobody(run: Run, season: Path) -> None:
+    """Recordings may bear any name, and so may notes; what is passed over is passed over here too."""
+    (season / "players.csv").write_text("player,t_s,pain\n", encoding="utf-8")
+    (season / "clubs.csv").write_text("club,loft\n", encoding="utf-8")
+    (season / "_players.csv").write_text("player,pain\np001,wrist\n", encoding="utf-8")
+    (season / "README.txt").write_text("pain\n", encoding="utf-8")
+    assert stops(known_of_run(run, PLAYERS, DAY)) == {}
+    assert find_files([season]).problems == []
+
+
+@pytest.mark.parametrize(
+    "quoted", ['"player";"Pain"', "player\tbirth_year", "name,under_16", "p,hamate_history"]
+)
+def test_any_column_that_asks_of_a_body_makes_a_roster(run: Run, season: Path, quoted: str) -> None:
+    (season / "list.csv").write_text(f"{quoted}\n", encoding="utf-8")
+    assert stops(known_of_run(run, PLAYERS, DAY)) == dict.fromkeys(PLAYERS, "mend-roster")
+
+
+def test_results_near_a_store_are_found_by_its_id(tmp_path: Path) -> None:
+    with open_store(tmp_path / "coach.sqlite") as store:
+        own, other = store_id(store), "0" * 16
+        for name, known in {"a": own, "deep/b": own, "c": other}.items():
+            (tmp_path / name).mkdir(parents=True)
+            text = json.dumps({"store": {"id": known, "file": "elsewhere"}})
+            (tmp_path / name / "run.json").write_text(text, encoding="utf-8")
+        (tmp_path / "d").mkdir()
+        (tmp_path / "d" / "run.json").write_text("[not json", encoding="utf-8")
+        found = {path.relative_to(tmp_path).as_posix() for path in results_beside(store)}
+        assert found == {"a", "deep/b"}

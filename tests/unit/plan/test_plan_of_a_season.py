@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from datetime import date, timedelta
+import re
+import shutil
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pandas as pd
@@ -31,6 +33,7 @@ from faultml.recordings.write import write_season
 from faultml.results import read_results
 from faultml.season import SeasonRun, classify_season
 from faultml.store import open_store
+from faultml.store.people import store_id
 from faultml.synthetic.season import Recipe, draw_season
 
 PLAYER, DRILL = "p001", "two_stops_to_the_top"
@@ -370,3 +373,51 @@ def test_a_drill_has_one_date_for_its_retest(classified: SeasonRun) -> None:
     drills, plans = classified.results.drills, read_plan_rows(classified.results.plans)
     first = drills[(drills["player"] == PLAYER) & (drills["rank"] == 1)].iloc[0]
     assert first["retest_due"] == plans[PLAYER].next_check
+
+
+@pytest.fixture
+def own_folder(season: Path, results: Path, store: Path, tmp_path: Path) -> Path:
+    """Results beside the store that they name, and a season of their own."""
+    folder = tmp_path / "results"
+    shutil.copytree(results, folder)
+    (tmp_path / "season").mkdir()
+    roster = tmp_path / "season" / "roster.csv"
+    roster.write_bytes((season / "roster.csv").read_bytes())
+    with open_store(store) as opened:
+        known = {"file": str(store), "id": store_id(opened)}
+    run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    run |= {"store": known, "roster": {"file": str(roster), "season": [str(roster.parent)]}}
+    (folder / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    return folder
+
+
+def test_practice_without_results_reads_the_roster_that_results_beside_the_store_name(
+    own_folder: Path, store: Path
+) -> None:
+    note = ("practised", PLAYER, "--sets", 2, "--on", GIVEN, "--store", store)
+    code, _, error = run(*note)
+    assert (code, f"that {own_folder} names" in error, "No roster was read" in error) == (0, True, False)
+    roster = own_folder.parent / "season" / "roster.csv"
+    roster.write_text(roster.read_text(encoding="utf-8").replace("p001,none", "p001,wrist"), encoding="utf-8")
+    code, _, error = run(*note)
+    assert (code, "paused" in error) == (2, True), "pain written into the roster since counts"
+
+
+def test_hurts_names_the_pages_that_still_show_drills(own_folder: Path, store: Path) -> None:
+    said = run("players", "hurts", PLAYER, "--where", "wrist", "--store", store)[1]
+    assert "Drawn before" not in said, "no page was written"
+    (own_folder / "report.html").write_text("", encoding="utf-8")
+    for more in ((), ("--results", own_folder)):
+        said = run("players", "hurts", PLAYER, "--where", "wrist", "--store", store, *more)[1]
+        assert said.count("Drawn before, and still showing drills:") == 1
+        assert f"faultml report {own_folder} draws it anew" in said
+
+
+def test_the_page_says_by_every_drill_to_ask_today(results: Path, tmp_path: Path) -> None:
+    page = tmp_path / "p.html"
+    assert run("report", results, "--player", PLAYER, "--out", page)[0] == 0
+    text = page.read_text(encoding="utf-8")
+    drills = text.count('<div class="drill">') + text.count('<div class="reserve">')
+    asked = re.findall(r"Ask today what hurts: this page knows what was said by (\S+ \S+) UTC", text)
+    assert drills and len(asked) == drills
+    assert {day[:10] for day in asked} <= {datetime.now(UTC).date().isoformat(), str(date.today())}

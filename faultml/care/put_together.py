@@ -68,8 +68,7 @@ def body_of(
     row, statements = row or {}, list(statements)
     said: list[Said | None] = [said_in(cell) for cell in cells.get("pain", ())]
     if anew:
-        # A return without a name stops drills: only "none" would let one through.
-        said = [each for each in said if each is not None and each.kind != "none"]
+        said = [each for each in said if each is not None and each.kind == "hurts"]
     said += _pain_said(without_mistakes(statements))
     return PlayerBody(
         player=player,

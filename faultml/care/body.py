@@ -69,6 +69,8 @@ class PlayerBody:
         Whether the roster, or the player's row of it, could not be read.
     held_for
         Names of roster rows about pain that fit nobody recorded and may mean this player.
+    remembered
+        Whether a store was read: without one nothing that was said before is known, and somebody has to ask.
     histories
         Column of the roster -> yes, no; unknown where it is not there.
     birth_year
@@ -85,6 +87,7 @@ class PlayerBody:
     said: tuple[Said, ...] = ()
     unread: bool = False
     held_for: tuple[str, ...] = ()
+    remembered: bool = True
     histories: Mapping[History, bool] = field(default_factory=dict)
     birth_year: int | None = None
     under_16: bool | None = None

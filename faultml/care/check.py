@@ -166,7 +166,8 @@ def _refusal(
 def _questions(
     demands: Demands, body: PlayerBody, state: PainState, minor: bool | None, rules: CareRules
 ) -> tuple[Question, ...]:
-    ask: list[Question] = ["ask-pain"] if state.pain == "unknown" else []
+    asked = state.pain != "unknown" and body.remembered
+    ask: list[Question] = [] if asked else ["ask-pain"]
     if minor is None and _not_for_minors(demands, rules):
         ask.append("ask-age")
     if body.experienced is None and demands.level == "experienced":

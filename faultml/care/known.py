@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -41,16 +41,24 @@ class Known:
         Names of roster rows about pain that fit nobody recorded and were not released.
     missing
         What was looked for and not found, one sentence each: it holds every drill.
+    remembered
+        Whether a store was read: without one drills are shown, and not given.
     """
 
     bodies: Mapping[str, PlayerBody] = field(default_factory=dict)
     roster: pd.DataFrame = field(default_factory=lambda: roster_frame({}))
     open_names: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()
+    remembered: bool = True
 
     def body(self, player: str) -> PlayerBody:
         """What is known of a player: of one who is nowhere, nothing."""
-        return self.bodies.get(player) or PlayerBody(player)
+        return self.bodies.get(player) or PlayerBody(player, remembered=self.remembered)
+
+    def in_new_store(self) -> Known:
+        """The same for whoever makes a store with this: what is said from now on is remembered."""
+        bodies = {player: replace(body, remembered=True) for player, body in self.bodies.items()}
+        return replace(self, bodies=bodies, remembered=True)
 
 
 def known_now(
@@ -63,6 +71,7 @@ def known_now(
     other: Store | None = None,
     missing: tuple[str, ...] = (),
     run: Mapping[str, Any] | None = None,
+    needs_store: bool = False,
 ) -> Known:
     """Put roster and store together.
 
@@ -85,6 +94,8 @@ def known_now(
         What was looked for and not found: it holds every drill of everybody.
     run
         The content of ``run.json``, where there are results: it says which names they take for one player's.
+    needs_store
+        Whether drills are for players of a season, so that without a store none is given.
     """
     stores = [each for each in (other, store) if each is not None]
     players_of = names_known(stores, run or {})
@@ -111,7 +122,7 @@ def known_now(
         _note(store, current if roster.file and not roster.unreadable else {}, written_on, today)
         if recorded:
             _note_recorded(store, players)
-    seen = _read(stores, players)
+    seen, remembered = _read(stores, players), bool(stores) or not needs_store
     releases = _releases(seen.said, players)
     strange = {
         name: texts
@@ -157,6 +168,7 @@ def known_now(
             held_for=held.get(player, ()),
             unread=bool(missing),
             anew=player in seen.readmitted,
+            remembered=remembered,
         )
         for player in players
     }
@@ -165,6 +177,7 @@ def known_now(
         roster=rows_of_person(roster.table, players_of),
         open_names=tuple(sorted(strange)),
         missing=missing,
+        remembered=remembered,
     )
 
 
@@ -224,7 +237,7 @@ def known_with_store(
     if sources.second is not None:
         matched = with_cautions_of(matched, match_roster(read_roster(sources.second), players))
     if sources.store is None:
-        return known_now(matched, players, today, store, missing=sources.missing, run=run)
+        return known_now(matched, players, today, store, missing=sources.missing, run=run, needs_store=True)
     from faultml.store import open_store
 
     with open_store(sources.store, create=False) as other:

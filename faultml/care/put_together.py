@@ -49,6 +49,7 @@ def body_of(
     held_for: tuple[str, ...] = (),
     unread: bool = False,
     anew: bool = False,
+    remembered: bool = True,
 ) -> PlayerBody:
     """Put together what is known of a player.
 
@@ -60,7 +61,7 @@ def body_of(
         Cells of the roster as they were seen, by what they are about.
     statements
         Of the store, in the order they were recorded.
-    held_for, unread
+    held_for, unread, remembered
         As in `PlayerBody`.
     anew
         Whether the player was forgotten and taken in again: of the roster only what speaks against a drill counts.
@@ -75,6 +76,7 @@ def body_of(
         said=tuple(each for each in said if each is not None),
         unread=unread or any(read_pain(text).kind == "not-read" for text in row.get("pain", ())),
         held_for=held_for,
+        remembered=remembered,
         histories=cast(Mapping[History, bool], _histories(row, cells, statements, anew=anew)),
         birth_year=_birth_year(row, cells, statements),
         under_16=_under_16(row, cells, statements),

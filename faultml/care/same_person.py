@@ -71,6 +71,7 @@ def _together(name: str, bodies: list[PlayerBody]) -> PlayerBody:
         said=tuple(said for body in bodies for said in body.said),
         unread=any(body.unread for body in bodies),
         held_for=tuple(dict.fromkeys(each for body in bodies for each in body.held_for)),
+        remembered=all(body.remembered for body in bodies),
         histories=histories,
         birth_year=max((body.birth_year for body in bodies if body.birth_year is not None), default=None),
         under_16=_worse([body.under_16 for body in bodies], worse=True),

@@ -117,6 +117,7 @@ def command(
     assert results is not None
     read = read_results(results)
     known, players = _known(read, roster, path)
+    new_store = not path.exists()
     if source is None and not since:
         cells["since"] = _default_since(read, path)
     if source is None:
@@ -125,6 +126,8 @@ def command(
         givings = _sheet(source, known, players, coaching, path)
     with open_store(path) as opened:
         new = note_givings(opened, givings, date.today())
+    if new_store:
+        click.echo(f"Made the store {path}: it knows nothing that players said before today.", err=True)
     if source is not None:
         click.echo(f"{new} drills noted, {len(givings) - new} stood there already")
         return
@@ -183,7 +186,7 @@ def _known(read: Results, roster: Path | None, store: Path) -> tuple[Known, froz
 
     recorded = frozenset(map(str, read.players["player"]))
     there = store if store.exists() else None
-    return known_of_season(read.run, recorded, there, roster), recorded
+    return known_of_season(read.run, recorded, there, roster, makes_store=True), recorded
 
 
 def _one(cells: Mapping[str, str], known: Known, players: frozenset[str], coaching: Coaching) -> Giving:

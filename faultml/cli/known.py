@@ -14,15 +14,36 @@ if TYPE_CHECKING:
 
 
 def known_of_season(
-    run: Mapping[str, Any], players: Iterable[str], store: Path | None, roster: Path | None
+    run: Mapping[str, Any],
+    players: Iterable[str],
+    store: Path | None,
+    roster: Path | None,
+    *,
+    makes_store: bool = False,
 ) -> Known:
-    """What is known now of everybody in results, by their ``run.json``."""
+    """What is known now of everybody in results, by their ``run.json``.
+
+    `makes_store`: whether the command makes a store where there is none, and says so itself.
+    """
     from faultml.care.known import known_of_run
 
     known = known_of_run(run, map(str, players), date.today(), store=store, roster=roster)
     for sentence in known.missing:
         click.echo(f"No drill for anybody until it is found: {sentence}", err=True)
+    if makes_store:
+        return known.in_new_store()
+    say_without_store(known)
     return known
+
+
+def say_without_store(known: Known) -> None:
+    """State on standard error that nothing is remembered, where no store was read."""
+    if not known.remembered:
+        click.echo(
+            "No store was read, so nothing that players said before is known: drills are shown, not given. The first "
+            "note makes one (faultml players says-none, hurts; assign), and --store names it.",
+            err=True,
+        )
 
 
 def known_of_player(player: str, results: Path | None, roster: Path | None, store: Path | None) -> Known:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from faultml.cli.known import say_without_store
 from faultml.cli.season_report import report_installed, write_season_report
 
 if TYPE_CHECKING:
@@ -74,6 +75,7 @@ def run_season(
         )
     if not quiet:
         click.echo(_outcome(run, out))
+    say_without_store(run.known)
     if report and report_installed():
         from faultml.coaching.rules import load_coaching
         from faultml.report.source import read_source

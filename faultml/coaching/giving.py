@@ -116,7 +116,7 @@ def check_giving(
         return problems
     body = known.body(read.player)
     if asked:
-        body = replace(body, said=(*body.said, Said(on, "none")))
+        body = replace(body, said=(*body.said, Said(on, "none")), remembered=True)
     rules = load_care()
     answer = care_check(drill.demands, body, on, rules)
     if answer.verdict == "no":

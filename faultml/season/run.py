@@ -201,7 +201,7 @@ def _known(season: Season, roster: MatchedRoster, day: date, store: str | Path |
     """Roster and statements; the store's library is needed only where there is a store."""
     store, names = store_if_there(store), merged_names(season)
     if store is None:
-        return known_now(roster, season.players, day, run=names)
+        return known_now(roster, season.players, day, run=names, needs_store=True)
     from faultml.store import open_store
 
     with open_store(store, create=False) as opened:

@@ -345,7 +345,7 @@ def test_the_start_says_what_care_asks_first(results: Path, store: Path, tmp_pat
         shown = drills[(drills["player"] == row["player"]) & (drills["drill"] == row["drill"])]
         if row["drill"] and len(shown):
             assert "ask-pain" not in row["ask"]
-            assert bool(row["ask"]) is (shown["care"].iloc[0] == "show")
+            assert shown["care"].iloc[0] == "show", "classified without a store, so that nobody was asked"
 
 
 def test_a_store_that_is_not_there_says_what_makes_it(season: Path, tmp_path: Path) -> None:

@@ -203,6 +203,8 @@ def _reason(answers: Answers, path: str, owner: str, known: str) -> str:
         return "the files do not say it"
     if path == "time.rate_hz":
         return f"the first file holds {len(answers.source):,} samples and no clock"
+    if path.startswith("angles.") and path.endswith(".column") and known == "no name says so":
+        return "the columns' names do not say it: see what each curve does in this swing"
     return known or "the file does not say it"
 
 

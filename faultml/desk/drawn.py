@@ -24,7 +24,7 @@ from faultml.drawings.motion import (
     angle_angle_picture,
     channel_panel,
 )
-from faultml.drawings.records import Axis, Edge, Item, Line, Mark, Moment, Panel, Picture, Tick
+from faultml.drawings.records import Anchor, Axis, Edge, Item, Line, Mark, Moment, Panel, Picture, Tick
 from faultml.drawings.words import CHANNEL_ENDS, CHANNEL_NAMES, degrees
 from faultml.faults.catalogue import parse_position
 from faultml.faults.measure import coordinate
@@ -37,6 +37,7 @@ SHOWN: Final = "straight"
 PINNED: Final = "pinned"
 AROUND_S: Final = 0.8
 """So much of the recording is drawn before the takeaway and after impact where landmarks are moved, s."""
+_ANCHORS: Final[tuple[Anchor, ...]] = ("middle", "end", "start")
 SPEED_LOOKS: Final = ("bend", "hinge", "roll")
 _SPEED_STEP_DPS: Final = 500.0
 
@@ -140,8 +141,7 @@ def window_edges(drill: PlayerDrill, curves: SwingCurves) -> list[tuple[str, Edg
         return []
     widen = MOMENT_HALF_WIDTH if first == last else 0.0
     outward = 1 if drill.window_side == "below" else -1
-    verb = "reach" if drill.window_must == "reach" else "stay"
-    name = f"window: {verb} {drill.window_side} {degrees(bound)}"
+    name = f"window {degrees(bound)}"
     return [(drill.window_channel, Edge((first - widen, last + widen), bound, outward, name, "window"))]
 
 
@@ -170,9 +170,10 @@ def landmark_picture(over_time: RawCurves, landmarks_s: Sequence[float], sd_s: S
     lo = max(float(t_s[0]), min(landmarks_s) - AROUND_S)
     hi = min(float(t_s[-1]), max(landmarks_s) + AROUND_S)
     inside = (t_s >= lo) & (t_s <= hi)
+    # Top and impact lie near each other: their names stand away from each other.
     moments = tuple(
-        Moment(at, name, sd=sd if np.isfinite(sd) else 0.0)
-        for name, at, sd in zip(MOVABLE, landmarks_s, sd_s, strict=True)
+        Moment(at, name, anchor, sd if np.isfinite(sd) else 0.0)
+        for name, anchor, at, sd in zip(MOVABLE, _ANCHORS, landmarks_s, sd_s, strict=True)
     )
     panels = _panels_over_time(t_s[inside], over_time.angles_deg[:, inside], (lo, hi), SHOWN, moments)
     return Picture("The angles over time, with takeaway, top and impact", panels)

@@ -130,8 +130,9 @@ class LinkedDrawings:
         words = "Each phase is drawn as wide as the next. Grey bands: how surely a landmark is known."
         if self._shown.corridor:
             words += " Shaded: the corridor; a bold line is its edge."
-        if self._shown.windows:
-            words += " Broken line: where the drill's practice window ends."
+        for _, edge in self._shown.windows:
+            side = "below" if edge.outward > 0 else "above"
+            words += f" Broken line: the drill's practice window lies {side} {degrees(edge.y)}."
         self._explained.set_text(words)
 
 

@@ -123,7 +123,7 @@ class ReadingIn:
         with ui.element("div").classes("columns"):
             with ui.element("div"):
                 left = len(answers.open_paths)
-                para("The last question:" if left == 1 else f"About {left} questions are left.", "note")
+                para("The last question:" if left == 1 else f"At most {left} questions are left.", "note")
                 para(question.question, "lead").mark("question")
                 para(f"{question.reason[:1].upper()}{question.reason[1:]}.", "note")
                 if question.is_about_names:

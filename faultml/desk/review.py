@@ -22,21 +22,20 @@ MAX_NAMED: Final = 6
 _LABELS: Final = {
     "time.column": "The time stands in",
     "time.unit": "Time is counted in",
-    "time.rate_hz": "Samples a second",
+    "time.rate_hz": "Samples a second:",
     "time.format": "Dates are written",
-    "ids.pattern": "The files' names are read as",
     "ids.player": "The player is",
     "ids.session": "The session is",
     "ids.swing": "The swing is",
-    "swings.split": "How swings are parted",
-    "swings.gap_s": "The shortest pause between swings, seconds",
+    "swings.split": "As to swings:",
+    "swings.gap_s": "The shortest pause between swings, in seconds, is",
     "worn.arm": "The recorder was worn on",
     "worn.hand": "The player plays",
-    "file.missing": "Stands for a lost sample",
+    "file.missing": "A lost sample is written as",
     "contact.event_column": "Contact with the ball is marked in",
     "contact.time_column": "The time of contact stands in",
     "orientation.frame": "The orientations turn",
-    "orientation.scale": "The orientations' length",
+    "orientation.scale": "The orientations' length is",
 }
 _ENDS: Final = {
     "column": "stands in",
@@ -51,12 +50,14 @@ _UNITS: Final = {"deg": "degrees", "rad": "radians"}
 def concluded_line(guess: Guess) -> str:
     """Something that was concluded from the file, with what it rests on."""
     *folders, last = guess.path.split(".")
+    if guess.path == "ids.pattern":
+        return f"From the files' names: {guess.reason}."
     value = _value_words(guess.value)
     if folders[:1] == ["angles"] and last in _ENDS:
         says = f"{_ANGLES[folders[-1]]} {_ENDS[last]} {value}"
     else:
-        says = f"{_LABELS.get(guess.path, last.replace('_', ' ').capitalize())}: {value}"
-    return f"{says} ({guess.reason})."
+        says = f"{_LABELS.get(guess.path, last.replace('_', ' ').capitalize() + ':')} {value}"
+    return f"{says}; {guess.reason}."
 
 
 def check_lines(check: Check) -> list[str]:

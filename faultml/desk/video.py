@@ -20,7 +20,7 @@ class SwingVideo:
                 'type="file" accept="video/*" aria-label="A video of this swing"'
             )
             anchor = ui.button("This frame is impact").props("outline")
-        self._video = ui.element("video").props("controls muted playsinline").classes("video")
+        self._video = ui.element("video").props("controls muted playsinline").classes("video empty")
         own = f"getHtmlElement({self._video.id})"
         # In the page alone: the file's content and name never reach the server.
         choose.on(
@@ -29,6 +29,7 @@ class SwingVideo:
               const file = event.target.files[0];
               if (!file) return;
               const video = {own};
+              video.classList.remove('empty');
               if (video.src) URL.revokeObjectURL(video.src);
               video.src = URL.createObjectURL(file);
               delete video.dataset.impact;

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.drawings.looks import CORRIDOR, EDGE, FAINT, INK, LOOKS, PAPER, RULE, SOFT
-from faultml.drawings.records import Axis, Box, Dots, Edge, Line, Mark, Moment, Panel, Picture
+from faultml.drawings.records import Anchor, Axis, Box, Dots, Edge, Line, Mark, Moment, Panel, Picture
 
 Options = dict[str, Any]
 
@@ -24,8 +24,11 @@ FONT: Final = 'system-ui, "Segoe UI", "Helvetica Neue", "DejaVu Sans", Arial, sa
 
 CURSOR: Final = "cursor-"
 """Series of this name and a panel's number hold its cursor."""
+_ALIGNED: Final[dict[Anchor, str]] = {"start": "left", "middle": "center", "end": "right"}
 _SYMBOLS: Final = {"circle": "circle", "square": "rect", "diamond": "diamond", "triangle": "triangle"}
 _TEXT: Final = {"fontFamily": FONT, "fontSize": 12, "color": SOFT}
+_HALO: Final = {"textBorderColor": PAPER, "textBorderWidth": 3}
+"""Around words that may lie on a curve."""
 
 
 def height_css(picture: Picture) -> str:
@@ -65,15 +68,16 @@ def as_echarts(picture: Picture) -> Options:
         item.name for panel in picture.panels for item in panel.items if isinstance(item, Line) and item.name
     ]
     if names:
-        style = {"color": INK, "fontFamily": FONT, "fontSize": 12}
+        style = {"color": INK, "fontFamily": FONT, "fontSize": 11}
         options["legend"] = {
             "data": names,
-            "left": LEFT_PX,
+            "left": 0,
             "top": 0,
+            "itemGap": 8,
             "selectedMode": False,
             "textStyle": style,
         }
-        options["legend"] |= {"itemWidth": 28, "itemStyle": {"opacity": 0}}
+        options["legend"] |= {"itemWidth": 22, "itemStyle": {"opacity": 0}}
     return options
 
 
@@ -145,7 +149,7 @@ def _ground(panel: Panel, row: int) -> list[Options]:
     areas += [_band(moment) for moment in panel.moments if moment.sd > 0]
     lines: list[Any] = [_rule({"xAxis": tick.at}) for tick in panel.x.ticks]
     lines += [_rule({"yAxis": tick.at}) for tick in panel.y.ticks]
-    lines += [_edge(edge) for edge in panel.edges]
+    lines += [_edge(edge, panel.x) for edge in panel.edges]
     lines += [_moment(moment) for moment in panel.moments]
     return [
         _series(row)
@@ -169,7 +173,8 @@ def _band(moment: Moment) -> list[Options]:
 
 
 def _moment(moment: Moment) -> Options:
-    label = {"show": bool(moment.name), "formatter": moment.name, "position": "start", "distance": 18}
+    label = {"show": bool(moment.name), "formatter": moment.name, "position": "start", "distance": 21}
+    label |= {} if moment.anchor == "middle" else {"align": _ALIGNED[moment.anchor]}
     return {
         "xAxis": moment.x,
         "lineStyle": {"color": FAINT, "type": [2, 3], "width": 1},
@@ -192,13 +197,12 @@ def _area(box: Box) -> list[Options]:
     ]  # fmt: skip
 
 
-def _edge(edge: Edge) -> list[Options]:
+def _edge(edge: Edge, axis: Axis) -> list[Options]:
     where = "insideMiddleTop" if edge.outward > 0 else "insideMiddleBottom"
-    if (
-        edge.kind == "window"
-    ):  # on the other side of its line than names of the corridor, which often ends near it
-        where = "insideEndBottom" if edge.outward > 0 else "insideEndTop"
-    label = _TEXT | {"formatter": edge.name, "position": where, "fontSize": 11, "color": INK}
+    if edge.kind == "window":
+        # Beside its line, where no name of the corridor stands; toward the middle where the drawing ends.
+        where = "end" if edge.x[1] < axis.lo + 0.75 * (axis.hi - axis.lo) else "start"
+    label = _TEXT | _HALO | {"formatter": edge.name, "position": where, "fontSize": 11, "color": INK}
     style = {"color": EDGE, "width": 2, "type": "solid"}
     if edge.kind == "window":
         style = {"color": INK, "width": 2, "type": [6, 4]}
@@ -248,7 +252,7 @@ def _mark(mark: Mark, axis: Axis) -> Options:
         "borderColor": look.colour,
         "borderWidth": 1.5,
     }
-    label = _TEXT | {"show": bool(mark.name), "formatter": mark.name, "fontSize": 11, "color": INK}
+    label = _TEXT | _HALO | {"show": bool(mark.name), "formatter": mark.name, "fontSize": 11, "color": INK}
     label["position"] = "right" if mark.x < (axis.lo + 2 * axis.hi) / 3 else "left"
     return {
         "type": "scatter", "symbol": _SYMBOLS[mark.shape], "symbolSize": 10, "itemStyle": style,

@@ -27,7 +27,7 @@ class HurtsDialog:
                 "clinician's advice before a return. This can stay empty.",
                 "note",
             )
-            self._where = ui.input("Where it hurts")
+            self._where = ui.input("Where it hurts").props("autofocus")
             with ui.element("div").classes("bar"):
                 ui.button("Keep", on_click=self._keep)
                 ui.button("Leave it open", on_click=self._dialog.close).props("outline")

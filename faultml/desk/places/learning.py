@@ -125,19 +125,24 @@ class LearningPart:
             ui.button("Use it from now on", on_click=lambda: self._adopt(adaptation))
             para("Every swing is then assessed again with these edges. It can be taken back.", "note")
         # What was found wanting is shown too, so that it can be seen why.
+        in_use = adaptation.folder == used
         if is_latest:
-            self._edges(learned)
+            self._edges(learned, in_use=in_use)
         else:
             with ui.element("details"):
                 Words("summary", "The edges")
-                self._edges(learned)
+                self._edges(learned, in_use=in_use)
 
-    def _edges(self, learned: CoachAdaptation) -> None:
+    def _edges(self, learned: CoachAdaptation, *, in_use: bool) -> None:
         # Against the catalogue's own edges, whatever is in use now.
         rows = edge_rows(learned, self._desk.season.own_catalogue, self._desk.coaching.words)
         if rows:
-            moved = "Where the edges come to lie" if learned.adopted else "Where the edges would come to lie"
-            table(moved, ["fault", "edge now", "yours", "95 % sure between", "answers", "golfers"], rows)
+            moved = "Where the edges lie" if in_use else "Where the edges would lie"
+            table(
+                moved,
+                ["fault", "the catalogue's edge", "yours", "95 % sure between", "answers", "golfers"],
+                rows,
+            )
             if any(each.swings < FEW_ANSWERS for each in learned.faults.values()):
                 para(f"With fewer than {FEW_ANSWERS} answers an edge stays close to the catalogue's.", "note")
 

@@ -27,7 +27,7 @@ HISTORIES: Final[dict[History, str]] = {
     "thumb_history": "Ever trouble on the thumb side of the wrist?",
     "elbow_history": "Ever trouble with the elbow?",
     "nerve_history": "Ever numbness or tingling, or trouble with a nerve?",
-    "hamate_history": "Ever trouble in the heel of the hand, such as a broken hamate?",
+    "hamate_history": "Ever trouble in the heel of the hand (hamate)?",
 }
 _ROSTER_WORDS: Final = {
     "hand": "Plays (right or left)",
@@ -70,7 +70,14 @@ class NotesPlace:
         self._known.clear()
         with self._known:
             heading(2, "What is known now")
-            bullets(_joined([without_commands(line) for line in lines[1:]]))
+            # Histories stand below, each with its answer; drills that wait would fill the page.
+            known = [without_commands(line) for line in lines[1:] if not line.startswith("Asked: ")]
+            drills = next(at for at, line in enumerate(known) if line.startswith("Drills: "))
+            bullets(_joined(known[: drills + 1]))
+            if known[drills + 1 :]:
+                with ui.element("details"):
+                    Words("summary", "The drills that wait, and why")
+                    bullets([line.strip() for line in known[drills + 1 :]])
 
     def _ask(self) -> None:
         heading(2, "Asked today")

@@ -157,7 +157,7 @@ class TrayPlace:
             return
         lines = not_assessed_lines(swings)
         assessed = int(swings["assessed"].astype(bool).sum())
-        para(f"{assessed:,} of {count(len(swings), 'recording')} assessed.")
+        para(f"Of {count(len(swings), 'recording')} {assessed:,} are assessed.")
         if lines:
             with ui.element("details").props("open" if len(lines) <= MAX_OPEN_LINES else ""):
                 Words("summary", f"Why {count(len(swings) - assessed, 'recording')} not")

@@ -187,7 +187,7 @@ class VerdictPlace:
                 "A fault that the catalogue lacks. Give it the same name each time, so that it can be counted."
             )
             known = [each.name for each in named_faults(self._desk.store)]
-            self._name = ui.input("What it is called", autocomplete=known)
+            self._name = ui.input("What it is called", autocomplete=known).props("autofocus")
             self._note = ui.textarea("What you see")
             with ui.row():
                 ui.button("Keep", on_click=self._keep_other)

@@ -86,6 +86,7 @@ def guess_split(source: Source, clock: Clock, columns: dict[str, str], moves: Mo
     segments = segments_of(clock.t_s)
     longest = max((float(np.ptp(clock.t_s[span])) for span in segments), default=0.0)
     n_moves = f"{len(moves)} swing-like movements were found" if len(moves) != 1 else "one swing was found"
+    seen = f"; {n_moves}" if len(moves) else ""
     if len(segments) > 1 and longest <= ONE_SWING_S:
         steps = np.diff(clock.t_s)
         yield Guess(
@@ -103,7 +104,7 @@ def guess_split(source: Source, clock: Clock, columns: dict[str, str], moves: Mo
     elif longest > STREAM_S:
         yield Guess(path, "stream", "likely", f"it runs for {longest:.0f} s; {n_moves}")
     elif longest <= ONE_SWING_S and len(moves) <= 1:
-        yield Guess(path, "file", "likely", f"it runs for {longest:.1f} s; {n_moves}")
+        yield Guess(path, "file", "likely", f"it runs for {longest:.1f} s{seen}")
     elif len(moves) > 1:
         yield Guess(path, "stream", "likely", f"it runs for {longest:.0f} s; {n_moves}")
     else:

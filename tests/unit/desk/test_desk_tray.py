@@ -372,7 +372,7 @@ def test_every_recording_that_was_not_assessed_is_named_with_the_reason_in_words
 
     async def story(user: User, desk: Desk) -> None:
         await user.open("/tray")
-        await user.should_see(f"{len(swings) - len(out)} of {len(swings)} recordings assessed")
+        await user.should_see(f"Of {len(swings)} recordings {len(swings) - len(out)} are assessed")
         await user.should_see(lines[0])
 
     visit(folder, story)

@@ -2,7 +2,7 @@
 # Each sets up .venv first: once, and again only when the lock or pyproject.toml has changed.
 
 .DEFAULT_GOAL := help
-.PHONY: help setup demo test lint types wheel smoke lock train compare benchmark throughput models clean
+.PHONY: help setup demo test lint types wheel smoke docs sbom lock train compare benchmark throughput models clean
 
 ENV := .venv
 BIN := $(ENV)/bin
@@ -43,6 +43,7 @@ test: $(READY)  ## all tests, on two cores
 lint: $(READY)  ## ruff: rules and format
 	$(BIN)/ruff check --output-format concise .
 	$(BIN)/ruff format --check .
+	$(BIN)/codespell *.md docs/*.md docs/decisions models/*.md
 
 # mypy cannot follow the mapping of folders to faultml.synthetic and the like, so it reads an unpacked wheel, and the
 # benchmarks, which are in no wheel.
@@ -54,15 +55,40 @@ types: wheel  ## mypy, strict
 
 # An old build/ would carry modules that were deleted since into the wheel.
 wheel: $(READY)  ## the wheel, in dist/
-	@rm -rf build dist
+	@rm -rf build/lib build/bdist.* dist
 	$(BIN)/python -m build --quiet --wheel --no-isolation --outdir dist
 
 smoke: wheel  ## the wheel in a clean environment outside the checkout
 	.ci/smoke $(BIN)/python dist/faultml-*.whl
 
+TOOLS := $(ENV)/tools-ready
+
+# What only the documentation and the bill of materials need, in the versions that fit requirements.lock.
+$(TOOLS): docs/tools.lock $(READY)
+	$(PIP) install --require-hashes --requirement docs/tools.lock
+	@touch $@
+
+# Built from a copy, so that links between files lead the same way as in the checkout, and nothing generated lies in docs/.
+docs: export OMP_NUM_THREADS = 1
+docs: $(TOOLS)  ## the documentation, in build/docs: examples run, links and spelling are checked; nothing is fetched
+	@rm -rf build/docs build/docs-source
+	@mkdir -p build/docs-source/models
+	@cp -r docs *.md CITATION.cff LICENSE build/docs-source/
+	@cp models/*.md models/*.svg build/docs-source/models/
+	$(BIN)/sphinx-build --quiet --fail-on-warning --keep-going --conf-dir build/docs-source/docs build/docs-source build/docs
+	$(BIN)/python docs/check_site.py build/docs
+	@echo "open build/docs/index.html"
+
+sbom: $(TOOLS)  ## what the lock installs, as a bill of materials (CycloneDX), in build/sbom.json
+	@mkdir -p build
+	$(BIN)/cyclonedx-py requirements --output-reproducible --pyproject pyproject.toml --output-file build/sbom.json requirements.lock
+
 lock:  ## requirements.lock anew, needs uv; ARGS=--upgrade takes newer releases
 	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	  --all-extras --custom-compile-command "make lock" $(ARGS) --output-file requirements.lock pyproject.toml
+	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
+	  --custom-compile-command "make lock" $(ARGS) --constraint requirements.lock --group docs --group sbom \
+	  --output-file docs/tools.lock
 	uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	  --custom-compile-command "make lock" $(ARGS) --output-file pipelines/benchmarks/compare/peers.lock pipelines/benchmarks/compare/peers.in
 

@@ -93,16 +93,36 @@ def test_one_version() -> None:
     assert cited and cited[1] == faultml.__version__
 
 
-def test_the_lock_holds_every_requirement_with_its_hash() -> None:
+def pinned(lock: Path) -> dict[str, list[str]]:
+    """Versions of each package in a lock; every entry has a hash."""
     pins: dict[str, list[str]] = {}
-    for entry in re.split(r"\n(?=\w)", (ROOT / "requirements.lock").read_text(encoding="utf-8")):
+    for entry in re.split(r"\n(?=\w)", lock.read_text(encoding="utf-8")):
         if pin := re.match(r"([\w.-]+)==(\S+)", entry):
             assert "--hash=sha256:" in entry, pin[0]
             pins.setdefault(canonicalize_name(pin[1]), []).append(pin[2])
-    wanted = [*PROJECT["dependencies"], *PYPROJECT["build-system"]["requires"]]
-    wanted += [each for extra in PROJECT["optional-dependencies"].values() for each in extra]
+    return pins
+
+
+def assert_held(wanted: list[str], pins: dict[str, list[str]], lock: str) -> None:
     for requirement in map(Requirement, wanted):
         if requirement.name != PROJECT["name"]:
             versions = pins.get(canonicalize_name(requirement.name), [])
-            assert versions, f"make lock: {requirement} is not in requirements.lock"
+            assert versions, f"make lock: {requirement} is not in {lock}"
             assert all(version in requirement.specifier for version in versions), f"make lock: {requirement}"
+
+
+def test_the_lock_holds_every_requirement_with_its_hash() -> None:
+    wanted = [*PROJECT["dependencies"], *PYPROJECT["build-system"]["requires"]]
+    wanted += [each for extra in PROJECT["optional-dependencies"].values() for each in extra]
+    assert_held(wanted, pinned(ROOT / "requirements.lock"), "requirements.lock")
+
+
+def test_the_tools_fit_the_lock() -> None:
+    """What `make docs` and `make sbom` install beside it holds nothing back and moves nothing."""
+    main, tools = pinned(ROOT / "requirements.lock"), pinned(ROOT / "docs" / "tools.lock")
+    wanted = [each for group in PYPROJECT["dependency-groups"].values() for each in group]
+    assert_held(wanted, tools, "docs/tools.lock")
+    moved = {
+        name: (main[name], tools[name]) for name in main.keys() & tools.keys() if main[name] != tools[name]
+    }
+    assert moved == {}

@@ -546,9 +546,9 @@ class Client:
         file: Literal["swings.parquet", "faults.parquet", "players.parquet", "drills.parquet", "retests.parquet",
             "curves.parquet", "problems.csv", "run.json", "explanations.json", "report.html"],
     ) -> bytes:
-        """Fetch one file of a season's results. The tables are described in the README; the page comes as a file
-        to be saved. What holds drills is asked of care again: 409 where that has changed since the season was
-        classified.
+        """Fetch one file of a season's results. The tables are described in docs/columns.md; the page comes as a
+        file to be saved. What holds drills is asked of care again: 409 where that has changed since the
+        season was classified.
         """
         return self.ask("GET", f"/v1/seasons/{_name(season)}/results/{_name(file)}")
 

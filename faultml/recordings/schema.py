@@ -1,6 +1,6 @@
 """Column names, types and words of the season table, in one place.
 
-The season table is described in README.md: one row a swing with samples in lists (Parquet), or one row a
+The season table is described in docs/formats.md: one row a swing with samples in lists (Parquet), or one row a
 sample (long CSV). Angles are degrees of the lead wrist in anatomical signs, times are seconds on the
 recording's own clock.
 """

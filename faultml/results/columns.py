@@ -1,4 +1,4 @@
-"""The result tables whose columns are fixed; what each means is in the README's glossary."""
+"""The result tables whose columns are fixed; what each means is in docs/columns.md."""
 
 from __future__ import annotations
 

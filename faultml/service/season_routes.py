@@ -127,7 +127,7 @@ async def remove(request: Request, season: JobName) -> None:
     responses={200: {"description": "The file.", "content": _ANY}, **problems(404, 409, 422)},
 )
 async def result(request: Request, season: JobName, file: ResultFile) -> Response:
-    """The tables are described in the README; the page comes as a file to be saved.
+    """The tables are described in docs/columns.md; the page comes as a file to be saved.
 
     What holds drills is asked of care again: 409 where that has changed since the season was classified.
     """

@@ -30,26 +30,40 @@ TIMED: Final = "benchmark.json"
 _HEAD: Final = """\
 # The {name} model, version {version}
 
-**What it is.** Three estimators in one file: networks that find takeaway, top, impact and finish in lead-wrist angles;
-boosted trees that tell full swings from everything else; and a network that estimates every measure of the fault
-catalogue with its uncertainty, from which the fault probabilities follow. `probability` is the chance that a careful
-coach who saw the true motion would say yes.
+The headings are those of Mitchell and others, "Model Cards for Model Reporting" (2019), from memory.
 
-**What it was made from.** Generated golfers only (seed {seed}): {landmark_golfers} for the landmarks, {fault_golfers}
-others for the swing filter and the faults, {test_golfers} others for every figure below. No recording of a real golfer
-was used, and **every figure on this page is synthetic**: it says how well the model reads motion like the generator's,
-not how well it reads your players.
+**Model details.** Three estimators in one file: networks that find takeaway, top, impact and finish in lead-wrist
+angles; boosted trees that tell full swings from everything else; and a network that estimates every measure of the
+fault catalogue with its uncertainty, from which the fault probabilities follow. `probability` is the chance that a
+careful coach who saw the true motion would say yes. Made by this project, under its licence, with {versions}.
 
-**What it is for.** A coach's reading of a season of lead-wrist recordings, full swings. Not for short shots, not for
-the trail wrist, not for medical use; it never says where the club face is or where the ball went.
+**Intended use.** A coach's reading of a season of lead-wrist recordings, full swings. Not for short shots, not for
+the trail wrist, not for medical use, not to choose or to rank players; it never says where the club face is or where
+the ball went.
 
-**What it does not see.** Swing path, body, strike, grip. Without forearm rotation it says nothing about roll.
+**Factors.** Contact marked or not, forearm rotation recorded or not, the recorder's rate and noise, how its sensors
+sit, how unlike a golfer is to those learned from. Sex, age and injury are not in the generator: nothing is known
+about them.
 
-**What is weak.** Without a contact mark, impact is inferred from the wrist alone, and the faults at impact that rest on
-ulnar deviation and forearm roll are the least certain. Forearm rotation is under-read by skin-mounted sensors (10-30 %,
-from memory). The edges are common practice, +-10 degrees.
+**Metrics.** Average precision and log loss, beside a ceiling and the base rate; calibration error; shares of clear
+faults found and of clean swings flagged; landmark errors and the coverage of their intervals; risk against coverage.
+No swing of a golfer is on both sides of a split.
 
-Made with {versions}.
+**Training and evaluation data.** Generated golfers only (seed {seed}): {landmark_golfers} for the landmarks,
+{fault_golfers} others for the swing filter and the faults, {test_golfers} others for every figure below. No recording
+of a real golfer was used, and **every figure on this page is synthetic**: it says how well the model reads motion
+like the generator's, not how well it reads your players. `docs/datasheet.md` describes the generator.
+
+**Quantitative analyses.** The tables below, fault by fault, with and without a contact mark.
+
+**Ethical considerations.** Recordings of a wrist are about a person, often a child, and can identify one. A drill can
+hurt a sore wrist, so the care check stands between the model and a drill. A flag can be wrong about a player who is
+fine: the coach decides.
+
+**Caveats and recommendations.** Not seen: swing path, body, strike, grip. Without forearm rotation it says nothing
+about roll. Without a contact mark, impact is inferred from the wrist alone, and the faults at impact that rest on
+ulnar deviation and forearm roll are the least certain. Forearm rotation is under-read by skin-mounted sensors (10-30
+%, from memory). The edges are common practice, +-10 degrees. Validate it on your own golfers (`docs/validate.md`).
 
 | SHA-256 of | |
 |---|---|

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import os
-from importlib.metadata import version as installed
 from pathlib import Path
+
+import faultml
 
 os.environ.setdefault("MPLBACKEND", "agg")
 
 project = "faultml"
 author = "The faultml authors"
 project_copyright = "The faultml authors, Apache-2.0"
-version = release = installed("faultml")
+version = release = faultml.__version__
 
 extensions = [
     "myst_parser",

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from faultml.store import open_store
     from faultml.streams.cut import cut_stream
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _HOMES: Final = {
     "Assessor": "faultml.classifier.assess",

@@ -48,7 +48,6 @@ class Onset:
 
     channel: str
     phase: float
-    name: str
 
 
 @dataclass(frozen=True)
@@ -104,7 +103,7 @@ def swing_pictures(
             items.append(Line(pinned.phase, pinned.d_deg[column], PINNED))
         items.append(Line(shown.phase, shown.d_deg[column], SHOWN, strong=True))
         items += [
-            Mark("triangle", onset.phase, float(shown.at(onset.phase)[column]), "open", onset.name)
+            Mark("triangle", onset.phase, float(shown.at(onset.phase)[column]), "open")
             for onset in onsets
             if onset.channel == channel
         ]

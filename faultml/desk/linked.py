@@ -130,6 +130,8 @@ class LinkedDrawings:
         words = "Each phase is drawn as wide as the next. Grey bands: how surely a landmark is known."
         if self._shown.corridor:
             words += " Shaded: the corridor; a bold line is its edge."
+        if self._shown.onsets:
+            words += " Open triangle: where the curve first leaves it."
         for _, edge in self._shown.windows:
             side = "below" if edge.outward > 0 else "above"
             words += f" Broken line: the drill's practice window lies {side} {degrees(edge.y)}."

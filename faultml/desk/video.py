@@ -11,6 +11,7 @@ class SwingVideo:
     """A video that follows the cursor once the coach has said which frame is impact."""
 
     def __init__(self) -> None:
+        self._page = ui.context.client
         heading(2, "A video beside it").classes("small-head")
         para(
             "It is played in this browser and sent nowhere. Stop it at impact, then press the button.", "note"
@@ -39,8 +40,8 @@ class SwingVideo:
 
     def follow(self, after_impact_s: float) -> None:
         """Show the frame so many seconds after impact (negative: before)."""
-        # On the page itself: what was pressed may be gone from it by the time the swing is drawn.
-        self._video.client.run_javascript(
+        # On the page itself: what was pressed may be gone from it, or its tab closed, by the time the swing is drawn.
+        self._page.run_javascript(
             f"const video = getHtmlElement({self._video.id});"
             "if (video && video.dataset.impact !== undefined)"
             f" video.currentTime = Math.max(0, Number(video.dataset.impact) + ({after_impact_s:.4f}));"

@@ -14,7 +14,7 @@ from faultml.coaching.records import PlayerDrill
 from faultml.desk.desk import Desk
 from faultml.desk.drawn import Onset, raw_picture, window_edges
 from faultml.desk.frame import frame
-from faultml.desk.linked import LinkedDrawings, Shown, plain_chart
+from faultml.desk.linked import LinkedDrawings, Shown, phase_words, plain_chart
 from faultml.desk.motion import SwingCurves
 from faultml.desk.not_assessed import why_words
 from faultml.desk.people import People
@@ -214,13 +214,12 @@ def _first_drill(desk: Desk, player: str) -> PlayerDrill | None:
 
 
 def _onsets(called: pd.DataFrame, desk: Desk) -> list[Onset]:
-    catalogue, words = desk.season.catalogue(), desk.coaching.words
+    catalogue = desk.season.catalogue()
     found = []
     for row in called[called["call"] == "yes"].to_dict("records"):
         fault, phase = row["fault"], row["onset_phase"]
         if fault in catalogue.ids and phase in PHASE_STARTS and np.isfinite(row["onset_at"]):
-            channel = catalogue[fault].measure.channel
-            found.append(Onset(channel, PHASE_STARTS[phase] + row["onset_at"], words[fault]))
+            found.append(Onset(catalogue[fault].measure.channel, PHASE_STARTS[phase] + row["onset_at"]))
     return found
 
 
@@ -232,6 +231,9 @@ def _said(called: pd.DataFrame, desk: Desk) -> list[str]:
             past = f"{size(row['severity'], row['unit'])} past the edge"
             how = past if row["call"] == "yes" else "borderline"
             read = measure_words(catalogue[row["fault"]].measure)
+            if row["call"] == "yes" and row["onset_phase"] in PHASE_STARTS and np.isfinite(row["onset_at"]):
+                begins = phase_words(PHASE_STARTS[row["onset_phase"]] + row["onset_at"])
+                how += f", from {begins} on"
             lines.append(
                 f"{words[row['fault']].capitalize()}: {how}, chance {percent(row['probability'])} ({read})."
             )

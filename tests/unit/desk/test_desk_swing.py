@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 
 import numpy as np
@@ -10,8 +11,14 @@ from nicegui.testing import User
 
 from faultml.desk.desk import Desk
 from faultml.desk.folder import DeskFolder
+from faultml.desk.linked import phase_words
 from faultml.desk.motion import RawCurves, SwingCurves
 from faultml.desk.season import Season
+from faultml.desk.video import SwingVideo
+from faultml.desk.warm_up import draw_one
+from faultml.drawings.echarts import as_echarts
+from faultml.drawings.records import Axis, Moment, Panel, Picture
+from faultml.faults.catalogue import PHASE_STARTS
 from faultml.recordings.of_player import _streamed, read_player
 
 
@@ -170,3 +177,71 @@ def test_the_window_of_the_drill_ends_where_the_window_says_on_the_swings_own_cu
                     assert bool(inside(window, curves.d_deg[None])[0]) == met
                     checked += 1
     assert checked
+
+
+def test_the_first_swing_is_drawn_to_nobody_beforehand(folder: Path) -> None:
+    desk = Desk(DeskFolder(folder))
+    try:
+        draw_one(desk)
+        first = desk.season.swings[desk.season.swings["assessed"].astype(bool)].iloc[0]
+        assert list(desk.season.recordings._players) == [first["player"]]
+        (folder / "results" / "run.json").write_text("{")
+        draw_one(Desk(DeskFolder(folder)))  # what cannot be read is for the page to say
+    finally:
+        desk.store.close()
+
+
+def test_a_fault_says_where_it_begins_and_no_name_stands_twice_on_a_drawing(folder: Path) -> None:
+    season = Season(DeskFolder(folder))
+    faults = season.of_player("faults", season.players[0])
+    flagged = faults[(faults["call"] == "yes") & np.isfinite(faults["onset_at"])].iloc[0]
+
+    async def story(user: User, desk: Desk) -> None:
+        key = desk.sessions.unguarded.key(*flagged[["player", "session", "swing"]])
+        await user.open(f"/swing/{key}")
+        await user.should_see("Open triangle: where the curve first leaves it.")
+        begins = phase_words(PHASE_STARTS[flagged["onset_phase"]] + flagged["onset_at"])
+        await user.should_see(f"from {begins} on")
+        for chart in user.find(kind=ui.echart).elements:
+            marks = [each for each in chart.options["series"] if each.get("symbol") == "triangle"]
+            named = [each["label"]["formatter"] for each in marks if each["label"]["show"]]
+            assert not set(named) & set(desk.coaching.words.values())
+
+    visit(folder, story)
+
+
+def test_names_of_top_and_impact_stand_away_from_each_other() -> None:
+    panel = Panel(
+        "",
+        Axis(0, 1, ()),
+        Axis(0, 1, ()),
+        moments=(Moment(0.5, "top", "end"), Moment(0.6, "impact", "start")),
+    )
+    (ground, *_) = as_echarts(Picture("", (panel,)))["series"]
+    drawn = {
+        line["label"]["formatter"]: line["label"].get("align")
+        for line in ground["markLine"]["data"]
+        if line["label"].get("formatter")
+    }
+    assert drawn == {"top": "right", "impact": "left"}
+
+
+def test_a_video_follows_also_when_what_was_pressed_is_gone_from_the_page(folder: Path) -> None:
+    wrong: list[str] = []
+
+    async def story(user: User, desk: Desk) -> None:
+        await user.open("/swings")
+        with user.client:  # type: ignore[union-attr]
+            video, pressed = SwingVideo(), ui.element("div")
+        slot = pressed.default_slot
+        pressed.delete()
+        del pressed
+        gc.collect()
+        with slot:
+            try:
+                video.follow(0.1)
+            except RuntimeError as error:
+                wrong.append(str(error))
+
+    visit(folder, story)
+    assert wrong == []

@@ -70,9 +70,10 @@ def drawn_notes(row: PlayerFault, coaching: Coaching) -> list[Note]:
 
 def _edge_note(row: PlayerFault, coaching: Coaching) -> Note:
     """How far past the edge, whose edge it is, and whether that is near."""
+    turn = coaching.catalogue[row.fault].measure.shown_sign if row.fault in coaching.catalogue.ids else 1
     past: dict[str, Figure] = {
         "severity": row.severity_now,
-        "edge": row.edge,
+        "edge": turn * row.edge,  # as the page's tables show it
         "owner": row.edge_owner,
         "unit": row.unit,
     }

@@ -14,7 +14,7 @@ from faultml.care.check import care_stop
 from faultml.care.known import Known
 from faultml.care.rules import load_care
 from faultml.coaching.met import MET_MEANWHILE
-from faultml.coaching.notes import Note, note_text
+from faultml.coaching.notes import WEAK, Note, note_text
 from faultml.coaching.rules import Coaching
 from faultml.plan.evidence import StoreNotes
 from faultml.plan.holds import asked_first, row_now
@@ -35,7 +35,7 @@ class SeasonSays:
         Days of its first and its last session; None where none has a date. Notes of the coach count as sessions
         for `first`.
     carried
-        (player, drill in progress) -> its notes of `SAID_BY_PLAN`.
+        (player, first drill) -> its notes of `SAID_BY_PLAN`, and that there is too little in it to train.
     """
 
     first: dt.date | None = None
@@ -50,7 +50,7 @@ def season_says(drills: pd.DataFrame, sessions: Iterable[str], notes: StoreNotes
     carried = {}
     for row in drills[drills["rank"] == 1].itertuples():
         said = [msgspec.json.decode(cell, type=Note) for cell in row.note_data]
-        carried[row.player, row.drill] = tuple(note for note in said if note.code in SAID_BY_PLAN)
+        carried[row.player, row.drill] = tuple(note for note in said if note.code in (*SAID_BY_PLAN, WEAK))
     return SeasonSays(min([*days[:1], *given], default=None), days[-1] if days else None, carried)
 
 
@@ -87,7 +87,7 @@ def _shown(
         row = msgspec.structs.replace(row, ask=(care.reasons[stop].public,))
     if row.state == "waits" and says.first is not None and row.since < says.first.isoformat():
         row = msgspec.structs.replace(row, since="")  # it was there before anything else of the season
-    if row.state == "carry on" and (says.last is None or row.on >= says.last.isoformat()):
+    if row.state in ("carry on", "start") and (says.last is None or row.on >= says.last.isoformat()):
         notes = says.carried.get((row.player, row.drill), ())
         words = " ".join([row.words, *(note_text(note, coaching) for note in notes)])
         row = msgspec.structs.replace(row, words=words)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 
 from faultml.coaching.explain import as_lines
+from faultml.coaching.note_rules import drawn_notes
 from faultml.coaching.notes import ball_words, note_text
 from faultml.coaching.ranking import FaultWorth, Situation, rank_drills, worth_training
 from faultml.coaching.records import PlayerPlan
@@ -212,3 +214,23 @@ def test_a_fault_near_the_end_of_usual_motion_is_no_style(made, coach, coaching)
     assert "style-not-fault" not in {note.code for note in reported}
     moment = _plan(coach(made(past={"recupping": 9.0}, shots=[("straight",)], address=(-70.0, 10.0, 0.0))))
     assert _fault(moment, "recupping").kind == "style"  # a difference is not an angle
+
+
+def test_an_estimate_that_differs_from_the_calls_is_explained_and_one_that_does_not_is_not(
+    made, coach, coaching
+) -> None:
+    """19 of 19 called reads as an estimate of 80 %: the reason stands beside it, only where it is seen."""
+    plan = _plan(coach(made(past={"roll_over": 9.0}), None))
+    row = _fault(plan, "roll_over")
+    calls = row.flagged_now / row.swings_now
+    assert calls == 1.0 and row.rate_now < 0.9, "else it tells nothing"
+    said = _texts(row.notes, coaching)["estimate-drawn"]
+    assert said.startswith(f"Calls are 100 % of these swings, the estimate is {100 * row.rate_now:.0f} %")
+    near = msgspec.structs.replace(row, rate_now=calls - 0.09)
+    assert drawn_notes(near, coaching) == [] and drawn_notes(row, coaching) != []
+
+
+def test_an_edge_is_named_with_the_sign_that_the_tables_show(made, coach, coaching) -> None:
+    turned = next(fault for fault in coaching.catalogue.faults if fault.measure.shown_sign < 0)
+    row = _fault(_plan(coach(made(past={turned.id: 12.0}), None)), turned.id)
+    assert f"the edge of {-turned.edge:.0f} degrees" in _texts(row.notes, coaching)["edge"]

@@ -69,6 +69,7 @@ def drills(*codes: str) -> pd.DataFrame:
         "not-assessed-now": write("not-assessed-now", fault="flip"),
         "window-met-meanwhile": write("window-met-meanwhile", met=9, swings=12),
         "low-evidence": write("low-evidence"),
+        "weak-finding": write("weak-finding", why="inside-edge"),
     }
     data = [msgspec.json.encode(notes[code]).decode() for code in codes]
     return pd.DataFrame({"player": ["p1"], "drill": [PLAIN], "rank": [1], "note_data": [data]})
@@ -99,3 +100,12 @@ def test_the_season_begins_with_its_first_session_or_note() -> None:
     says = season_says(drills("low-evidence"), [on(5).isoformat(), "a label", on(9).isoformat()], notes)
     assert (says.first, says.last, says.carried["p1", PLAIN]) == (on(-3), on(9), ())
     assert season_says(drills("low-evidence"), ["a label"], StoreNotes()).last is None
+
+
+def test_a_start_that_is_too_weak_to_train_says_so() -> None:
+    says = season_says(drills("weak-finding"), [on(0).isoformat()], StoreNotes())
+    start = msgspec.structs.replace(
+        plan_row("p1", LessonPlan("start", "none-given"), OVER, ((PLAIN, "flip"),)), player="p1"
+    )
+    (row,) = shown_rows([start], says, Known(bodies={"p1": SOUND}), COACHING, TODAY, named=True)
+    assert row.drill == PLAIN and "Weak: watch it, no need to train it yet" in row.words

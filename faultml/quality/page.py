@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 from textwrap import fill
@@ -54,14 +55,19 @@ def _section(finding: Finding) -> str:
         [
             f"## {finding.code}",
             "",
-            fill(f"**{finding.severity}**: {finding.words}.", _WIDTH),
+            _paragraph(f"**{finding.severity}**: {finding.words}."),
             "",
-            fill(finding.docs, _WIDTH),
+            _paragraph(finding.docs),
             "",
-            fill(f"{finding.means}{row}{needs}", _WIDTH),
+            _paragraph(f"{finding.means}{row}{needs}"),
             "",
         ]
     )
+
+
+def _paragraph(text: str) -> str:
+    """Text in lines, none of which begins as an item of a list does."""
+    return re.sub(r"(?m)^([-+] )", r"\\\1", fill(text, _WIDTH))
 
 
 if __name__ == "__main__":

@@ -34,7 +34,8 @@ autodoc_member_order = "bysource"
 napoleon_numpy_docstring = True
 napoleon_google_docstring = False
 napoleon_use_rtype = False
-templates_path = ["_templates"]
+napoleon_use_ivar = True  # an attribute once: in its class, not beside its field too
+templates_path = [str(Path(__file__).parent / "_templates")]
 
 sphinx_gallery_conf = {
     "examples_dirs": ["docs/examples"],

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -130,9 +130,21 @@ def saved_covariates(adaptation: CoachAdaptation, faults: Sequence[str]) -> Cova
     return CovariateThresholds(np.array(coefficients), middle, spread)
 
 
-def save_adaptation(folder: Path, catalogue: Catalogue, adaptation: Mapping[str, Any]) -> CoachAdaptation:
-    """Write a coach adaptation; `adaptation` holds every field but the schema and the hash of the edges."""
-    folder.mkdir(parents=True, exist_ok=True)
+def save_adaptation(
+    folder: Path,
+    catalogue: Catalogue,
+    adaptation: Mapping[str, Any],
+    before_writing: Callable[[CoachAdaptation], None] | None = None,
+) -> CoachAdaptation:
+    """Write a coach adaptation.
+
+    Parameters
+    ----------
+    adaptation
+        Every field but the schema and the hash of the edges.
+    before_writing
+        Called with what will be written, before any file is there: for whoever keeps whom it has learned from.
+    """
     lines = [f"owner = {_toml(adaptation['coach'])}", "# D relative to address; made by faultml retrain"]
     if not (adaptation["adopted"] and adaptation["faults"]):
         lines.append("edge = []")
@@ -143,6 +155,9 @@ def save_adaptation(folder: Path, catalogue: Catalogue, adaptation: Mapping[str,
         lines += ["", "[[edge]]", f"fault = {_toml(name)}", f"value = {round(edge, 4)}"]
     edges = ("\n".join(lines) + "\n").encode()
     complete = CoachAdaptation(schema=SCHEMA, edges_sha256=hashlib.sha256(edges).hexdigest(), **adaptation)
+    if before_writing:
+        before_writing(complete)
+    folder.mkdir(parents=True, exist_ok=True)
     _put(folder / complete.edges_file, edges)
     _put(folder / ADAPTATION_FILE, _encode(complete))
     for former in folder.glob("edges-*.toml"):

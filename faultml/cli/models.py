@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from faultml.cli import options
 
 if TYPE_CHECKING:
     from faultml.pipelines.registry.promotion import TestedVersion
+    from faultml.pipelines.registry.registry import Version
 
 HELD_BACK = 1
 
@@ -66,7 +68,8 @@ def list_versions(registry: Path) -> None:
         what = " and ".join(each.aliases)
         since = f" since {each.champion_since}" if "champion" in each.aliases else ""
         back = f"rolled back {each.rolled_back}" if each.rolled_back and not since else ""
-        state = "; ".join(part for part in (f"{what}{since}", back) if part)
+        gone = f"withdrawn {each.withdrawn}" if each.withdrawn else ""
+        state = "; ".join(part for part in (f"{what}{since}", back, gone) if part)
         digest = (each.adaptation_sha256 or each.sha256)[:12]
         click.echo(
             f"{each.of:<16} {each.number:>3}  {each.model:<16} {digest}  {each.registered}  {state}".rstrip()
@@ -181,6 +184,65 @@ def roll_back_champion(coach: str, registry: Path) -> None:
 
     version = roll_back(registry, coach_model(coach) if coach else MODEL)
     click.echo(f"Version {version.number} ({version.model}) is the champion again.")
+
+
+@command.command("withdraw", short_help="Take a version out of use for good.")
+@click.option("--version", type=click.IntRange(1), help="Which version.")
+@click.option(
+    "--forgotten",
+    is_flag=True,
+    help="Every version, of everybody's model and each coach's, that has learned from somebody who was forgotten.",
+)
+@click.option("--yes", is_flag=True, help="Do not ask.")
+@COACH
+@options.STORE
+@options.REGISTRY
+def withdraw_version(
+    version: int | None, forgotten: bool, yes: bool, coach: str, store: Path | None, registry: Path
+) -> None:
+    """Take a version out of use for good and delete its files. The champion before it is in use again; where there is
+    none, nobody is until another is promoted. A server keeps the version that it was started with: start it again.
+
+    \b
+    Example:
+      faultml models withdraw --coach ann --version 2
+      faultml models withdraw --forgotten --store faultml-store.sqlite
+    """
+    from faultml.pipelines.registry.registry import MODEL, coach_model, find, learned_from
+
+    if bool(version) == forgotten or (forgotten and coach):
+        raise click.UsageError("Give --version, with --coach where it is a coach's, or --forgotten.")
+    if version:
+        chosen = [find(registry, version, coach_model(coach) if coach else MODEL)]
+    else:
+        from faultml.store import open_store, store_path
+        from faultml.store.people import models_to_retrain
+
+        with open_store(store_path(store), create=False) as opened:
+            chosen = learned_from(registry, models_to_retrain(opened))
+    if not chosen:
+        click.echo("No version has learned from somebody who was forgotten.")
+        return
+    for each in chosen:
+        click.echo(
+            f"{each.of}, version {each.number} ({each.model}), {' and '.join(each.aliases) or 'not in use'}"
+        )
+    if not yes:
+        click.confirm("Withdraw, and delete its files? They cannot be brought back", abort=True)
+    for line in withdraw_all(registry, chosen):
+        click.echo(line)
+
+
+def withdraw_all(registry: Path, chosen: Sequence[Version]) -> list[str]:
+    """Withdraw versions, those in use last, and say what is in use then."""
+    from faultml.pipelines.registry.registry import withdraw
+
+    lines = []
+    for each in sorted(chosen, key=lambda version: "champion" in version.aliases):
+        now = withdraw(registry, each.number, each.of)
+        in_use = f"version {now.number} is in use" if now else "none is in use"
+        lines.append(f"Withdrawn: version {each.number} of {each.of}; {in_use}.")
+    return lines
 
 
 @command.command("convert", short_help="Write a bundle of a former version in today's form.")

@@ -193,9 +193,16 @@ def keep(store: Store, given: Sequence[Verdict], catalogue: Catalogue) -> Added:
 
 
 def verdicts(
-    store: Store, *, history: bool = False, player: str | None = None, coach: str | None = None
+    store: Store,
+    *,
+    history: bool = False,
+    player: str | None = None,
+    coach: str | None = None,
+    until: int | None = None,
 ) -> pd.DataFrame:
     """The verdicts that hold, or with `history` every one that was ever given, in the order of time.
+
+    With `until` what held when the verdict of that number was the last in the store, without those removed since.
 
     Columns are `COLUMNS`: text, but for `severity` (float, NaN where none was given).
     """
@@ -204,6 +211,8 @@ def verdicts(
         asked = asked.where(TABLE.c.player.in_(names_of(players.get(player, player), players)))
     if coach is not None:
         asked = asked.where(TABLE.c.coach == coach)
+    if until is not None:
+        asked = asked.where(TABLE.c.id <= until)
     if not history:
         latest = func.row_number().over(
             partition_by=[TABLE.c[name] for name in KEY], order_by=[TABLE.c.when.desc(), TABLE.c.id.desc()]

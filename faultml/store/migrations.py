@@ -194,6 +194,13 @@ def _cells_recorded_at(connection: Connection) -> None:
     connection.exec_driver_sql("ALTER TABLE roster_cells ADD COLUMN recorded_at TEXT")
 
 
+def _trainings(connection: Connection) -> None:
+    """The last verdict that was there when a model was learned, so that it can be learned anew from the same."""
+    connection.exec_driver_sql(
+        "CREATE TABLE trainings (bundle_sha256 TEXT PRIMARY KEY, last_verdict INTEGER NOT NULL, at TEXT NOT NULL)"
+    )
+
+
 MIGRATIONS: Final[tuple[Step, ...]] = (
     _verdicts,
     _people,
@@ -205,5 +212,6 @@ MIGRATIONS: Final[tuple[Step, ...]] = (
     _remembered,
     _player_names,
     _cells_recorded_at,
+    _trainings,
 )
 """Step n makes version n out of version n - 1."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import pandas as pd
@@ -47,8 +48,10 @@ def rows_about(store: Store, player: str) -> dict[str, pd.DataFrame]:
     return found
 
 
-def forget(store: Store, player: str, *, dry_run: bool = False) -> Removed:
+def forget(store: Store, player: str, *, also: Iterable[str] = (), dry_run: bool = False) -> Removed:
     """Remove every row about a player, so that no byte of them is left in the file; a token stays.
+
+    Rows under other spellings that were said to be the player's go too, and a token of each stays.
 
     Parameters
     ----------
@@ -56,6 +59,8 @@ def forget(store: Store, player: str, *, dry_run: bool = False) -> Removed:
         Not used by anybody else meanwhile.
     player
         Their id, as the recordings have it.
+    also
+        Other names of the player, such as the one behind a pseudonym.
     dry_run
         Only tell what would be removed.
 
@@ -67,22 +72,21 @@ def forget(store: Store, player: str, *, dry_run: bool = False) -> Removed:
     """
     tables = store.tables()
     with store.reading() if dry_run else store.writing() as connection:
-        who = {"player": player}
+        who = [{"player": name} for name in dict.fromkeys((player, *_spellings(connection, player), *also))]
         rows = {
-            table: int(_count(connection, table, "player = :player", who))
+            table: sum(int(_count(connection, table, "player = :player", name)) for name in who)
             for table in tables
             if "player" in tables[table]
         }
         mentions = _mentions(connection, tables, player)
-        token = _token(connection, player)
-        bundles = _bundles(connection, token)
+        tokens = [_token(connection, name["player"]) for name in who]
+        bundles = tuple(sorted({each for token in tokens for each in _bundles(connection, token)}))
         if not dry_run:
             for table in rows:
                 connection.execute(text(f'DELETE FROM "{table}" WHERE player = :player'), who)
-            connection.execute(
-                text("INSERT OR IGNORE INTO forgotten VALUES (:token, :at)"), {"token": token, "at": now()}
-            )
-            connection.execute(text("DELETE FROM readmitted WHERE token = :token"), {"token": token})
+            noted = [{"token": token, "at": now()} for token in tokens]
+            connection.execute(text("INSERT OR IGNORE INTO forgotten VALUES (:token, :at)"), noted)
+            connection.execute(text("DELETE FROM readmitted WHERE token = :token"), noted)
     if not dry_run:
         store.scrub()
     return Removed({table: n for table, n in rows.items() if n}, mentions, bundles)
@@ -135,8 +139,40 @@ def recorded_players(store: Store) -> list[str]:
 
 def forgotten(connection: Connection, players: Iterable[str]) -> frozenset[str]:
     """Which of these players are forgotten: nothing about them is taken in again."""
-    tokens = set(connection.execute(text("SELECT token FROM forgotten")).scalars())
-    return frozenset(player for player in set(players) if tokens and _token(connection, player) in tokens)
+    tokens = frozenset(connection.execute(text("SELECT token FROM forgotten")).scalars())
+    return ForgottenPlayers(_secret(connection), tokens)(players)
+
+
+@dataclass(frozen=True)
+class ForgottenPlayers:
+    """Which of some players have asked to be forgotten, as a store has it.
+
+    Attributes
+    ----------
+    secret, tokens
+        Of the store.
+    """
+
+    secret: bytes
+    tokens: frozenset[str]
+
+    def __call__(self, players: Iterable[str]) -> frozenset[str]:
+        """Those of the players who have asked."""
+        return frozenset(
+            player for player in set(players) if self.tokens and _keyed(self.secret, player) in self.tokens
+        )
+
+    @property
+    def digest(self) -> str:
+        """Of all of them: another as soon as one more has asked."""
+        return hashlib.sha256("".join(sorted(self.tokens)).encode()).hexdigest()
+
+
+def forgotten_players(store: Store) -> ForgottenPlayers:
+    """Everybody who has asked to be forgotten, to be asked about names when the store is closed."""
+    with store.reading() as connection:
+        tokens = frozenset(connection.execute(text("SELECT token FROM forgotten")).scalars())
+        return ForgottenPlayers(_secret(connection), tokens)
 
 
 def tokens_of(store: Store, players: Sequence[str]) -> list[str]:
@@ -145,8 +181,27 @@ def tokens_of(store: Store, players: Sequence[str]) -> list[str]:
         return sorted({_token(connection, player) for player in players})
 
 
-def note_training(store: Store, bundle_sha256: str, players: Iterable[str]) -> None:
-    """Keep that a model has learned from these players' labels."""
+def last_verdict(store: Store) -> int:
+    """The number of the verdict that was added last; 0 where there is none."""
+    with store.reading() as connection:
+        return int(connection.execute(text("SELECT coalesce(max(id), 0) FROM verdicts")).scalar_one())
+
+
+def last_verdict_of(store: Store, bundle_sha256: str) -> int | None:
+    """The last verdict that was there when a model was learned; None where that was not noted."""
+    with store.reading() as connection:
+        asked = text("SELECT last_verdict FROM trainings WHERE bundle_sha256 = :bundle")
+        found = connection.execute(asked, {"bundle": bundle_sha256}).scalar_one_or_none()
+        return None if found is None else int(found)
+
+
+def note_training(
+    store: Store, bundle_sha256: str, players: Iterable[str], last_verdict: int | None = None
+) -> None:
+    """Keep that a model has learned from these players' labels, the last of which was `last_verdict`.
+
+    It is noted before the model is written: one that was not is named in vain, and no other is missed.
+    """
     with store.writing() as connection:
         noted: list[dict[str, Any]] = [
             {"bundle": bundle_sha256, "token": _token(connection, player), "at": now()}
@@ -154,6 +209,11 @@ def note_training(store: Store, bundle_sha256: str, players: Iterable[str]) -> N
         ]
         if noted:
             connection.execute(text("INSERT OR IGNORE INTO trained_on VALUES (:bundle, :token, :at)"), noted)
+        if last_verdict is not None:
+            connection.execute(
+                text("INSERT OR IGNORE INTO trainings VALUES (:bundle, :last, :at)"),
+                {"bundle": bundle_sha256, "last": last_verdict, "at": now()},
+            )
 
 
 def models_of(store: Store, player: str) -> tuple[str, ...]:
@@ -167,6 +227,21 @@ def models_to_retrain(store: Store) -> tuple[str, ...]:
     with store.reading() as connection:
         asked = "SELECT DISTINCT bundle_sha256 FROM trained_on WHERE token IN (SELECT token FROM forgotten) ORDER BY 1"
         return tuple(connection.execute(text(asked)).scalars())
+
+
+def _spellings(connection: Connection, player: str) -> list[str]:
+    """Other names that were last said to be the player's, through others where that was said."""
+    said = connection.execute(text("SELECT player, name, says FROM player_names ORDER BY id")).all()
+    last = {name: (other, says) for other, name, says in said}
+    found, new = [], [player]
+    while new:
+        new = [
+            name
+            for name, (other, says) in last.items()
+            if says == "same" and other in new and name not in (player, *found)
+        ]
+        found += new
+    return found
 
 
 def _tables_about_players(store: Store) -> list[str]:
@@ -199,7 +274,11 @@ def _bundles(connection: Connection, token: str) -> tuple[str, ...]:
 
 
 def _token(connection: Connection, player: str) -> str:
-    return hmac.new(_secret(connection), player.encode("utf-8"), hashlib.sha256).hexdigest()
+    return _keyed(_secret(connection), player)
+
+
+def _keyed(secret: bytes, player: str) -> str:
+    return hmac.new(secret, player.encode("utf-8"), hashlib.sha256).hexdigest()
 
 
 def _secret(connection: Connection) -> bytes:

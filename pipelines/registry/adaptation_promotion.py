@@ -1,14 +1,16 @@
 """May a coach adaptation take the former one's place? Where it predicts this coach better, on golfers held out.
 
 What speaks are the verdicts that it was learned from, each golfer's predicted by an adaptation that was learned the
-same way from the other golfers alone. Golfers from whom the former adaptation has learned are left out: it would know
-their answers. The labels of the fixed suites lie at the catalogue's edges, so that an adaptation which moves edges
-cannot be asked for a better log loss there; it must rank swings as well as before.
+same way from the other golfers alone. The former adaptation is learned anew for that, from the verdicts that it had and
+with the same golfers held out. Where the store does not hold them any more it speaks as it is, and golfers from whom it
+has learned are left out: it would know their answers. The labels of the fixed suites lie at the catalogue's edges, so
+that an adaptation which moves edges cannot be asked for a better log loss there; it must rank swings as well as before.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -22,17 +24,20 @@ from faultml.pipelines.registry import promotion_suites, registry
 from faultml.pipelines.registry.promotion import TestedVersion
 from faultml.pipelines.registry.promotion_report import report
 from faultml.pipelines.registry.promotion_rule import LEADS, RANKS, Answers, Verdict, decide
+from faultml.pipelines.registry.unfinished import CHALLENGER
 from faultml.pipelines.retraining.cross_validation import held_out_chances
 from faultml.pipelines.retraining.labelled import Labelled, chance, saved_adaptation
-from faultml.pipelines.retraining.retrain import gather
+from faultml.pipelines.retraining.retrain import Given, answers_until, gather
 from faultml.results import Results
 from faultml.store import Store
-from faultml.store.people import tokens_of
+from faultml.store.people import last_verdict_of, tokens_of
 
 Array = NDArray[np.float64]
 
 ALONE = "the model by itself"
 HELD_OUT = "the coach's labels, golfers held out"
+MIN_SHARE = 0.9
+"""Of the swings behind the former adaptation, the share needed to learn it anew; practice, no source."""
 COMMON = "the same labels, against knowing only how common each fault is"
 
 
@@ -41,7 +46,7 @@ def evaluate_adaptation(
     coach: str,
     store: Store,
     results: Sequence[Results],
-    number: int | str = registry.CHALLENGER,
+    number: int | str = CHALLENGER,
     *,
     golfers: int = promotion_suites.GOLFERS,
     jobs: int = 1,
@@ -79,9 +84,10 @@ def evaluate_adaptation(
     former, former_adaptation, former_edges = _former(folder, of, version)
     name = f"champion {former.number}" if former else ALONE
     plain, own = held_out_chances(catalogue, model.classifier, given.labelled)
-    if former_adaptation:
-        plain = _predicted(catalogue, model, given.labelled, former_adaptation)
-        plain[_known_to(former_adaptation, store, given.labelled.golfers)] = np.nan
+    note = ""
+    if former and former_adaptation:
+        plain, note = _former_chances(catalogue, model, store, given, former_adaptation)
+        note = f"Champion {former.number} {note}"
     answers = np.where(given.labelled.known, given.labelled.answers, np.nan)
     # Labels in the wrong rows make a forecast of shares alone look better than a model that commits itself.
     suites = [
@@ -100,7 +106,7 @@ def evaluate_adaptation(
     verdict = decide(catalogue.ids, [*suites, *fixed])
     if not adaptation.adopted:
         verdict = Verdict(verdict.comparisons, (f"it moves nothing: {adaptation.why}", *verdict.reasons))
-    text = report(verdict, f"Version {version.number} ({version.model})", name)
+    text = report(verdict, f"Version {version.number} ({version.model})", name, note)
     registry.keep_report(folder, version, f"against_{former.number if former else 'nobody'}.md", text)
     return TestedVersion(version, verdict, text)
 
@@ -114,6 +120,32 @@ def _former(
         return None, None, None
     adaptation, edges = load_adaptation(registry.path_of(folder, former), former.adaptation_sha256)
     return former, adaptation, edges
+
+
+def _former_chances(
+    catalogue: Catalogue, model: Bundle, store: Store, given: Given, former: CoachAdaptation
+) -> tuple[Array, str]:
+    """What the former adaptation says of golfers that it does not know, and how it came to that, in words.
+
+    It is learned anew from the verdicts that it had, where nearly all of them are still there.
+    """
+    labelled, last = given.labelled, last_verdict_of(store, former.sha256)
+    known = _known_to(former, store, labelled.golfers)
+    if last is not None:
+        answers = answers_until(store, former.coach, given, catalogue, last)
+        answers[~known] = np.nan
+        then = replace(labelled, answers=answers)
+        swings = int(then.known.any(axis=1).sum())
+        if swings >= MIN_SHARE * former.swings:
+            _, chances = held_out_chances(catalogue, model.classifier, then)
+            how = f"the verdicts that it had on {swings} of its {former.swings} swings"
+            return chances, f"was learned anew from {how}, each golfer predicted from the others alone."
+    plain = _predicted(catalogue, model, labelled, former)
+    plain[known] = np.nan
+    return (
+        plain,
+        "could not be learned anew from the verdicts that it had, so golfers that it knows are left out.",
+    )
 
 
 def _predicted(catalogue: Catalogue, model: Bundle, labelled: Labelled, adaptation: CoachAdaptation) -> Array:

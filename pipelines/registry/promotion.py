@@ -12,6 +12,7 @@ from faultml.faults.catalogue import load_catalogue
 from faultml.pipelines.registry import promotion_suites, registry
 from faultml.pipelines.registry.promotion_report import report
 from faultml.pipelines.registry.promotion_rule import Verdict, decide
+from faultml.pipelines.registry.unfinished import CHALLENGER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +30,7 @@ class TestedVersion(NamedTuple):
 
 def evaluate_version(
     folder: Path,
-    number: int | str = registry.CHALLENGER,
+    number: int | str = CHALLENGER,
     *,
     season: list[Path] | None = None,
     verdicts: pd.DataFrame | None = None,

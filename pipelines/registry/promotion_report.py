@@ -5,7 +5,7 @@ from __future__ import annotations
 from faultml.pipelines.registry.promotion_rule import CERTAINTY, MARGIN, Comparison, Gain, Verdict
 
 
-def report(verdict: Verdict, challenger: str, champion: str) -> str:
+def report(verdict: Verdict, challenger: str, champion: str, note: str = "") -> str:
     """The report as Markdown.
 
     Parameters
@@ -14,6 +14,8 @@ def report(verdict: Verdict, challenger: str, champion: str) -> str:
         Of the promotion test.
     challenger, champion
         What they are called.
+    note
+        How the champion came to what it says, where that is not plain.
     """
     lines = [f"# {challenger} against {champion}", ""]
     if verdict.passed:
@@ -25,6 +27,8 @@ def report(verdict: Verdict, challenger: str, champion: str) -> str:
         f"Gains are above 0 where {challenger} is better; in brackets a bound of {CERTAINTY:.0%} certainty to either "
         f"side, by drawing whole golfers anew. In average precision a loss of less than {MARGIN} counts as no worse.",
     ]
+    if note:
+        lines += ["", note]
     for comparison in verdict.comparisons:
         lines += ["", *_section(comparison)]
     return "\n".join(lines) + "\n"

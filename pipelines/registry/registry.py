@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
@@ -17,7 +17,9 @@ from faultml.classifier.bundle import MANIFEST_FILE, Bundle, Registered, load_bu
 from faultml.classifier.coach_adaptation import load_adaptation, with_adaptation
 from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.registry.tracking import bundle_folder, log_training, open_client, run_folder
+from faultml.pipelines.registry import unfinished
+from faultml.pipelines.registry.tracking import bundle_folder, log_training, run_folder
+from faultml.pipelines.registry.unfinished import BEFORE, CHAMPION, LEFT, SINCE, WITHDRAWN, Change
 
 if TYPE_CHECKING:
     from mlflow import MlflowClient
@@ -26,10 +28,7 @@ if TYPE_CHECKING:
 
 MODEL: Final = "faultml"
 """The registered model of everybody's."""
-CHAMPION: Final = "champion"
-CHALLENGER: Final = "challenger"
 _OF_COACH: Final = "coach-"
-_BEFORE, _SINCE, _LEFT = "champion_before", "champion_since", "rolled_back_at"
 
 
 class Version(NamedTuple):
@@ -55,8 +54,8 @@ class Version(NamedTuple):
         When, UTC.
     aliases
         ``champion``, ``challenger`` or none.
-    champion_since, rolled_back
-        When it last became champion, and when it last was taken back; "" where never.
+    champion_since, rolled_back, withdrawn
+        When it last became champion, when it last was taken back, and when it was withdrawn; "" where never.
     """
 
     of: str
@@ -72,6 +71,7 @@ class Version(NamedTuple):
     aliases: tuple[str, ...]
     champion_since: str
     rolled_back: str
+    withdrawn: str
 
 
 class Located(NamedTuple):
@@ -134,12 +134,12 @@ def register_adaptation(
 
 def versions(folder: Path, of: str = MODEL) -> list[Version]:
     """Every version of a registered model, the oldest first; none in an empty folder."""
-    return _versions(open_client(folder, create=True), of)
+    return _versions(unfinished.reading(folder, create=True), of)
 
 
 def all_versions(folder: Path) -> list[Version]:
     """Every version: of everybody's model, then of each coach's."""
-    client = open_client(folder, create=True)
+    client = unfinished.reading(folder, create=True)
     names = [each.name for each in client.search_registered_models()]
     order = sorted(names, key=lambda name: (name != MODEL, name))
     return [version for name in order for version in _versions(client, name)]
@@ -147,60 +147,90 @@ def all_versions(folder: Path) -> list[Version]:
 
 def version_of(folder: Path, sha256: str, of: str = MODEL) -> Version | None:
     """The version that holds a file already: the model file, or a coach adaptation; None where none does."""
-    return next(
-        (each for each in versions(folder, of) if sha256 == (each.adaptation_sha256 or each.sha256)), None
-    )
+    return _version_of(versions(folder, of), sha256)
 
 
 def find(folder: Path, number: int | str, of: str = MODEL) -> Version:
-    """The version of that number or alias; raises `InputError` where there is none."""
-    for each in _versions(open_client(folder), of):
-        if each.number == number or number in each.aliases:
-            return each
-    raise InputError(
-        "no-version",
-        where=str(folder),
-        expected=f"a registered version of {of}; faultml models list shows them",
-        found=f"no {number}" if isinstance(number, str) else str(number),
-    )
+    """The version of that number or alias.
+
+    Raises
+    ------
+    InputError
+        ``no-version`` where there is none, ``withdrawn-version``.
+    """
+    return _find(unfinished.reading(folder), folder, number, of)
 
 
 def champion_or_none(folder: Path, of: str = MODEL) -> Version | None:
     """The version in use; None where none was promoted yet."""
-    return next((each for each in versions(folder, of) if CHAMPION in each.aliases), None)
+    return _champion(versions(folder, of))
 
 
 def make_champion(folder: Path, number: int, of: str = MODEL) -> Version:
     """Put a version in use, whatever the promotion test said; the one before is remembered for `roll_back`."""
-    client = open_client(folder)
-    before, chosen = champion_or_none(folder, of), find(folder, number, of)
-    if before and before.number == number:
-        raise InputError("already-champion", expected="another version", found=str(number))
-    client.set_model_version_tag(of, str(number), _BEFORE, str(before.number) if before else "")
-    client.set_model_version_tag(of, str(number), _SINCE, _now())
-    client.set_registered_model_alias(of, CHAMPION, str(number))
-    if CHALLENGER in chosen.aliases:
-        client.delete_registered_model_alias(of, CHALLENGER)
-    return find(folder, number, of)
+    _must_be_there(folder)
+    with unfinished.writing(folder) as client:
+        before, chosen = _champion(_versions(client, of)), _find(client, folder, number, of)
+        if before and before.number == number:
+            raise InputError("already-champion", expected="another version", found=str(number))
+        former = before.number if before else 0
+        unfinished.carry_out(client, folder, Change("promote", of, chosen.number, former, _now()))
+        return _find(client, folder, number, of)
 
 
 def roll_back(folder: Path, of: str = MODEL) -> Version:
-    """Put the champion before this one in use again.
+    """Put the champion before this one in use again; one that was withdrawn is passed over.
 
     Raises
     ------
     InputError
         ``no-former-champion`` where there was none.
     """
-    client = open_client(folder)
-    now = champion_or_none(folder, of)
-    tags = client.get_model_version(of, str(now.number)).tags if now else {}
-    if not now or not tags.get(_BEFORE):
-        raise InputError("no-former-champion", where=str(folder), expected="a champion that followed another")
-    former = find(folder, int(tags[_BEFORE]), of)
-    client.set_model_version_tag(of, str(now.number), _LEFT, _now())
-    client.set_registered_model_alias(of, CHAMPION, str(former.number))
-    return find(folder, former.number, of)
+    _must_be_there(folder)
+    with unfinished.writing(folder) as client:
+        now = _champion(_versions(client, of))
+        former = _former(client, now) if now else 0
+        if not now or not former:
+            raise InputError(
+                "no-former-champion", where=str(folder), expected="a champion that followed another"
+            )
+        unfinished.carry_out(client, folder, Change("roll back", of, now.number, former, _now()))
+        return _find(client, folder, former, of)
+
+
+def withdraw(folder: Path, number: int, of: str = MODEL) -> Version | None:
+    """Take a version out of use for good and delete its files; the champion before it, if any, is in use again.
+
+    What is left is that it was there: numbers, hashes and how it was measured.
+
+    Returns
+    -------
+    version
+        The one in use now; None where none is.
+
+    Raises
+    ------
+    InputError
+        As `find`.
+    """
+    _must_be_there(folder)
+    with unfinished.writing(folder) as client:
+        version = _find(client, folder, number, of)
+        former = _former(client, version) if CHAMPION in version.aliases else 0
+        unfinished.carry_out(client, folder, Change("withdraw", of, version.number, former, _now()))
+        return _champion(_versions(client, of))
+
+
+def learned_from(folder: Path, models: Collection[str]) -> list[Version]:
+    """The versions that hold one of these models or adaptations, by SHA-256, and were not withdrawn.
+
+    What the store says has learned from a player (`faultml.store.people.models_of`) is found so.
+    """
+    return [
+        each
+        for each in all_versions(folder)
+        if not each.withdrawn and {each.adaptation_sha256, each.sha256} & set(models)
+    ]
 
 
 def locate(folder: Path, number: int | str = CHAMPION, of: str = MODEL) -> Located:
@@ -259,25 +289,73 @@ def keep_report(folder: Path, version: Version, name: str, text: str) -> None:
 
 def _register(folder: Path, of: str, training: Training, digest: str) -> Version:
     """Log a training and make it the challenger of a registered model; `digest` names the hash that tells it apart."""
-    known = version_of(folder, training.hashes[digest], of)
-    if known:
-        raise InputError(
-            "already-registered",
-            where=training.title,
-            expected="another model",
-            found=f"version {known.number}, the same file",
-        )
-    client = open_client(folder, create=True)
-    run = log_training(folder, training)
-    if not client.search_registered_models(f"name='{of}'"):
-        client.create_registered_model(
-            of, description="Lead-wrist fault model, judged by its promotion test."
-        )
-    tags = {**training.hashes, **_tags(training)}
-    source = str((run_folder(folder, run) / "model").resolve())
-    made = client.create_model_version(of, source, run, tags=tags)
-    client.set_registered_model_alias(of, CHALLENGER, made.version)
-    return find(folder, int(made.version), of)
+    with unfinished.writing(folder) as client:
+        known = _version_of(_versions(client, of), training.hashes[digest])
+        if known:
+            raise InputError(
+                "already-registered",
+                where=training.title,
+                expected="another model",
+                found=f"version {known.number}, the same file{', which was withdrawn' if known.withdrawn else ''}",
+            )
+        unfinished.begin(folder, Change("register", of))
+        try:
+            run = log_training(client, folder, training)
+            if not client.search_registered_models(f"name='{of}'"):
+                client.create_registered_model(
+                    of, description="Lead-wrist fault model, judged by its promotion test."
+                )
+            tags = {**training.hashes, **_tags(training)}
+            source = str((run_folder(folder, run) / "model").resolve())
+            made = client.create_model_version(of, source, run, tags=tags)
+        finally:
+            unfinished.finish(client, folder)
+        return _find(client, folder, int(made.version), of)
+
+
+def _must_be_there(folder: Path) -> None:
+    """Say that there is no registry before anything is written."""
+    unfinished.reading(folder)
+
+
+def _version_of(known: list[Version], sha256: str) -> Version | None:
+    return next((each for each in known if sha256 == (each.adaptation_sha256 or each.sha256)), None)
+
+
+def _champion(known: list[Version]) -> Version | None:
+    return next((each for each in known if CHAMPION in each.aliases), None)
+
+
+def _find(client: MlflowClient, folder: Path, number: int | str, of: str) -> Version:
+    for each in _versions(client, of):
+        if each.number == number or number in each.aliases:
+            if each.withdrawn:
+                raise InputError(
+                    "withdrawn-version",
+                    where=str(folder),
+                    expected="a version that is in use or may be",
+                    found=f"{number} of {of}, withdrawn {each.withdrawn}",
+                )
+            return each
+    raise InputError(
+        "no-version",
+        where=str(folder),
+        expected=f"a registered version of {of}; faultml models list shows them",
+        found=f"no {number}" if isinstance(number, str) else str(number),
+    )
+
+
+def _former(client: MlflowClient, version: Version) -> int:
+    """The number of the last champion before a version that was not withdrawn; 0 where there was none."""
+    withdrawn = {each.number for each in _versions(client, version.of) if each.withdrawn}
+    seen, number = {version.number}, version.number
+    while True:
+        number = int(client.get_model_version(version.of, str(number)).tags.get(BEFORE) or 0)
+        if number in seen:  # promoted again after it was taken back: what was before is not known any more
+            return 0
+        if number not in withdrawn:
+            return number
+        seen.add(number)
 
 
 def _check_manifest(path: Path, version: Version) -> None:
@@ -317,8 +395,9 @@ def _versions(client: MlflowClient, of: str) -> list[Version]:
             labels_sha256=each.tags.get("labels_sha256", ""),
             registered=_time(each.creation_timestamp / 1000),
             aliases=tuple(sorted(aliases.get(int(each.version), []))),
-            champion_since=each.tags.get(_SINCE, ""),
-            rolled_back=each.tags.get(_LEFT, ""),
+            champion_since=each.tags.get(SINCE, ""),
+            rolled_back=each.tags.get(LEFT, ""),
+            withdrawn=each.tags.get(WITHDRAWN, ""),
         )
         for each in client.search_model_versions(f"name='{of}'")
     ]

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from faultml.errors import InputError, MissingExtraError
+from faultml.results.folders import replaced_file
 
 if TYPE_CHECKING:
     from mlflow import MlflowClient
@@ -71,8 +72,9 @@ def open_client(folder: Path, *, create: bool = False) -> MlflowClient:
     folder.mkdir(parents=True, exist_ok=True)
     uri = database_uri(folder)
     try:
-        client: MlflowClient = mlflow.MlflowClient(tracking_uri=uri, registry_uri=uri)
-        client.search_experiments(max_results=1)
+        if not (folder / DATABASE).exists():
+            _make_database(folder)
+        client = _client(uri)
     except Exception as error:  # mlflow raises its own, SQLAlchemy's and Alembic's
         raise InputError(
             "registry-unreadable",
@@ -83,25 +85,30 @@ def open_client(folder: Path, *, create: bool = False) -> MlflowClient:
     return client
 
 
-def log_training(folder: Path, training: Training) -> str:
-    """Log a training as a run of the registry in `folder`, made where there is none; the run's id."""
-    client = open_client(folder, create=True)
+def log_training(client: MlflowClient, folder: Path, training: Training) -> str:
+    """Log a training as a run of the registry in `folder`; the run's id. It stays open until it has a version."""
     run = client.create_run(_experiment(client, folder), run_name=training.title).info.run_id
-    try:
-        for name, value in training.parameters.items():
-            client.log_param(run, name, value)
-        for name, value in training.hashes.items():
-            client.set_tag(run, name, value)
-        for name, value in training.metrics.items():
-            client.log_metric(run, name, value)
-        with tempfile.TemporaryDirectory() as made:
-            _lay_out(Path(made), training)
-            client.log_artifacts(run, made)
-    except BaseException:
-        client.set_terminated(run, "FAILED")
-        raise
-    client.set_terminated(run)
+    for name, value in training.parameters.items():
+        client.log_param(run, name, value)
+    for name, value in training.hashes.items():
+        client.set_tag(run, name, value)
+    for name, value in training.metrics.items():
+        client.log_metric(run, name, value)
+    with tempfile.TemporaryDirectory() as made:
+        _lay_out(Path(made), training)
+        client.log_artifacts(run, made)
     return run
+
+
+def open_runs(client: MlflowClient) -> list[str]:
+    """The ids of trainings whose runs are not closed."""
+    ours = [
+        each.experiment_id
+        for each in client.search_experiments()
+        if each.name.startswith(f"{_EXPERIMENT} in ")
+    ]
+    found = client.search_runs(ours, "attributes.status = 'RUNNING'") if ours else []
+    return [each.info.run_id for each in found]
 
 
 def run_folder(folder: Path, run: str) -> Path:
@@ -112,6 +119,21 @@ def run_folder(folder: Path, run: str) -> Path:
 def bundle_folder(folder: Path, run: str) -> Path:
     """Where the bundle of a run lies."""
     return run_folder(folder, run) / "model" / "data" / BUNDLE
+
+
+def _client(uri: str) -> MlflowClient:
+    """A client whose database was looked into."""
+    client: MlflowClient = mlflow_module().MlflowClient(tracking_uri=uri, registry_uri=uri)
+    client.search_experiments(max_results=1)
+    return client
+
+
+def _make_database(folder: Path) -> None:
+    """Make the tables under another name first: mlflow cannot go on with tables of which only some are there."""
+    for left in folder.glob(f".{DATABASE}.new-*"):
+        left.unlink(missing_ok=True)
+    with replaced_file(folder / DATABASE) as part:
+        _client(f"sqlite:///{part.resolve()}")
 
 
 def _experiment(client: MlflowClient, folder: Path) -> str:

@@ -23,9 +23,10 @@ from faultml.pipelines.retraining.cross_validation import cross_validate, improv
 from faultml.pipelines.retraining.labelled import UNSURE, Adaptation, Labelled, believed, guard_chance
 from faultml.results import Results
 from faultml.store import Store
-from faultml.store.people import note_training, tokens_of
+from faultml.store.people import last_verdict, note_training, tokens_of
 
 _IDS: Final = list(ID_COLUMNS)
+_ANSWERS: Final = {"yes": 1.0, "no": 0.0, "unsure": UNSURE}
 
 
 class Given(NamedTuple):
@@ -39,11 +40,14 @@ class Given(NamedTuple):
         How many the coach gave.
     labels_sha256
         Of the verdicts about these swings.
+    swings
+        The ids of the swings, in their order.
     """
 
     labelled: Labelled
     verdicts: int
     labels_sha256: str
+    swings: pd.MultiIndex
 
 
 class Learned(NamedTuple):
@@ -80,7 +84,18 @@ def gather(
             expected="a yes or no about an assessed swing",
             found=f"{len(given)} verdicts, none of them such",
         )
-    return Given(labelled, len(held), labels_digest(rows))
+    return Given(labelled, len(held), labels_digest(rows), pd.MultiIndex.from_frame(rows[_IDS]).unique())
+
+
+def answers_until(store: Store, coach: str, given: Given, catalogue: Catalogue, until: int) -> np.ndarray:
+    """What a coach had said of the same swings when the store's verdict `until` was its last, as in `Labelled`."""
+    held = verdicts(store, coach=coach, until=until).drop_duplicates([*_IDS, "fault"], keep="last")
+    row = given.swings.get_indexer(pd.MultiIndex.from_frame(held[_IDS]))
+    column = pd.Index(catalogue.ids).get_indexer(held["fault"])
+    there = (row >= 0) & (column >= 0)
+    answers = np.full(given.labelled.answers.shape, np.nan)
+    answers[row[there], column[there]] = held["verdict"].map(_ANSWERS).to_numpy(float)[there]
+    return answers
 
 
 def retrain(
@@ -91,13 +106,14 @@ def retrain(
     catalogue: Catalogue,
     out: Path,
 ) -> Learned:
-    """Learn a coach adaptation, write it to `out`, note in the store whom it has learned from, and tell.
+    """Learn a coach adaptation, note in the store whom it has learned from, write it to `out`, and tell.
 
     Raises
     ------
     InputError
         As `gather`.
     """
+    last = last_verdict(store)
     given = gather(store, coach, results, bundle, catalogue)
     labelled = given.labelled
     adaptation = learn_covariate_adaptation(catalogue, bundle.classifier, labelled)
@@ -127,8 +143,8 @@ def retrain(
             "covariate_scales": _covariate_scales(catalogue, believed(catalogue, adaptation)),
             "faults": _by_fault(catalogue, labelled, believed(catalogue, adaptation)),
         },
+        before_writing=lambda complete: note_training(store, complete.sha256, players, last),
     )
-    note_training(store, saved.sha256, players)
     left_out = given.verdicts - int(labelled.answered.sum())
     unsure = int((labelled.answered & ~labelled.known).sum())
     return Learned(labelled, report_lines(saved, catalogue, out, left_out=left_out, unsure=unsure))
@@ -162,7 +178,7 @@ def labelled_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) ->
         past=catalogue.signs * (measure - default),
         sd=sd,
         guard=guard_chance(bundle.classifier, there, sd, spread(rows["probability"])),
-        answers=spread(rows["verdict"].map({"yes": 1.0, "no": 0.0, "unsure": UNSURE})),
+        answers=spread(rows["verdict"].map(_ANSWERS)),
         golfers=swings.get_level_values(0).to_numpy(object),
     )
 

@@ -29,6 +29,7 @@ from faultml.recordings.write import write_season
 from faultml.results import Results, read_results
 from faultml.season import classify_season
 from faultml.store import Store, open_store
+from faultml.store.people import models_of
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.season import draw_season
@@ -100,8 +101,12 @@ def learn(
 
 
 @pytest.fixture(scope="module")
-def first(judged: Judged, catalogue: Catalogue, tmp_path_factory: pytest.TempPathFactory) -> Kept:
-    return learn(judged, catalogue, judged.store, tmp_path_factory.mktemp("kept"))
+def first(
+    judged: Judged, catalogue: Catalogue, empty_registry: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Kept:
+    folder = tmp_path_factory.mktemp("kept")
+    shutil.copytree(empty_registry, folder / "registry")
+    return learn(judged, catalogue, judged.store, folder)
 
 
 @pytest.fixture
@@ -195,24 +200,58 @@ def test_an_adaptation_is_tested_on_the_verdicts_it_was_learned_from(
             evaluate_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
 
 
-def test_golfers_that_the_champion_knows_do_not_speak(
-    kept: Kept, judged: Judged, catalogue: Catalogue, tmp_path: Path
+def test_more_labels_of_the_same_golfers_are_compared_fairly(
+    judged: Judged, catalogue: Catalogue, empty_registry: Path, tmp_path: Path
 ) -> None:
-    """The champion has learned from all of them but a few: too few to show the next one better."""
-    registry.make_champion(kept.folder, 1, OF)
-    with opened(judged, tmp_path) as store:
-        one = judged.verdicts[0]
-        flipped = {"yes": "no", "no": "yes"}[one.verdict]
-        add(store, [one._replace(verdict=flipped, when="2026-06-01")])
-        bundle = registry.load_bundle()
-        retrain(store, COACH, [read_results(judged.results)], bundle, catalogue, tmp_path / "next")
-        version = registry.register_adaptation(kept.folder, default_bundle_path(), tmp_path / "next")
-        assert version.number == 2
-        said = evaluate_adaptation(kept.folder, COACH, store, [read_results(judged.results)], golfers=FIXED)
-    assert "champion 1" in said.report and not said.verdict.passed
+    """The champion has learned from one swing of each golfer, the challenger from all of their swings."""
+    folder, bundle = Path(shutil.copytree(empty_registry, tmp_path / "registry")), registry.load_bundle()
+    results, first = [read_results(judged.results)], judged.verdicts[0].swing
+    with open_store(tmp_path / "store.sqlite") as store:
+
+        def learned(verdicts: list[Verdict]) -> registry.Version:
+            add(store, verdicts)
+            retrain(store, COACH, results, bundle, catalogue, tmp_path / "adapted")
+            return registry.register_adaptation(folder, default_bundle_path(), tmp_path / "adapted")
+
+        few = [each for each in judged.verdicts if each.swing == first]
+        registry.make_champion(folder, learned(few).number, OF)
+        learned([each for each in judged.verdicts if each.swing != first])
+        said = evaluate_adaptation(folder, COACH, store, results, golfers=FIXED)
+        assert (
+            f"learned anew from the verdicts that it had on {GOLFERS} of its {GOLFERS} swings" in said.report
+        )
+        held_out = said.verdict.comparisons[0]
+        assert (held_out.name, held_out.golfers) == (HELD_OUT, GOLFERS) and held_out.log_loss.lo > 0
+        assert said.verdict.passed and "champion 1" in said.report
+        # The verdicts behind the champion are gone, so that it cannot be learned anew without golfers it knows.
+        with store.writing() as connection:
+            connection.exec_driver_sql(f"DELETE FROM trainings WHERE last_verdict = {len(few)}")
+        said = evaluate_adaptation(folder, COACH, store, results, golfers=FIXED)
+    assert "could not be learned anew" in said.report and not said.verdict.passed
     assert any(f"{HELD_OUT}: 0 golfers" in reason for reason in said.verdict.reasons)
-    registry.make_champion(kept.folder, 2, OF)
-    assert registry.roll_back(kept.folder, OF).number == 1
+
+
+def test_the_training_is_noted_before_its_files_appear(
+    judged: Judged, catalogue: Catalogue, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from faultml.classifier import coach_adaptation
+
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(coach_adaptation, "_put", stopped)
+    with opened(judged, tmp_path) as store:
+        with pytest.raises(KeyboardInterrupt):
+            retrain(
+                store,
+                COACH,
+                [read_results(judged.results)],
+                registry.load_bundle(),
+                catalogue,
+                tmp_path / "a",
+            )
+        assert len(models_of(store, judged.verdicts[0].player)) == 1
+    assert not list((tmp_path / "a").iterdir())
 
 
 def test_what_was_changed_in_the_registry_is_refused(kept: Kept, judged: Judged) -> None:

@@ -44,17 +44,9 @@ def offline(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(socket.socket, "connect", guarded)
 
 
-@pytest.fixture(scope="module")
-def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A registry without a version; copied, because making its tables takes a while."""
-    folder = tmp_path_factory.mktemp("registry") / "empty"
-    assert registry.versions(folder) == []
-    return folder
-
-
 @pytest.fixture
-def folder(empty: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(empty, tmp_path / "registry"))
+def folder(empty_registry: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(empty_registry, tmp_path / "registry"))
 
 
 @pytest.fixture(scope="module")

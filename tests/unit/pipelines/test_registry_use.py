@@ -25,9 +25,9 @@ pytest.importorskip("mlflow")
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def made(empty_registry: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A registry whose champion is the model that comes along."""
-    folder = tmp_path_factory.mktemp("made") / "registry"
+    folder = Path(shutil.copytree(empty_registry, tmp_path_factory.mktemp("made") / "registry"))
     registry.register(folder, default_bundle_path())
     registry.make_champion(folder, 1)
     return folder

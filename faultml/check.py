@@ -86,12 +86,16 @@ class CheckLine:
 
 @dataclass
 class Check:
-    """A checked season: `lines` in the order of ``findings.toml``, and `problems` of files as a whole."""
+    """A checked season: `lines` in the order of ``findings.toml``, and `problems` of files as a whole.
+
+    `left_out` says how many players were left out, since they have asked to be forgotten, and how many of their swings.
+    """
 
     n_swings: int
     n_assessed: int
     lines: list[CheckLine]
     files: list[Problem] = field(default_factory=list)
+    left_out: tuple[int, int] = (0, 0)
 
     @property
     def n_problems(self) -> int:
@@ -197,7 +201,8 @@ def check_season(
         )
         for code, finding in known.items()
     ]
-    return Check(able[""], n_assessed, lines, files)
+    left_out = (len(season.left_out), season.left_out.total())
+    return Check(able[""], n_assessed, lines, files, left_out)
 
 
 def _able(assessment: Assessment) -> dict[str, int]:

@@ -19,6 +19,7 @@ from faultml.importing.recording import Recording
 from faultml.importing.season import import_season
 from faultml.motion.contact import ACCELERATION, ANGULAR_RATE
 from faultml.recordings.files import find_files
+from faultml.recordings.left_out import LeftOut
 from faultml.streams.cut import Cuts, Ids, cut_stream
 
 _LAYOUT: Final = """
@@ -47,6 +48,7 @@ def cut_season(
     alignment: Alignment | None = None,
     bundle: Bundle | None = None,
     catalogue: Catalogue | None = None,
+    left_out: LeftOut | None = None,
     on_file: Callable[[int, int], None] | None = None,
 ) -> ImportRun:
     """Cut whole range sessions into swings and write them as a season, with what was left out and why beside it.
@@ -64,6 +66,8 @@ def cut_season(
         Where the layout names one.
     bundle, catalogue
         The package's own where not given.
+    left_out
+        As of `faultml.import_season`.
     on_file
         Called after each file with how many have been read, and of how many.
 
@@ -84,6 +88,7 @@ def cut_season(
         out,
         alignment=alignment,
         cut=cutter(layout, bundle=bundle, catalogue=catalogue),
+        left_out=left_out,
         on_file=on_file,
     )
 

@@ -106,6 +106,9 @@ def known_now(
         for row in roster.strangers.to_dict("records")
         if any(read_pain(said).kind in ("hurts", "not-read") for said in row["pain"])
     }
+    # A row of somebody who has asked to be forgotten is nobody else's: it holds no drill of others.
+    gone = _forgotten(stores, strange)
+    strange = {name: texts for name, texts in strange.items() if name not in gone}
     written_on = min(_written_on(roster.file), today) if roster.file else today
     current = {
         (player, about): texts
@@ -303,6 +306,14 @@ class _Seen:
     cells: Mapping[CellKey, list[SeenCell]] = field(default_factory=dict)
     recorded: frozenset[str] = frozenset()
     readmitted: frozenset[str] = frozenset()
+
+
+def _forgotten(stores: Iterable[Store], names: Iterable[str]) -> frozenset[str]:
+    """Which names are of players who have asked any of these stores to be forgotten."""
+    from faultml.store.people import forgotten_players
+
+    asked = list(names)
+    return frozenset().union(*(forgotten_players(store)(asked) for store in stores)) if asked else frozenset()
 
 
 def _note(store: Store, current: Mapping[CellKey, tuple[str, ...]], written_on: date, today: date) -> None:

@@ -12,6 +12,9 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from faultml.cli import options
+from faultml.cli.season_run import left_out_lines
+
 if TYPE_CHECKING:
     from faultml.check import Check, CheckLine
     from faultml.classifier.assess import Assessor
@@ -48,10 +51,18 @@ LACKS: Final = {
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="TOML file that says where everything stands in the files; see docs/layouts.md.",
 )
+@options.STORE
 @click.option("--json", "as_json", is_flag=True, help="The same as JSON, for other programs.")
 @click.option("--explain", metavar="CODE", help="Say what a finding means and what to do, and no more.")
-def command(files: tuple[Path, ...], layout_path: Path | None, as_json: bool, explain: str | None) -> None:
-    """Check the recordings in FILES, a season or any recorder's files with their layout. Nothing is written.
+def command(
+    files: tuple[Path, ...],
+    layout_path: Path | None,
+    store: Path | None,
+    as_json: bool,
+    explain: str | None,
+) -> None:
+    """Check the recordings in FILES, a season or any recorder's files with their layout. Nothing is written. Players
+    who have asked the store to be forgotten are left out.
 
     \b
     Exit codes: 0 clean, 1 nothing could be assessed, 2 wrong use, 3 with problems in the input.
@@ -67,30 +78,41 @@ def command(files: tuple[Path, ...], layout_path: Path | None, as_json: bool, ex
         return
     if not files:
         raise click.UsageError("Give the files to check, or --explain CODE.")
-    check = _check_layout(files, layout_path) if layout_path else _check(files)
+    check = _check_layout(files, layout_path, store) if layout_path else _check(files, store)
     click.echo(_as_json(check) if as_json else "\n".join(_lines(check)))
     sys.exit(check.exit_code)
 
 
-def _check(files: Sequence[Path]) -> Check:
+def _check(files: Sequence[Path], store: Path | None) -> Check:
     from faultml.check import check_season
     from faultml.recordings.read import open_season
+    from faultml.season.corrections import read_forgotten
 
-    return check_season(open_season(files), default_assessor())
+    return check_season(open_season(files, left_out=read_forgotten(store)), default_assessor())
 
 
-def _check_layout(files: Sequence[Path], layout_path: Path) -> Check:
+def _check_layout(files: Sequence[Path], layout_path: Path, store: Path | None) -> Check:
     """Import into a folder that goes away again, and check what came of it."""
     from faultml.check import check_import
     from faultml.cutting import cutter
     from faultml.importing.layout import load_layout
     from faultml.importing.season import alignment_of, import_season
+    from faultml.season.corrections import read_forgotten
 
     layout = load_layout(layout_path)
     with TemporaryDirectory(prefix="faultml-check-") as folder:
         season = Path(folder) / "season"
-        import_season(files, layout, season, alignment=alignment_of(layout, layout_path), cut=cutter(layout))
-        return check_import(season, default_assessor())
+        run = import_season(
+            files,
+            layout,
+            season,
+            alignment=alignment_of(layout, layout_path),
+            cut=cutter(layout),
+            left_out=read_forgotten(store),
+        )
+        check = check_import(season, default_assessor())
+        check.left_out = (len(run.left_out), run.left_out.total())
+        return check
 
 
 def default_assessor() -> Assessor:
@@ -125,6 +147,7 @@ def _as_json(check: Check) -> str:
             "swings": check.n_swings,
             "assessed": check.n_assessed,
             "exit_code": check.exit_code,
+            "left_out": {"players": check.left_out[0], "swings": check.left_out[1]},
             "files": [problem._asdict() for problem in check.files],
             "checks": [line.as_dict() for line in check.lines],
         },
@@ -136,6 +159,7 @@ def _as_json(check: Check) -> str:
 def _lines(check: Check) -> Iterator[str]:
     found = [line for line in check.lines if line.status == "found"]
     yield f"{check.n_assessed} of {check.n_swings} recordings can be assessed."
+    yield from left_out_lines(*check.left_out)
     if check.files:
         yield ""
         yield "Files"

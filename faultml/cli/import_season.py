@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING, Final, NoReturn
 
 import click
 
+from faultml.cli import options
+from faultml.cli.season_run import left_out_lines
+
 if TYPE_CHECKING:
     from faultml.check import Check
     from faultml.importing.importer import ImportRun
@@ -40,6 +43,7 @@ WIDTH: Final = 96
     type=click.Path(path_type=Path, dir_okay=False),
     help="Table player,pseudonym that you keep: the season holds pseudonyms only; new players get one.",
 )
+@options.STORE
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 def command(
     files: tuple[Path, ...],
@@ -47,13 +51,14 @@ def command(
     out: Path,
     roster: Path | None,
     pseudonyms_path: Path | None,
+    store: Path | None,
     quiet: bool,
 ) -> None:
     """Read FILES, or all files of folders, by a layout and write them as a season that ``classify`` reads.
 
     Nothing is guessed, flipped or scaled in silence: a layout with open questions is refused. What could not be read
     stands in SEASON/_problems.csv. SEASON is replaced as a whole once the new one is complete. Then it is checked as
-    ``check`` does, whose verdict is the last word.
+    ``check`` does, whose verdict is the last word. Players who have asked the store to be forgotten are left out.
 
     \b
     Exit codes: 0 done, 1 no swing that can be assessed, 2 wrong use, 3 done, with problems in the input.
@@ -67,6 +72,7 @@ def command(
     from faultml.importing.layout import load_layout
     from faultml.importing.pseudonyms import load_pseudonyms
     from faultml.importing.season import alignment_of, import_season
+    from faultml.season.corrections import read_forgotten
 
     layout = load_layout(layout_path)
     run = import_season(
@@ -77,6 +83,7 @@ def command(
         pseudonyms=load_pseudonyms(pseudonyms_path) if pseudonyms_path else None,
         alignment=alignment_of(layout, layout_path),
         cut=cutter(layout),
+        left_out=read_forgotten(store),
         on_file=None if quiet else show_files,
     )
     finish(run, out, quiet=quiet)
@@ -137,6 +144,7 @@ def outcome(run: ImportRun, out: Path) -> str:
         lines.append(f"Contact placed by its shock: {run.n_shocks} of {_counted(run.n_swings, 'swing')}.")
     if run.n_written < run.n_swings:
         lines.append(f"{run.n_swings - run.n_written} could not be taken into the season.")
+    lines += left_out_lines(len(run.left_out), run.left_out.total())
     if run.findings:
         kinds = [f"{count} x {code}" for code, count in run.findings.most_common()]
         lines.append(f"Findings: {_first(kinds, ', ')}")

@@ -17,11 +17,13 @@ if TYPE_CHECKING:
     from faultml.store.people import Removed
 
 OUT_OF_REACH: Final = (
-    "copies and backups of the store, and of the disk: run this on each copy (--store COPY), or delete it",
+    "copies and backups of the store and of the disk: run this on each copy (--store COPY), or delete it",
+    "what players export has given out",
     "sheets exported (verdicts, drills given, outcomes), reports and results kept elsewhere",
     "edges moved for the player in a file of yours",
     "seasons sent to a server, which lie in its spool (faultml-seasons/ beside the store) until they are deleted",
-    "runs and versions of a registry, and practice cards that were printed or saved",
+    "other registries, copies of one, mlflow runs elsewhere, and servers that have a model loaded: start them again",
+    "practice cards that were printed or saved",
     "the recorder's own files and program",
     "what a group's figures in results have learned from the player, until classify is run again",
 )
@@ -144,11 +146,17 @@ def export_player(
 @click.argument("player")
 @click.option("--dry-run", is_flag=True, help="Only tell what would be removed.")
 @click.option("--yes", is_flag=True, help="Do not ask.")
+@click.option(
+    "--registry",
+    type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="A registry of models: versions that have learned from the player are withdrawn, and their files deleted.",
+)
 @_sources
 def forget_player(
     player: str,
     dry_run: bool,
     yes: bool,
+    registry: Path | None,
     season: tuple[Path, ...],
     results: tuple[Path, ...],
     pseudonyms: Path | None,
@@ -169,20 +177,20 @@ def forget_player(
     """
     who = _who(player, pseudonyms)
     path = _store(store)
-    where = (who, season, results, pseudonyms, coaches, path)
+    where = (who, season, results, pseudonyms, coaches, path, registry)
     lines, there = _forget(*where, dry_run=True)
     click.echo("\n".join([f"About {who}:", *(lines or ["  nothing in what was given"])]))
     before = path is not None and _was_forgotten(path, who)
     if before:
         click.echo("  was forgotten before")
     if dry_run or not (there or before):
-        _tell_out_of_reach(season, results, pseudonyms, path)
+        _tell_out_of_reach(season, results, pseudonyms, path, registry)
         sys.exit(0 if there or before else 1)
     if there and not yes:
         click.confirm("Remove all of it? It cannot be brought back", abort=True)
     _forget(*where, dry_run=False)
     click.echo("Removed.")
-    _tell_out_of_reach(season, results, pseudonyms, path)
+    _tell_out_of_reach(season, results, pseudonyms, path, registry)
 
 
 @command.command("readmit", short_help="Take in a player again who was forgotten.")
@@ -222,6 +230,7 @@ def _forget(
     pseudonyms: Path | None,
     coaches: tuple[Path, ...],
     store: Path | None,
+    registry: Path | None,
     *,
     dry_run: bool,
 ) -> tuple[list[str], bool]:
@@ -243,9 +252,11 @@ def _forget(
         if counts and had_page:
             lines.append(f"  {page}: the whole report; faultml report writes it anew")
         lines += _forget_parts(folder, dry_run=dry_run)
+    also: tuple[str, ...] = ()
     if pseudonyms is not None:
         table = load_pseudonyms(pseudonyms)
-        if table.find(who):
+        if pair := table.find(who):
+            also = pair[:1]  # imported again, the name would get another pseudonym
             lines.append(_row_line(pseudonyms, 1))
             if not dry_run:
                 table.drop(who)
@@ -253,10 +264,27 @@ def _forget(
     there = bool(lines)
     if store is not None:
         with open_store(store) as opened:
-            removed = forget(opened, who, dry_run=dry_run)
-        lines += _store_lines(store, removed, coaches)
+            learned = forget(opened, who, also=also, dry_run=True).bundles
+            withdrawn = _withdraw(registry, learned, dry_run=dry_run) if registry else []
+            removed = forget(opened, who, also=also, dry_run=dry_run)
+        lines += [*_store_lines(store, removed, coaches), *withdrawn]
+        there = there or bool(withdrawn)
         there = there or bool(removed.rows)
     return lines, there
+
+
+def _withdraw(registry: Path, learned: Sequence[str], *, dry_run: bool) -> list[str]:
+    """Take every version out of use that has learned from the player: which ones."""
+    from faultml.cli.models import withdraw_all
+    from faultml.pipelines.registry.registry import learned_from
+
+    found = learned_from(registry, learned)
+    if not dry_run:
+        withdraw_all(registry, found)
+    return [
+        f"  {registry}: version {each.number} of {each.of}, {' and '.join(each.aliases) or 'unused'}, with its files"
+        for each in found
+    ]
 
 
 def _was_forgotten(store: Path, who: str) -> bool:
@@ -292,7 +320,11 @@ def _named(learned: Sequence[str], coaches: tuple[Path, ...]) -> list[str]:
 
 
 def _tell_out_of_reach(
-    season: tuple[Path, ...], results: tuple[Path, ...], pseudonyms: Path | None, store: Path | None
+    season: tuple[Path, ...],
+    results: tuple[Path, ...],
+    pseudonyms: Path | None,
+    store: Path | None,
+    registry: Path | None,
 ) -> None:
     missing = [
         what
@@ -301,6 +333,7 @@ def _tell_out_of_reach(
             ("results (--results)", results),
             ("the store (--store)", store),
             ("the table of pseudonyms (--pseudonyms)", pseudonyms),
+            ("a registry of models (--registry)", registry),
         )
         if not given
     ]

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from faultml.cli import options
+from faultml.cli.season_run import left_out_lines
 
 
 @click.command(short_help="Learn a coach adaptation from their verdicts.")
@@ -76,7 +77,9 @@ def command(
         folders = list(results)
         if season:
             fresh = Path(stack.enter_context(tempfile.TemporaryDirectory())) / "results"
-            classify_season(season, fresh, assessor=Assessor(bundle, catalogue))
+            run = classify_season(season, fresh, assessor=Assessor(bundle, catalogue), store=opened.path)
+            for line in left_out_lines(*run.left_out):
+                click.echo(line)
             folders.append(fresh)
         learned = retrain(opened, coach, [read_results(each) for each in folders], bundle, catalogue, out)
     for line in learned.lines:

@@ -47,12 +47,10 @@ def run_season(
     quiet: bool = False,
 ) -> SeasonRun:
     """Classify with a progress bar on a terminal and say in a few lines what came out; then write the report."""
-    from faultml.recordings.read import open_season
     from faultml.season import classify_season
-    from faultml.season.corrections import read_corrections
+    from faultml.season.corrections import open_corrected
 
-    names = read_corrections(store).names
-    season = open_season([path.absolute() for path in paths] if "://" in on else paths, names=names)
+    season = open_corrected([path.absolute() for path in paths] if "://" in on else paths, store)
     shown = sys.stderr.isatty() and not quiet
     with click.progressbar(length=season.n_swings, label="Swings", file=sys.stderr, hidden=not shown) as bar:
 
@@ -93,6 +91,7 @@ def _outcome(run: SeasonRun, out: Path) -> str:
     lines = [
         f"{run.n_assessed} of {run.n_swings} recordings assessed, {players} {'player' if players == 1 else 'players'}."
     ]
+    lines += left_out_lines(*run.left_out)
     if run.unread:
         lines.append(_first([_problem_words(problem) for problem in run.unread], "files not read", "; "))
         if any(problem.code in _STRANGE for problem in run.unread):
@@ -126,6 +125,15 @@ def _outcome(run: SeasonRun, out: Path) -> str:
         lines.append("Nothing could be assessed.")
     lines.append(f"Results: {out}")
     return "\n".join(lines)
+
+
+def left_out_lines(players: int, swings: int) -> list[str]:
+    """That players were left out who have asked to be forgotten; nothing where none was."""
+    if not players:
+        return []
+    who = "1 player was" if players == 1 else f"{players} players were"
+    recordings = "1 recording" if swings == 1 else f"{swings} recordings"
+    return [f"  {who} forgotten, and left out with {recordings}. Agreed anew: faultml players readmit."]
 
 
 def _problem_words(problem: Problem) -> str:

@@ -59,6 +59,7 @@ def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
     from faultml.importing.season import alignment_of, import_season
     from faultml.recordings.files import ROSTER_FILE
     from faultml.recordings.findings import findings
+    from faultml.season.corrections import read_forgotten
 
     layout_path, files = Path(work.layout), Path(work.files)
     layout = load_layout(layout_path)
@@ -70,6 +71,7 @@ def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
         roster=folder.roster if layout.worn.hand == "roster" else None,
         alignment=alignment_of(layout, layout_path),
         cut=cutter(layout),
+        left_out=read_forgotten(folder.store),
         on_file=lambda number, total: _report(Progress(number, total)),
     )
     # The season has one roster, beside its imports.
@@ -85,6 +87,7 @@ def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
         f"{count(run.n_files, 'file')}; "
         f"{run.n_sound} pass every check."
     ]
+    lines += _left_out(len(run.left_out), run.left_out.total())
     lines += left_out_lines(
         layout,
         [(Path(each.file), f"expected {each.expected}, found {shown(each.found)}") for each in run.unread],
@@ -115,10 +118,9 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
     from faultml.outcomes.assignments import assignments
     from faultml.plan.store_notes import read_notes
     from faultml.recordings.findings import findings
-    from faultml.recordings.read import open_season
     from faultml.season import ModelSource, classify_season
     from faultml.season import Progress as SeasonProgress
-    from faultml.season.corrections import read_corrections
+    from faultml.season.corrections import open_corrected
     from faultml.store import open_store
 
     source = ModelSource(coach=work.adaptation or None)
@@ -130,7 +132,7 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
         given, notes = assignments(store), read_notes(store)
     run = classify_season(
         # Relative: the results then say nothing of where on this machine they were made.
-        open_season([folder.season.relative_to(folder.root)], names=read_corrections(folder.store).names),
+        open_corrected([folder.season.relative_to(folder.root)], folder.store),
         folder.results,
         source=source,
         assigned=given,
@@ -140,6 +142,7 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
     )
     players = run.results.players["player"].nunique()
     lines = [f"{run.n_assessed} of {count(run.n_swings, 'recording')} assessed, {count(players, 'player')}."]
+    lines += _left_out(*run.left_out)
     if run.roster_unreadable:
         lines.append("The roster could not be read: mend it first. Until then nobody gets a drill.")
     known = findings()
@@ -151,6 +154,14 @@ def _classify(folder: DeskFolder, work: ClassifyWork) -> list[str]:
         if code in known and known[code].severity != "refuse":
             lines.append(f"{known[code].words.capitalize()} ({count(number, 'time')}). {known[code].means}")
     return lines
+
+
+def _left_out(players: int, swings: int) -> list[str]:
+    if not players:
+        return []
+    return [
+        f"{count(players, 'player')} who asked to be forgotten left out, with {count(swings, 'recording')}."
+    ]
 
 
 def _retrain(folder: DeskFolder, work: RetrainWork) -> list[str]:

@@ -21,6 +21,7 @@ from faultml.importing.rows import RowReader
 from faultml.importing.shocks import with_shocks
 from faultml.importing.swings import Counts, SwingPool
 from faultml.recordings.checks import check_swings
+from faultml.recordings.left_out import LeftOut
 from faultml.recordings.problems import Problem, file_problem, problems_frame, shorten, swing_problem
 from faultml.recordings.raw import RawSwings, Samples
 from faultml.recordings.schema import (
@@ -68,7 +69,8 @@ class ImportRun:
 
     `n_swings` were met and `n_written` stand in the season; of these `n_sound` pass every check. `findings` counts
     swings by code, `n_shocks` those whose contact was placed by its shock, `unread` are the files that were not read,
-    or not to their end.
+    or not to their end. `left_out` counts swings of players who have asked to be forgotten, by player; no other figure
+    counts them.
     """
 
     n_files: int = 0
@@ -80,6 +82,7 @@ class ImportRun:
     players: set[str] = field(default_factory=set)
     findings: Counter[str] = field(default_factory=Counter)
     unread: list[Problem] = field(default_factory=list)
+    left_out: Counter[str] = field(default_factory=Counter)
 
     def add(self, other: ImportRun) -> None:
         """Add what a later part has read."""
@@ -87,6 +90,7 @@ class ImportRun:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.players |= other.players
         self.findings.update(other.findings)
+        self.left_out.update(other.left_out)
         self.unread += other.unread
 
     @property
@@ -133,6 +137,8 @@ class Importer:
         Swings of each session, where the layout leaves their names to us.
     met
         Hashes of the ids met so far: 8 bytes a swing, and a few for the set.
+    left_out
+        Which players to leave out.
     """
 
     layout: Layout
@@ -141,6 +147,7 @@ class Importer:
     alignment: Alignment | None
     cut: Cutter | None
     contents: dict[Path, Path]
+    left_out: LeftOut | None = None
     counts: Counts = field(default_factory=Counter)
     met: set[int] = field(default_factory=set)
 
@@ -171,7 +178,7 @@ class Importer:
             problems.clear()
             on_file(number)
         for raw in pool.rest():
-            yield self._checked(raw, problems, run)
+            yield self._checked(self._kept(raw, problems, run), problems, run)
         log.extend(problems)
 
     def _read(
@@ -184,7 +191,7 @@ class Importer:
     ) -> Iterator[SwingBatch]:
         if self.layout.swings.split != "stream":
             for raw in pool.read(reader):
-                yield self._checked(raw, problems, run)
+                yield self._checked(self._kept(raw, problems, run), problems, run)
         elif self.cut is None:
             raise InputError(
                 "no-cutter", expected="a cutter, for layouts with split = 'stream'", found="none"
@@ -192,7 +199,11 @@ class Importer:
         else:
             for recording in read_recordings(reader, problems.append):
                 session = (recording.player, recording.session)
+                gone = bool(self._gone([recording.player]))
                 for piece in self.cut(recording, self.counts[session] + 1):
+                    if gone:
+                        run.left_out[recording.player] += len(piece.batch)
+                        continue
                     self.counts[session] += len(piece.batch)
                     if self.alignment is not None:
                         piece.batch.table[MOUNTING_COLUMN] = self.alignment.mounting_sd_deg
@@ -203,6 +214,19 @@ class Importer:
                     problems.extend(piece.problems)
                     _write_cuts(piece.table, cuts_file)
                     yield piece.batch
+
+    def _gone(self, players: Iterable[str]) -> frozenset[str]:
+        return frozenset() if self.left_out is None else self.left_out(players)
+
+    def _kept(self, raw: RawSwings, problems: list[Problem], run: ImportRun) -> RawSwings:
+        """The swings without those of players who are left out, about whom nothing is noted."""
+        players = raw.table["player"].to_pylist()
+        gone = self._gone({*players, *(each.player for each in problems)})
+        if not gone:
+            return raw
+        problems[:] = [each for each in problems if each.player not in gone]
+        run.left_out.update(player for player in players if player in gone)
+        return raw.take(np.array([player not in gone for player in players], dtype=bool))
 
     def _checked(self, raw: RawSwings, problems: list[Problem], run: ImportRun) -> SwingBatch:
         """The swings as recorded, without those that the reader refused, once the checks have spoken."""

@@ -62,6 +62,7 @@ class _State(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     findings: dict[str, int]
     unread: list[Problem]
     counts: list[tuple[str, str, int]]
+    left_out: dict[str, int]
 
 
 def divide(paths: Sequence[Path], contents: dict[Path, Path], inputs: str) -> list[Part]:
@@ -114,6 +115,7 @@ class PartStore:
             set(state.players),
             Counter(state.findings),
             list(state.unread),
+            Counter(state.left_out),
         )
         counts = Counter({(player, session): count for player, session, count in state.counts})
         return Kept(run, counts, met)
@@ -142,6 +144,7 @@ class PartStore:
             dict(run.findings),
             run.unread,
             [(player, session, count) for (player, session), count in kept.counts.items()],
+            dict(run.left_out),
         )
         waiting = place / f".{_STATE_FILE}"
         waiting.write_bytes(msgspec.json.encode(state))

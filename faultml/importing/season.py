@@ -25,6 +25,7 @@ from faultml.importing.parts import Kept, Part, PartStore, divide, inputs_digest
 from faultml.importing.pseudonyms import Pseudonyms
 from faultml.importing.swings import Counts
 from faultml.recordings.files import ROSTER_FILE
+from faultml.recordings.left_out import LeftOut
 from faultml.recordings.problems import Problem, shorten
 from faultml.recordings.roster import read_roster
 from faultml.recordings.write import join_seasons, write_season
@@ -47,6 +48,7 @@ def import_season(
     pseudonyms: Pseudonyms | None = None,
     alignment: Alignment | None = None,
     cut: Cutter | None = None,
+    left_out: LeftOut | None = None,
     on_file: Callable[[int, int], None] | None = None,
 ) -> ImportRun:
     """Read files by a layout and write the season folder `out`: ``season.parquet``, the roster, problems beside them.
@@ -72,6 +74,8 @@ def import_season(
         Where the layout names one, see `alignment_of`.
     cut
         For layouts with split ``stream``.
+    left_out
+        Players of whom nothing is taken in: recordings, rows of the roster, problems.
     on_file
         Called after each file with how many have been read, and of how many.
 
@@ -93,25 +97,35 @@ def import_season(
             "bad-roster", expected="a roster, which the layout takes the hand from", found="none"
         )
     hands = dict(zip(known.table["player"], known.table["hand"], strict=True))
-    rename = str if pseudonyms is None else pseudonyms.name
+    rename = _rename(pseudonyms, left_out)
+    gone = frozenset() if left_out is None else left_out(known.table["player"])
     with TemporaryDirectory(prefix="faultml-import-") as folder:
         files = find_recordings(paths, out, Path(folder))
         firsts, unpaired = first_files(files.paths, layout.join)
-        parts = divide(firsts, files.contents, _inputs(layout, alignment, roster, pseudonyms, cut))
+        parts = divide(firsts, files.contents, _inputs(layout, alignment, roster, pseudonyms, cut, left_out))
         run = ImportRun(unread=[*files.problems, *unpaired])
         with replaced_folder(out, _check_ours) as part, part_store(out, part, len(parts) > 1) as store:
             log = ProblemLog(part / PROBLEMS_FILE, run)
-            log.extend([*files.problems, *unpaired, *(_renamed(each, rename) for each in known.problems)])
+            noticed = [_renamed(each, rename) for each in known.problems if each.player not in gone]
+            log.extend([*files.problems, *unpaired, *noticed])
             state = _Progress(len(firsts), on_file)
             for each in parts:
                 read = Importer(
-                    layout, hands, rename, alignment, cut, files.contents, state.counts, state.met
+                    layout,
+                    hands,
+                    rename,
+                    alignment,
+                    cut,
+                    files.contents,
+                    left_out,
+                    state.counts,
+                    state.met,
                 )
                 run.add(_read_part(each, store, read, state, pseudonyms if len(parts) > 1 else None))
             _put_together([store.place(each) for each in parts], part, log)
             log.close()
             if roster is not None:
-                (part / ROSTER_FILE).write_bytes(_roster_bytes(roster, pseudonyms))
+                (part / ROSTER_FILE).write_bytes(_roster_bytes(roster, pseudonyms, gone))
             (part / IMPORT_FILE).write_text(_summary(run, layout), encoding="utf-8")
             if pseudonyms is not None:
                 pseudonyms.save()
@@ -172,6 +186,17 @@ def _put_together(folders: Sequence[Path], new: Path, log: ProblemLog) -> None:
             shutil.copyfileobj(source, sink)
 
 
+def _rename(pseudonyms: Pseudonyms | None, left_out: LeftOut | None) -> Callable[[str], str]:
+    """What gives a player the name of the season; who is left out gets no new pseudonym."""
+    if pseudonyms is None:
+        return str
+
+    def rename(player: str) -> str:
+        return player if left_out is not None and left_out([player]) else pseudonyms.name(player)
+
+    return rename
+
+
 def _renamed(problem: Problem, rename: Callable[[str], str]) -> Problem:
     return problem._replace(player=rename(problem.player)) if problem.player else problem
 
@@ -182,6 +207,7 @@ def _inputs(
     roster: Path | None,
     pseudonyms: Pseudonyms | None,
     cut: Cutter | None,
+    left_out: LeftOut | None,
 ) -> str:
     return inputs_digest(
         __version__,
@@ -190,6 +216,7 @@ def _inputs(
         b"" if roster is None else roster.read_bytes(),
         "" if pseudonyms is None else str(pseudonyms.path),
         cut is not None,
+        "" if left_out is None else left_out.digest,
     )
 
 
@@ -224,10 +251,10 @@ def _check_ours(folder: Path) -> None:
         )
 
 
-def _roster_bytes(path: Path, pseudonyms: Pseudonyms | None) -> bytes:
-    """The roster as it is, or with pseudonyms for names."""
+def _roster_bytes(path: Path, pseudonyms: Pseudonyms | None, gone: frozenset[str]) -> bytes:
+    """The roster as it is, or with pseudonyms for names, or without the rows of some players."""
     content = path.read_bytes()
-    if pseudonyms is None:
+    if pseudonyms is None and not gone:
         return content
     text = content.decode("utf-8-sig")
     first = text.partition("\n")[0]
@@ -236,8 +263,9 @@ def _roster_bytes(path: Path, pseudonyms: Pseudonyms | None) -> bytes:
         row for row in csv.reader(StringIO(text), delimiter=delimiter) if any(cell.strip() for cell in row)
     ]
     at = [name.strip().casefold() for name in rows[0]].index("player")
+    rows[1:] = [row for row in rows[1:] if len(row) <= at or row[at].strip() not in gone]
     for row in rows[1:]:
-        if len(row) > at and row[at].strip():
+        if pseudonyms is not None and len(row) > at and row[at].strip():
             row[at] = pseudonyms.name(row[at].strip())
     written = StringIO()
     csv.writer(written, delimiter=delimiter, lineterminator="\n").writerows(rows)
@@ -255,6 +283,7 @@ def _summary(run: ImportRun, layout: Layout) -> str:
         "shocks": run.n_shocks,
         "players": len(run.players),
         "problems": run.n_problems,
+        "left_out": {"players": len(run.left_out), "swings": run.left_out.total()},
         "findings": dict(sorted(run.findings.items())),
     }
     return json.dumps(content, indent=1, ensure_ascii=False) + "\n"

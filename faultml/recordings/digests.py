@@ -19,6 +19,7 @@ _CHUNK_BYTES: Final = 1 << 22
 def fragment_digest(fragment: Fragment) -> str:
     """SHA-256 of the places of a fragment's pieces, of all that is read for them, and of its names."""
     found = hashlib.sha256(repr([(each.name, each.player) for each in fragment.names]).encode())
+    found.update(repr(fragment.left_out).encode())
     for piece in fragment.pieces:
         found.update(repr((piece.path, piece.kind, piece.start, piece.stop, piece.line)).encode())
         try:

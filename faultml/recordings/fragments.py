@@ -47,10 +47,13 @@ class Fragment(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         Of the files.
     names
         Names of the recordings that belong to a player of another name.
+    left_out
+        Players whose swings are passed over; `n_swings` counts them all the same.
     """
 
     pieces: tuple[Piece, ...]
     names: tuple[SameName, ...] = ()
+    left_out: tuple[str, ...] = ()
 
     @property
     def n_swings(self) -> int:

@@ -65,6 +65,15 @@ class RawSwings:
             self.table.slice(start, stop - start), self.lengths[start:stop], self.t_s[first:last], angles
         )
 
+    def take(self, kept: NDArray[np.bool_]) -> RawSwings:
+        """Only the swings of a mask, ``(n_swings,)``."""
+        samples = np.repeat(kept, self.lengths)
+        angles = tuple(channel[samples] for channel in self.angles_deg)
+        sensed = None if self.sensed is None else self.sensed[:, samples]
+        return RawSwings(
+            self.table.filter(pa.array(kept)), self.lengths[kept], self.t_s[samples], angles, sensed
+        )
+
     @staticmethod
     def concat(pieces: Sequence[RawSwings]) -> RawSwings:
         """All swings of the pieces, in order."""

@@ -27,6 +27,7 @@ from faultml.recordings.columns import check_names
 from faultml.recordings.corrections import CoachLandmark
 from faultml.recordings.files import ANOTHER_ROSTER, FileKind, find_files
 from faultml.recordings.fragments import PARTITION_SWINGS, Fragment, Piece, cut_fragments
+from faultml.recordings.left_out import LeftOut
 from faultml.recordings.long_csv import CsvSeason
 from faultml.recordings.marks import read_marks
 from faultml.recordings.parquet import ParquetSeason, read_table
@@ -72,6 +73,8 @@ class Season:
         Names of the recordings that are read as a player of another name.
     marks
         Landmarks that a coach has placed in ``marks.csv`` beside the season, under the names of their players.
+    left_out
+        Swings of each player who was left out; `n_swings` and `players` are without them.
     """
 
     def __init__(
@@ -84,8 +87,10 @@ class Season:
         paths: Sequence[Path] = (),
         names: tuple[SameName, ...] = (),
         marks: tuple[CoachLandmark, ...] = (),
+        left_out: Counter[str] | None = None,
     ) -> None:
         self.paths = tuple(paths)
+        self.left_out = left_out or Counter()
         self.n_swings = sum(scanned.players.values())
         self.players = scanned.players
         self.repeats = scanned.repeats
@@ -103,11 +108,14 @@ class Season:
     def fragments(self, swings: int = PARTITION_SWINGS) -> list[Fragment]:
         """The season in parts of about so many swings, in file order, that can be read on their own."""
         cut = cut_fragments(self._pieces, swings)
-        return [msgspec.structs.replace(each, names=self.names) for each in cut] if self.names else cut
+        if not (self.names or self.left_out):
+            return cut
+        gone = tuple(sorted(self.left_out))
+        return [msgspec.structs.replace(each, names=self.names, left_out=gone) for each in cut]
 
     def batches(self) -> Iterator[SwingBatch]:
         """Every swing of the season exactly once, in file order, at most ``batch_size`` a time."""
-        for whole in self.fragments(max(self.n_swings, 1)):
+        for whole in self.fragments(max(self.n_swings + self.left_out.total(), 1)):
             yield from read_fragment(
                 whole, self.repeats, self._problems.append, self.unread.append, self.batch_size
             )
@@ -148,6 +156,7 @@ def open_season(
     batch_size: int = DEFAULT_BATCH_SIZE,
     roster: Path | None = None,
     names: Sequence[SameName] = (),
+    left_out: LeftOut | None = None,
 ) -> Season:
     """Open Parquet files, long CSV files and folders of them as one season.
 
@@ -161,6 +170,8 @@ def open_season(
         The roster; by default ``roster.csv`` beside the first path that has one.
     names
         Names of the recordings that are read as a player of another name: two spellings of one player.
+    left_out
+        Which players to leave out, recordings and rows of the roster: `faultml.store.people.forgotten_players`.
 
     Raises
     ------
@@ -189,7 +200,11 @@ def open_season(
         repeats = confirm(
             finder.repeated(), lambda: (renamed(ids, players_of) for file in files for ids in file.scan())
         )
+    gone: Counter[str] = Counter()
     known = read_roster(roster or found.roster)
+    if left_out is not None:
+        gone = Counter({player: players.pop(player) for player in left_out(players)})
+        known = _without(known, left_out)
     if roster is None and any(problem.code == ANOTHER_ROSTER for problem in found.problems):
         # What the other one says of anybody is not known.
         known = known._replace(unreadable=True)
@@ -202,7 +217,7 @@ def open_season(
     )
     scanned = Scanned(dict(players), repeats, unread)
     beside = () if roster else paths
-    return Season(pieces, scanned, known, problems, batch_size, beside, tuple(names), placed)
+    return Season(pieces, scanned, known, problems, batch_size, beside, tuple(names), placed, gone)
 
 
 def read_fragment(
@@ -222,7 +237,14 @@ def read_fragment(
     batch_size
         Most swings of a batch.
     """
-    for raw in _batches(_under_players(_raw(fragment, report, unread), fragment), batch_size):
+    gone = set(fragment.left_out)
+    players_of = targets(fragment.names)
+
+    def reported(problem: Problem) -> None:
+        if not gone & {problem.player, players_of.get(problem.player, "")}:
+            report(problem)
+
+    for raw in _batches(_under_players(_raw(fragment, reported, unread), fragment), batch_size):
         checked = check_swings(raw, repeats.mask(raw.table))
         for problem in checked.problems:
             report(problem)
@@ -244,6 +266,13 @@ def read_refused(
     )
     for each in _batches(_under_players(raw, fragment), batch_size):
         yield check_swings(each, repeats.mask(each.table)).batch
+
+
+def _without(roster: Roster, left_out: LeftOut) -> Roster:
+    """A roster without the rows of players who are left out, and what was wrong with them."""
+    gone = left_out(roster.table["player"])
+    kept = roster.table[~roster.table["player"].isin(gone)].reset_index(drop=True)
+    return roster._replace(table=kept, problems=[each for each in roster.problems if each.player not in gone])
 
 
 def _scan(file: SeasonFile, players_of: Mapping[str, str]) -> tuple[NDArray[np.uint64], Counter[str]]:
@@ -269,10 +298,14 @@ def _raw(fragment: Fragment, report: Report, unread: Report) -> Iterator[RawSwin
 
 
 def _under_players(read: Iterable[RawSwings], fragment: Fragment) -> Iterator[RawSwings]:
-    """Swings under the names of their players."""
-    players_of = targets(fragment.names)
-    for raw in read:
-        yield replace(raw, table=renamed(raw.table, players_of)) if players_of else raw
+    """Swings under the names of their players, without those of players who are left out."""
+    players_of, gone = targets(fragment.names), pa.array(fragment.left_out, pa.string())
+    for each in read:
+        raw = replace(each, table=renamed(each.table, players_of)) if players_of else each
+        if len(gone):
+            raw = raw.take(~pc.is_in(raw.table["player"], gone).to_numpy(zero_copy_only=False))
+        if len(raw) or not len(gone):
+            yield raw
 
 
 def _batches(pieces: Iterable[RawSwings], batch_size: int) -> Iterator[RawSwings]:

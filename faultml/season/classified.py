@@ -47,6 +47,8 @@ class SeasonRun:
         What was wrong with each file that was not read.
     roster_unreadable
         Whether there is a roster that could not be read: then nobody gets a drill.
+    left_out
+        How many players were left out, since they have asked to be forgotten, and how many swings of theirs.
     unrecorded
         Players of the roster without recordings.
     layout_suspected
@@ -68,6 +70,7 @@ class SeasonRun:
     problem_counts: Counter[tuple[str, str]] = field(default_factory=Counter)
     unread: list[Problem] = field(default_factory=list)
     roster_unreadable: bool = False
+    left_out: tuple[int, int] = (0, 0)
     unrecorded: list[str] = field(default_factory=list)
     layout_suspected: bool = False
 

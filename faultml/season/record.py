@@ -38,6 +38,7 @@ def run_record(assessor: Assessor, coaching: Coaching, run: SeasonRun, started: 
             "players": run.n_players,
             "problems": run.n_problems,
         },
+        "left_out": {"players": run.left_out[0], "swings": run.left_out[1]},
     }
 
 

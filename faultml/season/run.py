@@ -23,13 +23,13 @@ from faultml.quality.watch import compare_to
 from faultml.recordings.corrections import Corrections
 from faultml.recordings.fragments import PARTITION_SWINGS, Fragment
 from faultml.recordings.problems import Problem, file_problem, shorten
-from faultml.recordings.read import Season, open_season
+from faultml.recordings.read import Season
 from faultml.recordings.roster_match import NOT_RECORDED, MatchedRoster
 from faultml.results import ResultsWriter
 from faultml.results.tables import TableFormat
 from faultml.season.answering import Answering
 from faultml.season.classified import SeasonRun
-from faultml.season.corrections import read_corrections
+from faultml.season.corrections import open_corrected, read_corrections
 from faultml.season.inputs import Inputs, ModelSource, repeats_digest, save_inputs, versions_of
 from faultml.season.merge import Merge, bucket_names, lost_problems
 from faultml.season.parts import Partition, remove_others
@@ -92,7 +92,8 @@ def classify_season(
         What drills changed in earlier seasons, as `faultml.outcomes.change.changes` gives it; weighs them too.
     store
         The coach's store, by default the one at its usual place where there is one: what was said about players'
-        bodies is read from it, and since when the roster says what it says is kept in it.
+        bodies is read from it, and since when the roster says what it says is kept in it. Players who have asked it to
+        be forgotten are left out; a season that is open already was opened without them, or not.
     today
         The day of the care check; by default the day of the call.
     notes
@@ -120,7 +121,7 @@ def classify_season(
     if assessor is not None and not (source is None and false_share is None):
         raise InputError("two-models", expected="assessor, or source and false_share", found="both")
     corrections = read_corrections(store) if corrections is None else corrections
-    opened = _open(season, on, corrections)
+    opened = _open(season, on, corrections, store)
     # What was dragged on the desk holds over the table beside the season.
     corrections = msgspec.structs.replace(corrections, landmarks=(*opened.marks, *corrections.landmarks))
     own_assessor = assessor is not None
@@ -183,6 +184,7 @@ def classify_season(
             problem_counts=merged.problem_counts,
             unread=[*opened.unread, *merged.unread],
             roster_unreadable=opened.roster_unreadable,
+            left_out=(len(opened.left_out), opened.left_out.total()),
             unrecorded=[problem.player for problem in last if problem.code == NOT_RECORDED],
             layout_suspected=layout.suspected,
         )
@@ -208,12 +210,17 @@ def _known(season: Season, roster: MatchedRoster, day: date, store: str | Path |
         return known_now(roster, season.players, day, opened, run=names)
 
 
-def _open(season: Season | str | Path | Sequence[str | Path], on: str, corrections: Corrections) -> Season:
+def _open(
+    season: Season | str | Path | Sequence[str | Path],
+    on: str,
+    corrections: Corrections,
+    store: str | Path | None,
+) -> Season:
     if isinstance(season, Season):
         return season
     paths = [Path(season)] if isinstance(season, str | Path) else [Path(path) for path in season]
     # Other machines have another working folder.
-    return open_season([path.absolute() for path in paths] if "://" in on else paths, names=corrections.names)
+    return open_corrected([path.absolute() for path in paths] if "://" in on else paths, store, corrections)
 
 
 def _assess(

@@ -40,13 +40,12 @@ def main() -> None:
 
 
 def _classify(request: WorkerRequest) -> JobProgress:
-    from faultml.recordings.read import open_season
     from faultml.season import ModelSource, Progress, classify_season
-    from faultml.season.corrections import read_corrections
+    from faultml.season.corrections import open_corrected, read_corrections
 
     # Relative: the results then say nothing of where on this machine they were made.
     corrections = read_corrections(request.store)
-    season = open_season([Path(SEASON_FOLDER)], names=corrections.names)
+    season = open_corrected([Path(SEASON_FOLDER)], request.store, corrections)
 
     def advance(done: Progress) -> None:
         _report(JobProgress(done.n_swings, done.n_done, done.n_assessed))

@@ -233,7 +233,8 @@ def _spellings(connection: Connection, player: str) -> list[str]:
     """Other names that were last said to be the player's, through others where that was said."""
     said = connection.execute(text("SELECT player, name, says FROM player_names ORDER BY id")).all()
     last = {name: (other, says) for other, name, says in said}
-    found, new = [], [player]
+    found: list[str] = []
+    new = [player]
     while new:
         new = [
             name

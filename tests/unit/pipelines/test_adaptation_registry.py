@@ -29,7 +29,7 @@ from faultml.recordings.write import write_season
 from faultml.results import Results, read_results
 from faultml.season import classify_season
 from faultml.store import Store, open_store
-from faultml.store.people import models_of
+from faultml.store.people import models_of, note_training
 from faultml.synthetic.coach import Coach
 from faultml.synthetic.recipe import Recipe
 from faultml.synthetic.season import draw_season
@@ -252,6 +252,39 @@ def test_the_training_is_noted_before_its_files_appear(
             )
         assert len(models_of(store, judged.verdicts[0].player)) == 1
     assert not list((tmp_path / "a").iterdir())
+
+
+def test_forgetting_a_player_takes_the_versions_that_know_them_out_of_use(
+    kept: Kept, judged: Judged, tmp_path: Path
+) -> None:
+    registry.make_champion(kept.folder, 1, OF)
+    registry.register(kept.folder, default_bundle_path())
+    store = Path(shutil.copy(judged.store, tmp_path / "store.sqlite"))
+    with open_store(store) as held:
+        note_training(held, kept.version.adaptation_sha256, {each.player for each in judged.verdicts})
+
+    def run(*words: object) -> str:
+        done = CliRunner().invoke(
+            main, [*map(str, words), "--store", str(store), "--registry", str(kept.folder)]
+        )
+        assert done.exit_code == 0, done.output
+        return done.output
+
+    forget = ("players", "forget", judged.verdicts[0].player)
+    named = f"version 1 of {OF}, champion, with its files"
+    assert named in run(*forget, "--dry-run") and registry.champion_or_none(kept.folder, OF)
+    assert named in run(*forget, "--yes")
+    assert registry.champion_or_none(kept.folder, OF) is None
+    assert not run_folder(kept.folder, kept.version.run).exists()
+    assert registry.find(kept.folder, "challenger").number == 1, "everybody's model has not learned from them"
+    assert "No version has learned" in run("models", "withdraw", "--forgotten")
+    assert (
+        "withdrawn 20" in CliRunner().invoke(main, ["models", "list", "--registry", str(kept.folder)]).output
+    )
+    said = CliRunner().invoke(
+        main, ["models", "withdraw", "--version", "1", "--registry", str(kept.folder), "--yes"]
+    )
+    assert "Withdrawn: version 1 of faultml; none is in use." in said.output
 
 
 def test_what_was_changed_in_the_registry_is_refused(kept: Kept, judged: Judged) -> None:

@@ -19,7 +19,7 @@ import numpy as np
 from faultml.importing.importer import ImportRun
 from faultml.importing.swings import Counts
 from faultml.recordings.problems import Problem
-from faultml.results.folders import hold_lock, is_held
+from faultml.results.folders import PRIVATE_FOLDER, hold_lock, is_held
 
 PART_FILES: Final = 2000
 PART_BYTES: Final = 500_000_000
@@ -163,7 +163,7 @@ def part_store(out: Path, new: Path, several: bool) -> Iterator[PartStore]:
         yield PartStore(inside)
         shutil.rmtree(inside, ignore_errors=True)
         return
-    beside.mkdir(exist_ok=True)
+    beside.mkdir(PRIVATE_FOLDER, exist_ok=True)
     lock = hold_lock(beside)
     try:
         yield PartStore(beside)

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Final
 
 from markupsafe import Markup
 
-from faultml.errors import InputError, MissingExtraError
+from faultml.errors import MissingExtraError
+from faultml.results.folders import replaced_file
 
 if TYPE_CHECKING:
     import jinja2
@@ -90,9 +91,5 @@ def write_page(text: str, out: Path) -> None:
     InputError
         ``not-writable`` where the file cannot be written.
     """
-    part = out.with_name(f".{out.name}.part")
-    try:
+    with replaced_file(out) as part:
         part.write_text(text, encoding="utf-8")
-        part.replace(out)
-    except OSError as error:
-        raise InputError("not-writable", where=str(out), found=error.strerror or str(error)) from error

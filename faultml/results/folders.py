@@ -1,4 +1,7 @@
-"""Replace a folder or a file as a whole: the old one stays until the new one is complete."""
+"""Replace a folder or a file as a whole: the old one stays until the new one is complete.
+
+What is written so is readable by its owner only: it names players and says how they move, and players may be minors.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,7 @@ import secrets
 import shutil
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
@@ -26,6 +29,8 @@ SYSTEM_LITTER: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 """Files that an operating system leaves in any folder."""
 
 _STALE_S: Final = 86_400.0
+PRIVATE_FOLDER: Final = 0o700
+PRIVATE_FILE: Final = 0o600
 
 
 @contextmanager
@@ -54,12 +59,14 @@ def replaced_folder(target: Path, check: Callable[[Path], None]) -> Iterator[Pat
         if target.exists():
             check(target)
         part = target.parent / f".{target.name}.new-{secrets.token_hex(4)}"
-        part.mkdir()
+        part.mkdir(mode=PRIVATE_FOLDER)
     except OSError as error:
         raise InputError("not-writable", where=str(target), found=error.strerror or str(error)) from error
     lock = hold_lock(part)
     try:
         yield part
+        for path in part.rglob("*"):
+            _make_private(path)
         _swap(part, target)
     finally:
         if lock is not None:
@@ -89,11 +96,18 @@ def replaced_file(target: Path, suffix: str = "") -> Iterator[Path]:
         target.parent.mkdir(parents=True, exist_ok=True)
         try:
             yield part
+            _make_private(part)
             part.replace(target)
         finally:
             part.unlink(missing_ok=True)
     except OSError as error:
         raise InputError("not-writable", where=str(target), found=error.strerror or str(error)) from error
+
+
+def _make_private(path: Path) -> None:
+    """Let nobody but the owner read a file or folder; the folder that it is in is shut to others already."""
+    with suppress(PermissionError):  # a part that another account of a cluster has written
+        path.chmod(PRIVATE_FOLDER if path.is_dir() else PRIVATE_FILE)
 
 
 def _swap(part: Path, target: Path) -> None:

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from faultml.errors import InputError
-from faultml.results.folders import LOCK_FILE, hold_lock, is_held
+from faultml.results.folders import PRIVATE_FOLDER, LOCK_FILE, hold_lock, is_held
 from faultml.season.parts import PART_FILE
 
 
@@ -38,7 +38,7 @@ def workplace(out: Path) -> Iterator[Path]:
         shared = folder.is_dir() and (folder / LOCK_FILE).exists() and is_held(folder)
         if shared:
             folder = folder.with_name(f"{folder.name}-{secrets.token_hex(4)}")
-        folder.mkdir(exist_ok=True)
+        folder.mkdir(mode=PRIVATE_FOLDER, exist_ok=True)
     except OSError as error:
         raise InputError("not-writable", where=str(folder), found=error.strerror or str(error)) from error
     lock = hold_lock(folder)

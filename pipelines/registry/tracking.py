@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from faultml.errors import InputError, MissingExtraError
-from faultml.results.folders import replaced_file
+from faultml.results.folders import PRIVATE_FOLDER, replaced_file
 
 if TYPE_CHECKING:
     from mlflow import MlflowClient
@@ -69,7 +69,7 @@ def open_client(folder: Path, *, create: bool = False) -> MlflowClient:
         raise InputError(
             "no-registry", where=str(folder), expected="a folder that faultml models register made"
         )
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(PRIVATE_FOLDER, parents=True, exist_ok=True)
     uri = database_uri(folder)
     try:
         if not (folder / DATABASE).exists():

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import msgspec
 
 from faultml.pipelines.registry.tracking import DATABASE, open_client, open_runs, run_folder
-from faultml.results.folders import hold_lock, is_held, replaced_file
+from faultml.results.folders import PRIVATE_FOLDER, hold_lock, is_held, replaced_file
 
 if TYPE_CHECKING:
     from mlflow import MlflowClient
@@ -57,7 +57,7 @@ class Change(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 @contextmanager
 def writing(folder: Path) -> Iterator[MlflowClient]:
     """A client that alone may change the registry, made where there is none; what was left unfinished is done first."""
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(PRIVATE_FOLDER, parents=True, exist_ok=True)
     lock = hold_lock(folder)
     try:
         client = open_client(folder, create=True)

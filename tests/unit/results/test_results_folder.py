@@ -19,6 +19,7 @@ import pytest
 from faultml.errors import InputError
 from faultml.recordings import files
 from faultml.recordings.problems import Problem, problems_frame
+from faultml.report.offline import write_page
 from faultml.results import FAULTS, PROBLEMS, RUN_FILE, SWINGS, ResultsWriter, folders, read_results
 from faultml.results.pages import page_name
 from faultml.results.tables import Kind
@@ -148,6 +149,25 @@ def test_a_frame_that_does_not_fit_is_refused_and_nothing_is_left(spoil, code: s
         results.append("swings", spoil(frame_of(SWINGS, 2)))
     assert caught.value.code == code
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="files have no such modes")
+@pytest.mark.parametrize("format", FORMATS)
+def test_nobody_but_the_owner_reads_what_was_written(format: str, tmp_path: Path) -> None:
+    """Whatever the process's own mask says, and while it is being written."""
+    mask = os.umask(0)
+    try:
+        with ResultsWriter(tmp_path / "r", format=format) as results:
+            results.append("swings", frame_of(SWINGS, 3))
+            results.file("pages").mkdir()
+            (results.file("pages") / "p1.html").write_text("p1")
+            growing = results.file("").stat().st_mode & 0o777
+        write_page("p1", tmp_path / "r" / "report.html")
+    finally:
+        os.umask(mask)
+    modes = {path.stat().st_mode & 0o777 for path in tmp_path.rglob("*") if path.is_file()}
+    assert growing == 0o700 and modes == {0o600}
+    assert {path.stat().st_mode & 0o777 for path in (tmp_path / "r", tmp_path / "r" / "pages")} == {0o700}
 
 
 class TestReplacing:

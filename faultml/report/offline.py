@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Final
 
 from markupsafe import Markup
 
-from faultml.errors import MissingExtraError
-from faultml.results.folders import replaced_file
+from faultml.errors import InputError, MissingExtraError
+from faultml.results.folders import make_private
 
 if TYPE_CHECKING:
     import jinja2
@@ -91,5 +91,10 @@ def write_page(text: str, out: Path) -> None:
     InputError
         ``not-writable`` where the file cannot be written.
     """
-    with replaced_file(out) as part:
+    part = out.with_name(f".{out.name}.part")
+    try:
         part.write_text(text, encoding="utf-8")
+        make_private(part)
+        part.replace(out)
+    except OSError as error:
+        raise InputError("not-writable", where=str(out), found=error.strerror or str(error)) from error

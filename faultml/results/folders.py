@@ -66,7 +66,7 @@ def replaced_folder(target: Path, check: Callable[[Path], None]) -> Iterator[Pat
     try:
         yield part
         for path in part.rglob("*"):
-            _make_private(path)
+            make_private(path)
         _swap(part, target)
     finally:
         if lock is not None:
@@ -96,7 +96,7 @@ def replaced_file(target: Path, suffix: str = "") -> Iterator[Path]:
         target.parent.mkdir(parents=True, exist_ok=True)
         try:
             yield part
-            _make_private(part)
+            make_private(part)
             part.replace(target)
         finally:
             part.unlink(missing_ok=True)
@@ -104,7 +104,7 @@ def replaced_file(target: Path, suffix: str = "") -> Iterator[Path]:
         raise InputError("not-writable", where=str(target), found=error.strerror or str(error)) from error
 
 
-def _make_private(path: Path) -> None:
+def make_private(path: Path) -> None:
     """Let nobody but the owner read a file or folder; the folder that it is in is shut to others already."""
     with suppress(PermissionError):  # a part that another account of a cluster has written
         path.chmod(PRIVATE_FOLDER if path.is_dir() else PRIVATE_FILE)

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from faultml.errors import InputError
-from faultml.results.folders import PRIVATE_FOLDER, LOCK_FILE, hold_lock, is_held
+from faultml.results.folders import LOCK_FILE, PRIVATE_FOLDER, hold_lock, is_held
 from faultml.season.parts import PART_FILE
 
 

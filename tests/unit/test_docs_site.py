@@ -12,6 +12,9 @@ from types import ModuleType
 import pytest
 
 import faultml
+from faultml.importing.hdf5_file import MAX_OBJECTS
+from faultml.importing.packed import MAX_FILES
+from faultml.recordings.files import UNPACK_BASE_BYTES, UNPACK_RATIO
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
@@ -88,6 +91,14 @@ def test_every_name_of_the_reference_runs_somewhere() -> None:
         name for name in api_names() if not re.search(rf"\b{name.rpartition('.')[2]}\b", code + returned)
     ]
     assert unused == []
+
+
+def test_the_limits_that_security_states_are_those_of_the_code() -> None:
+    page = " ".join((ROOT / "SECURITY.md").read_text(encoding="utf-8").split())
+    base, ratio = UNPACK_BASE_BYTES // 1_000_000, UNPACK_RATIO
+    assert f"at most {base} MB plus {ratio} times the packed size" in page
+    assert f"At most {MAX_FILES:,} files".replace(",", " ") in page
+    assert f"At most {MAX_OBJECTS:,} objects".replace(",", " ") in page
 
 
 @pytest.fixture(scope="module")

@@ -111,6 +111,9 @@ def needed_stops(window: AnyWindow, rehearsal: Rehearsal) -> tuple[Station, ...]
     reached = [each for each in rehearsal.stops if places[each].phase >= end - HOLDS_TO]
     within = [each for each in rehearsal.stops if places[each].phase >= start]
     needed = {*(reached[:1] or within[-1:])}
+    if "ball" in needed:
+        # A stop a little past the ball looks like one at the ball: the stop after it tells them apart.
+        needed.update(rehearsal.stops[rehearsal.stops.index("ball") + 1 :][:1])
     if window.reference in _REFERENCE_STATION:
         needed.add(_REFERENCE_STATION[window.reference])
     return tuple(each for each in STATIONS if each in needed)
@@ -119,16 +122,16 @@ def needed_stops(window: AnyWindow, rehearsal: Rehearsal) -> tuple[Station, ...]
 def live_stops(window: AnyWindow, rehearsal: Rehearsal) -> tuple[Station, ...]:
     """The stops at which the wrist can be judged while the player stands there.
 
-    A bound to reach within a stretch is not among them: that it was not reached is known only afterwards. Nor is a
+    A bound to reach is not among them: that it was not reached is known only afterwards. Nor is a
     stretch that ends well before the stop: how the wrist stands there is then another matter.
     """
-    if isinstance(window, SpreadWindow) or (window.must == "reach" and window.end):
+    if isinstance(window, SpreadWindow) or window.must == "reach":
         return ()
     places = load_places()
     first, last = (coordinate(moment) for moment in window.span)
     return tuple(
         each
-        for each in needed_stops(window, rehearsal)
+        for each in needed_stops(window, rehearsal)[-1:]
         if first - HOLDS_TO / 2 <= places[each].phase <= last + HOLDS_TO and window.reference != each
     )
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from faultml.care.rules import UsualMotion, load_care
 from faultml.channels import CHANNELS
+from faultml.coaching.stations import Station
 from faultml.coaching.window import Window
 from faultml.practice.cue import Cue
 from faultml.practice.events import (
@@ -32,7 +33,7 @@ from faultml.practice.events import (
 from faultml.practice.frames import Framer, Sample
 from faultml.practice.judge import Judged, Target, direction_of, past_now
 from faultml.practice.movement import Angles, Movement
-from faultml.practice.places import Stop
+from faultml.practice.places import Reader, Stop
 from faultml.practice.repetitions import repetition_of
 from faultml.practice.rest import Rest
 from faultml.practice.rules import PracticeRules, load_practice_rules
@@ -87,6 +88,7 @@ class Engine:
         self._watcher = Watcher(rules.stops, rules.stream)
         self._cue = Cue(rules.cue, rules.stream.frame_s)
         self._live_stops = target.live(rules.cue)
+        self._judged_by = Reader(target.window.channel, target.window.sign)
         self._rest = Rest(target.usual_setup_deg, rules)
         self._movement: Movement | None = None
         self._waits_home = False
@@ -158,7 +160,7 @@ class Engine:
 
     def _begin(self, setup_deg: Angles, at_setup: bool) -> None:
         self._movement = Movement(
-            setup_deg, at_setup, self.target.drill.rehearsal.stops, self.target.window.channel, self.rules
+            setup_deg, at_setup, self.target.drill.rehearsal.stops, self._judged_by, self.rules
         )
         placed = self.target.placed_at(setup_deg)
         usable = placed.usable and at_setup and isinstance(placed.window, Window)
@@ -213,7 +215,7 @@ class Engine:
                 movement.reported.add(station)
                 out.append(StationReached(t_s=movement.times_s[-1], station=station))
         if not home:
-            return out
+            return out + self._end_after(movement, placed)
         at_ball = placed.get("ball") is stop
         if at_ball and rehearsal.stops[-1] == "ball":
             self._waits_home = True
@@ -221,6 +223,14 @@ class Engine:
         if at_ball:
             return out
         return out + self._end(movement, standing=True)
+
+    def _end_after(self, movement: Movement, placed: dict[Station, Stop]) -> list[AnyEvent]:
+        """A stop that is no station ends a repetition which is complete and has come back."""
+        last = placed.get(movement.stations[-1])
+        stop = movement.stops[-1]
+        if last is None or stop in placed.values() or not movement.has_returned(last.last):
+            return []
+        return self._end(movement, standing=True)
 
     def _begins_again(self, movement: Movement, stop: Stop) -> bool:
         """Whether a stop is where the next repetition begins, after the last one is complete without it."""
@@ -294,6 +304,7 @@ class Engine:
     def _end_and_again(self, movement: Movement, stop: Stop) -> list[AnyEvent]:
         going_on = movement.restart_at(stop)
         movement.stops.pop()
+        movement.goes_on = True
         window = self._window
         out = self._end(movement)
         self._movement, self._window = going_on, window
@@ -313,7 +324,10 @@ class Engine:
         window = self._window
         placed = movement.placed() if self._may_cue(movement, motion) else {}
         here = next((station for station, stop in placed.items() if stop is movement.stops[-1]), None)
-        if window is None or here not in self._live_stops:
+        cued = here in self._live_stops and (
+            self._cue.is_on or movement.leads_to(here, movement.stops[-1], placed)
+        )
+        if window is None or not cued:
             return [*out, *self._cue.off(motion.t_s, "moved-on")]
         past = past_now(window, movement.frames[-1], placed)
         return [*out, *self._cue.read(motion.t_s, past, direction_of(window))]

@@ -24,6 +24,10 @@ from faultml.practice.rules import CueRules
 Array = NDArray[np.float64]
 
 _LONG: Final = 1e9
+_MOST_HIDDEN: Final = 0.25
+"""At most so much of a movement counts as part of each of the stops about it."""
+_TIMES: Final = np.linspace(0, 1, 201)
+_MINIMUM_JERK: Final = 10 * _TIMES**3 - 15 * _TIMES**4 + 6 * _TIMES**5
 
 
 class Judged(NamedTuple):
@@ -160,7 +164,9 @@ def direction_of(window: Window) -> Direction:
     return "above" if window.side == "below" else "below"
 
 
-def judge(target: Target, placed: PlacedWindow, d_deg: Array, stops: Mapping[Station, Stop]) -> Judged:
+def judge(
+    target: Target, placed: PlacedWindow, d_deg: Array, stops: Mapping[Station, Stop], still_deg: float
+) -> Judged:
     """How far inside its window a repetition lies.
 
     Parameters
@@ -171,6 +177,8 @@ def judge(target: Target, placed: PlacedWindow, d_deg: Array, stops: Mapping[Sta
         ``(n_frames, 3)`` angles relative to the setup from leaving it on; NaN where not recorded.
     stops
         The stations that were reached.
+    still_deg
+        How far the wrist moves within a stop at most.
     """
     window = placed.window
     if not placed.usable or not isinstance(window, Window):
@@ -178,47 +186,60 @@ def judge(target: Target, placed: PlacedWindow, d_deg: Array, stops: Mapping[Sta
     if np.isnan(d_deg[:, CHANNELS.index(window.channel)]).any():
         return Judged(float("nan"), "no-channel")
     if all(each in stops for each in target.needed):
-        curve = curve_of(d_deg, stops)
+        curve = curve_of(d_deg, stops, still_deg)
         margin = float(margins_deg(window, curve[None], unhinging_deg=None)[0])
         return Judged(margin) if np.isfinite(margin) else Judged(margin, "no-stop")
-    return _whole_movement(window, d_deg, target)
+    return _whole_movement(window, d_deg, target, stops)
 
 
-def curve_of(d_deg: Array, stops: Mapping[Station, Stop]) -> Array:
+def curve_of(d_deg: Array, stops: Mapping[Station, Stop], still_deg: float) -> Array:
     """A repetition on the grid of phases, ``(3, n_phases)``, degrees relative to the setup.
 
-    A stop is its station's moment, with its median; between two stops time runs evenly. What comes before the setup is
-    left and after the last stop is that stop's value.
+    A stop is its station's moment, with its median. Between two stops the body is taken to move with minimum jerk
+    (Flash & Hogan 1985, from memory); a stop begins and ends while the wrist is within `still_deg` of it, so the
+    first and last bit of the movement are part of the stops. What comes before the setup is left and after the last
+    stop is that stop's value.
     """
     places = load_places()
     order = sorted(stops, key=lambda each: places[each].phase)
     phases, values = [np.zeros(1)], [np.zeros((1, d_deg.shape[1]))]
-    phase, frame = 0.0, 0
+    phase, frame, here = 0.0, 0, np.zeros(d_deg.shape[1])
     for station in order:
         stop = stops[station]
         moving = d_deg[frame : stop.first]
+        there = np.array(stop.d_deg)
         if len(moving):
-            share = (np.arange(len(moving)) + 1) / (len(moving) + 1)
+            share = _shares(len(moving), float(np.nanmax(np.abs(there - here))), still_deg)
             phases.append(phase + share * (places[station].phase - phase))
             values.append(moving)
         phases.append(np.array([places[station].phase]))
-        values.append(np.array([stop.d_deg]))
-        phase, frame = places[station].phase, stop.last + 1
+        values.append(there[None])
+        phase, frame, here = places[station].phase, stop.last + 1, there
     at, read = np.concatenate(phases), np.concatenate(values)
     return np.stack([np.interp(PHASE_GRID, at, read[:, channel]) for channel in range(read.shape[1])])
 
 
-def _whole_movement(window: Window, d_deg: Array, target: Target) -> Judged:
-    """What is certain of a repetition whose stops are not known: a bound that the whole movement kept, or never
-    reached.
+def _shares(count: int, length_deg: float, still_deg: float) -> Array:
+    """How far a movement of so many frames has come at each, 0 to 1, by minimum jerk."""
+    hidden = min(still_deg / max(length_deg, still_deg), _MOST_HIDDEN)
+    within = _TIMES[np.searchsorted(_MINIMUM_JERK, hidden)]
+    return np.interp(within + (1 - 2 * within) * (np.arange(count) + 1) / (count + 1), _TIMES, _MINIMUM_JERK)
 
-    Where the drill goes no further than the window's stretch and turns back there, a bound that was passed is passed
-    within it.
+
+def _whole_movement(window: Window, d_deg: Array, target: Target, stops: Mapping[Station, Stop]) -> Judged:
+    """What is certain of a repetition whose stops are not all known.
+
+    A bound that the whole movement kept was kept, one that it never reached was not reached; relative to the top, since
+    the top. Where the drill goes no further than the window's stretch and turns back there, a bound that was passed
+    is passed within it.
     """
-    if window.reference != "setup":
-        return Judged(float("nan"), "no-stop")
     channel = CHANNELS.index(window.channel)
-    past = past_deg(window, d_deg[:, channel], np.zeros(1), np.array(window.bound_deg))
+    reference = 0.0
+    if window.reference == "top" and "top" in stops:
+        reference, d_deg = stops["top"].d_deg[channel], d_deg[stops["top"].first :]
+    elif window.reference != "setup":
+        return Judged(float("nan"), "no-stop")
+    past = past_deg(window, d_deg[:, channel], np.array(reference), np.array(window.bound_deg))
     worst, best = float(past.max()), float(past.min())
     if window.must == "stay":
         turns_back = bool(window.end) and target.drill.rehearsal.stops == target.needed

@@ -9,8 +9,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from faultml.coaching.stations import Station
-from faultml.practice.places import Stop, assign
+from faultml.channels import CHANNELS
+from faultml.coaching.stations import Station, load_places
+from faultml.practice.places import Reader, Stop, assign, distance
 from faultml.practice.rules import PracticeRules
 from faultml.practice.stops import Motion
 
@@ -18,6 +19,8 @@ Array = NDArray[np.float64]
 Angles = tuple[float, float, float]
 
 _SMALL_DEG: Final = 12.0
+_BACK_DEG: Final = 10.0
+_EVERY: Final = 4
 _SETTLED: Final = 0.5
 """A stop's angles are those of the later half of what has been seen of it."""
 
@@ -33,7 +36,9 @@ class Movement:
     at_setup
         Whether it was within the usual one.
     stations
-        The drill's stops in order; `judged` is its channel.
+        The drill's stops in order; `judged` is what its window reads.
+    goes_on
+        Whether the next repetition has begun at one of its stations, without a new setup.
     peak
         Its highest speed, deg/s, and when.
     crept
@@ -43,7 +48,7 @@ class Movement:
     setup_deg: Angles
     at_setup: bool
     stations: tuple[Station, ...]
-    judged: str
+    judged: Reader
     rules: PracticeRules
     frames: list[Angles] = field(default_factory=list)
     times_s: list[float] = field(default_factory=list)
@@ -55,6 +60,7 @@ class Movement:
     spoiled: bool = False
     turned: bool = False
     crept: bool = False
+    goes_on: bool = False
     reported: set[Station] = field(default_factory=set)
 
     @property
@@ -131,17 +137,16 @@ class Movement:
 
     def placed(self) -> dict[Station, Stop]:
         """The stations that the stops so far are told to be."""
-        home_deg = self.rules.repetition.setup_deg
-        found = assign(self.stops, self.stations, self.judged, self.rules.stations, home_deg)
+        found = assign(self.stops, self.stations, self.judged, self.rules.stations)
         return {station: self.stops[at] for station, at in found.items()}
 
     def is_home(self, stop: Stop) -> bool:
         """Whether a stop is back at the setup."""
         return stop.is_home(self.rules.repetition.setup_deg)
 
-    def turns(self) -> int:
-        """How often the movement has turned round, read from the angle that has moved most."""
-        frames = np.asarray(self.frames)
+    def turns(self, before: int | None = None) -> int:
+        """How often the movement has turned round up to a frame, read from the angle that has moved most."""
+        frames = np.asarray(self.frames[:before])
         ranges = np.nan_to_num(np.ptp(frames, axis=0), nan=0.0)
         curve = frames[:, int(ranges.argmax())]
         least = self.rules.repetition.turn_deg
@@ -155,6 +160,33 @@ class Movement:
                 count, going, high = count + (going < 0), 1, value
                 low = value
         return count
+
+    def has_returned(self, after: int) -> bool:
+        """Whether the wrist has come back towards the setup since a frame, the judged angle apart."""
+        others = [place for place, name in enumerate(CHANNELS) if name != self.judged.channel]
+        return any(
+            all(not abs(d_deg[place]) > _BACK_DEG for place in others) for d_deg in self.frames[after + 1 :]
+        )
+
+    def leads_to(self, station: Station, stop: Stop, placed: dict[Station, Stop]) -> bool:
+        """Whether the way to a station led by those before it in the drill, without turning to and fro.
+
+        Who regrips, walks off or puts the club down can stop at what looks like a station.
+        """
+        before = self.stations[: self.stations.index(station)]
+        if self.turns(stop.first + 1) > self.rules.repetition.max_turns:
+            return False
+        return all(each in placed or self.passed(each, stop.first) for each in before)
+
+    def passed(self, station: Station, before: int) -> bool:
+        """Whether the way up to a frame led by a station's place."""
+        place, rules = load_places()[station], self.rules.stations
+        for at in range(0, before, _EVERY):
+            time_s = self.times_s[at]
+            here = Stop(time_s, time_s, at, at, self.frames[at], self.elevations_deg[at])
+            if distance(here, place, self.judged, rules) <= rules.passing_distance:
+                return True
+        return False
 
     def is_slow_and_steady(self) -> bool:
         """Whether it looks like a rehearsal without stops rather than a waggle or a walk."""

@@ -45,15 +45,26 @@ class Stop(NamedTuple):
         return all(abs(value) <= within_deg for value in self.d_deg if not math.isnan(value))
 
 
-def distance(stop: Stop, place: Place, judged: str, rules: StationRules) -> float:
-    """How unlike a stop is to a place: mean square in units of the place's SD; the judged angle hardly counts."""
+class Reader(NamedTuple):
+    """What a window reads: the channel, and the sign of what is outside (+1 where larger is worse)."""
+
+    channel: str
+    sign: int
+
+
+def distance(stop: Stop, place: Place, judged: Reader, rules: StationRules) -> float:
+    """How unlike a stop is to a place: mean square in units of the place's SD.
+
+    The judged angle hardly counts where it lies on the fault's side of the usual one: that is what is looked for.
+    """
     total = weights = 0.0
     for channel, value, typical, sd in zip(
         CHANNELS, stop.d_deg, place.typical_deg, place.sd_deg, strict=True
     ):
         if math.isnan(value):
             continue
-        weight = rules.judged_weight if channel == judged else 1.0
+        outside = channel == judged.channel and judged.sign * (value - typical) > 0
+        weight = rules.judged_weight if outside else 1.0
         total += weight * ((value - typical) / sd) ** 2
         weights += weight
     if not math.isnan(stop.elevation_deg):
@@ -63,18 +74,22 @@ def distance(stop: Stop, place: Place, judged: str, rules: StationRules) -> floa
 
 
 def assign(
-    stops: Sequence[Stop], stations: Sequence[Station], judged: str, rules: StationRules, home_deg: float
+    stops: Sequence[Stop],
+    stations: Sequence[Station],
+    judged: Reader,
+    rules: StationRules,
 ) -> dict[Station, int]:
     """Station -> the number of its stop, in order; stations that no stop fits are left out.
 
     As many stations as fit; of equal numbers the nearest. Where the movement turns round or ends, the farther of two
-    stops is meant unless it fits much worse, and at the ball the first: setting up again comes after it. What is within
+    stops is meant unless it fits much worse, elsewhere the last one at the drill's end, and at the ball the first:
+    setting up again comes after it. What is within
     `home_deg` of the setup can be the ball alone.
     """
     places = load_places()
 
     def far(at: int, station: Station) -> float:
-        if station != "ball" and stops[at].is_home(home_deg):
+        if station != "ball" and stops[at].is_home(rules.home_deg):
             return math.inf
         return distance(stops[at], places[station], judged, rules)
 
@@ -106,4 +121,6 @@ def assign(
                     rules.outward_weight * far(each, station) - rules.outward_per_deg * stops[each].far_deg
                 ),
             )
+        elif station == stations[-1]:
+            found[station] = max(others)
     return found

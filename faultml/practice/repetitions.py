@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from faultml.coaching.stations import load_places
+from faultml.coaching.stations import Station, load_places
 from faultml.practice.events import NotJudged, Repetition, StationTime, Verdict
 from faultml.practice.judge import Target, judge
 from faultml.practice.movement import Movement, far
@@ -20,11 +20,19 @@ def repetition_of(movement: Movement, target: Target, rest: Rest, number: int) -
         return None
     placed = movement.placed()
     known = [stop for stop in movement.stops if stop in placed.values()]
+    if known and not _is_whole_way(movement, known[-1], placed):
+        return None
     if not known and not (movement.is_slow_and_steady() and _goes_there(movement, target)):
         return None
     margin, why = float("nan"), _refused(movement)
     if not why:
-        margin, why = judge(target, target.placed_at(movement.setup_deg), movement.curves_deg(), placed)
+        margin, why = judge(
+            target,
+            target.placed_at(movement.setup_deg),
+            movement.curves_deg(),
+            placed,
+            movement.rules.stops.still_deg,
+        )
         if why == "no-stop" and known:
             why = "broken-off"
     if not known and why and _ends_elsewhere(movement, rest):
@@ -45,6 +53,17 @@ def repetition_of(movement: Movement, target: Target, rest: Rest, number: int) -
         setup_deg=movement.setup_deg,
         whole=all(each in placed for each in target.needed),
     )
+
+
+def _is_whole_way(movement: Movement, last: Stop, placed: dict[Station, Stop]) -> bool:
+    """Whether the way to the last station led by those before it, and then back, or the player stood there for good."""
+    here = next(station for station, stop in placed.items() if stop is last)
+    if not movement.leads_to(here, last, placed):
+        return False
+    if movement.goes_on:
+        return True
+    stood = last.end_s - last.start_s >= movement.rules.repetition.hold_end_s
+    return stood or last.is_home(movement.rules.repetition.setup_deg) or movement.has_returned(last.last)
 
 
 def _refused(movement: Movement) -> NotJudged:

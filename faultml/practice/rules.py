@@ -62,6 +62,8 @@ class StationRules(Record, frozen=True):
     """How a stop is told to be a station."""
 
     max_distance: Positive
+    passing_distance: Positive
+    home_deg: Positive
     near_distance: Positive
     judged_weight: InnerShare
     outward_weight: Positive

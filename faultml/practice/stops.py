@@ -120,7 +120,7 @@ class Watcher:
         if len(self._raw) < 7:
             return False
         a, b, c, _, d, e, f = list(self._raw)[-7:]
-        quiet = self._stream.turn_quiet_deg
+        quiet = self._stream.turn_quiet_deg + self._stops.rough_factor * math.hypot(*self._rough)
         steady = max(math.dist(a, b), math.dist(b, c), math.dist(d, e), math.dist(e, f)) <= quiet
         return steady and math.dist(c, d) >= self._stream.turn_deg
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -100,6 +101,74 @@ def check(
     inside = sum(event.verdict == "inside" for event in found)
     judged = sum(event.verdict != "not-judged" for event in found)
     click.echo(f"{len(found)} repetitions, {judged} judged, {inside} inside.")
+
+
+@command.command("run", short_help="Practise now: one set after the other.")
+@click.argument("player")
+@DRILL
+@click.option(
+    "--from",
+    "source",
+    required=True,
+    metavar="SOURCE",
+    help="replay:FILE, a recording at its own pace; lsl:NAME, a stream of the Lab Streaming Layer.",
+)
+@click.option(
+    "--sets", "n_sets", type=click.IntRange(1, 9), default=1, show_default=True, help="Sets to do now."
+)
+@click.option("--fast", is_flag=True, help="Replay without waiting.")
+@click.option("--by", default="", metavar="NAME", help="Whose name stands under what is recorded.")
+@SEASON
+@LAYOUT
+@options.STORE
+@options.ROSTER
+@options.CATALOGUE
+def run(
+    player: str,
+    drill_name: str,
+    source: str,
+    n_sets: int,
+    fast: bool,
+    by: str,
+    results: Path,
+    layout_path: Path | None,
+    store: Path | None,
+    roster: Path | None,
+    catalogue: Path | None,
+) -> None:
+    """Practise a drill: care is asked before each set, the dose is counted down, the result comes after the player's
+    own guess, and less and less of it. Type i or o and Enter to guess, r for the last result, e to end the set, h when
+    something hurts: it stops and holds every drill first, and asks afterwards. Sets are kept in the store, and count in
+    the plan.
+
+    \b
+    Example:
+      faultml practice run p07 --drill two_stops_to_the_top --from replay:tuesday.csv --results results/
+      faultml practice run p07 --drill two_stops_to_the_top --from lsl:wrist --results results/
+    """
+    from faultml.cli.known import known_of_player
+    from faultml.importing.layout import load_layout
+    from faultml.importing.season import alignment_of
+    from faultml.practice.driver import Driver, open_source
+    from faultml.practice.session import PracticeSession
+    from faultml.practice.swings import ModelReader
+    from faultml.store import open_store, store_path
+
+    layout = load_layout(layout_path) if layout_path else None
+    alignment = alignment_of(layout, layout_path) if layout and layout_path else None
+    sd_deg = alignment.mounting_sd_deg if alignment else None
+    target = _target(player, drill_name, results, store, roster, catalogue, sd_deg)
+    samples = open_source(source, player, layout=layout, alignment=alignment, fast=fast)
+    with open_store(store_path(store)) as opened:
+        session = PracticeSession(
+            player,
+            target,
+            opened,
+            lambda: known_of_player(player, results, roster, store),
+            by=by,
+            swings=ModelReader(),
+        )
+        Driver(session, click.echo, n_sets).run(samples, sys.stdin)
 
 
 def _target(

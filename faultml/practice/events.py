@@ -90,7 +90,7 @@ class Repetition(Event, frozen=True, kw_only=True, tag="repetition"):
     start_s, end_s
         From leaving the setup to the end of its last stop.
     stations
-        The stops that were told to be stations.
+        The stops that were recognised as stations.
     verdict, why
         Whether it met the window; where it is not judged, why.
     margin_deg

@@ -1,4 +1,4 @@
-"""A movement that may be a repetition: its frames, its stops, and what they are told to be."""
+"""A movement that may be a repetition: its frames, its stops, and what they are recognised as."""
 
 from __future__ import annotations
 
@@ -136,7 +136,7 @@ class Movement:
         )
 
     def placed(self) -> dict[Station, Stop]:
-        """The stations that the stops so far are told to be."""
+        """The stations that the stops so far are recognised as."""
         found = assign(self.stops, self.stations, self.judged, self.rules.stations)
         return {station: self.stops[at] for station, at in found.items()}
 

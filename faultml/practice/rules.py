@@ -59,7 +59,7 @@ class RepetitionRules(Record, frozen=True):
 
 
 class StationRules(Record, frozen=True):
-    """How a stop is told to be a station."""
+    """How a stop is recognised as a station."""
 
     max_distance: Positive
     passing_distance: Positive
@@ -89,6 +89,7 @@ class SetRules(Record, frozen=True):
     min_judged: Count
     days: Shares
     live_sets: Count
+    counts_from: InnerShare
     rest_s: Positive
     mistake_s: Positive
 

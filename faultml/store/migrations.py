@@ -201,6 +201,20 @@ def _trainings(connection: Connection) -> None:
     )
 
 
+def _practice_sets(connection: Connection) -> None:
+    """Sets of a drill that were done with a sensor, and how much feedback they had."""
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE practice_sets (
+            player TEXT NOT NULL, drill TEXT NOT NULL, day TEXT NOT NULL, number INTEGER NOT NULL,
+            feedback_share REAL NOT NULL, repetitions INTEGER NOT NULL, judged INTEGER NOT NULL,
+            inside INTEGER NOT NULL, guesses INTEGER NOT NULL, guesses_right INTEGER NOT NULL,
+            balls INTEGER NOT NULL, "when" TEXT NOT NULL, PRIMARY KEY (player, drill, day, number)
+        )
+        """
+    )
+
+
 MIGRATIONS: Final[tuple[Step, ...]] = (
     _verdicts,
     _people,
@@ -213,5 +227,6 @@ MIGRATIONS: Final[tuple[Step, ...]] = (
     _player_names,
     _cells_recorded_at,
     _trainings,
+    _practice_sets,
 )
 """Step n makes version n out of version n - 1."""

@@ -4,7 +4,9 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable, Sequence
+from pathlib import Path as File
 
 import numpy as np
 
@@ -101,3 +103,11 @@ def run(engine: Engine, samples: Iterable[Sample]) -> list[AnyEvent]:
 
 def of(events: Iterable[AnyEvent], kind: type) -> list:
     return [each for each in events if isinstance(each, kind)]
+
+
+def write_recording(samples: list[Sample], path: File, player: str = "p001") -> File:
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        table = csv.writer(stream)
+        table.writerow(["player", "session", "t_s", "flexion_deg", "ulnar_deg", "pronation_deg"])
+        table.writerows([player, "2031-04-05", *sample[:4]] for sample in samples)
+    return path

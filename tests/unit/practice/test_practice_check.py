@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import json
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from practice_fakes import Path as Motion
-from practice_fakes import of, run
+from practice_fakes import of, run, write_recording
 
 from faultml.cli import main
 from faultml.coaching.book import load_book
@@ -29,14 +28,6 @@ def command(*arguments: object) -> tuple[int, str, str]:
     result = CliRunner().invoke(main, ["practice", *map(str, arguments)])
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
     return result.exit_code, result.stdout, result.stderr
-
-
-def write_recording(samples: list[Sample], path: Path, player: str = "p001") -> Path:
-    with path.open("w", newline="", encoding="utf-8") as stream:
-        table = csv.writer(stream)
-        table.writerow(["player", "session", "t_s", "flexion_deg", "ulnar_deg", "pronation_deg"])
-        table.writerows([player, "2031-04-05", *sample[:4]] for sample in samples)
-    return path
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from datetime import date
 from typing import Final
 
-from sqlalchemy import Column, Float, Integer, Table, Text, select
+from sqlalchemy import REAL, Column, Integer, Table, Text, select
 
 from faultml.care.known import Known
 from faultml.coaching.book import DrillBook
@@ -24,7 +24,7 @@ PRACTICE_SETS: Final = Table(
     METADATA,
     *(Column(name, Text, primary_key=True) for name in ("player", "drill", "day")),
     Column("number", Integer, primary_key=True),
-    Column("feedback_share", Float, nullable=False),
+    Column("feedback_share", REAL, nullable=False),
     *(
         Column(name, Integer, nullable=False)
         for name in ("repetitions", "judged", "inside", "guesses", "guesses_right", "balls")

@@ -45,14 +45,19 @@ def stream_samples(name: str, *, find_s: float = FIND_S) -> Iterator[Sample | fl
 
 
 def _pull(inlet: Any, places: list[int], clock: Any) -> Iterator[Sample | float]:
+    last_s = came_s = math.nan
     try:
         while True:
             rows, stamps = inlet.pull_chunk(timeout=_PULL_S, max_samples=_MOST)
             for row, t_s in zip(rows, stamps, strict=True):
                 values = [float(row[place]) if place >= 0 else math.nan for place in places]
                 yield Sample(float(t_s), *values)
-            if not stamps:
-                yield float(clock())
+            now_s = float(clock())
+            if stamps:
+                last_s, came_s = float(stamps[-1]), now_s
+            elif not math.isnan(last_s):
+                # A sender may stamp by a clock of its own: time goes on from its last sample.
+                yield last_s + now_s - came_s
     finally:
         inlet.close_stream()
 

@@ -350,6 +350,7 @@ class SwingOut(TypedDict):
     finish_sd_s: float | None
     impact_marked: bool
     impact_from: str
+    timing_offset_s: float | None
     coach_landmarks: list[str]
     tempo: float | None
     address_flexion_deg: float | None
@@ -380,6 +381,8 @@ class Watch(TypedDict):
     compared: bool
     too_few: int
     recorders: list[WatchedRecorder]
+    impacts: dict[str, int]
+    impacts_say: str
 
 
 class WatchedFeature(TypedDict):

@@ -24,12 +24,12 @@ from faultml.faults.measure import coordinate, late_save, phase_times
 from faultml.features.table import Features
 from faultml.features.table import compute_features as default_features
 from faultml.motion.closure import ClosureBudget, closure_budget
-from faultml.motion.coach_landmarks import place
+from faultml.motion.coach_landmarks import place, with_timing
 from faultml.motion.curves import Curves
 from faultml.motion.landmark_model import Landmarks
 from faultml.motion.window import Windows, make_windows
 from faultml.quality.notice import notice_motion, refusals, widening, with_noticed
-from faultml.recordings.corrections import MOVABLE, landmark_sds, landmark_times
+from faultml.recordings.corrections import MOVABLE, landmark_sds, landmark_times, timings_of
 from faultml.recordings.schema import IMPACT_FROM_COLUMN, IMPACT_SOURCES
 from faultml.recordings.swings import SwingBatch
 from faultml.runtime.faults import INTERVAL_Z, Posterior
@@ -46,8 +46,11 @@ YES_PAST_SOFTNESS: Final = 0.80
 CALLS: Final = ("", "no", "borderline", "yes")
 STATUSES: Final = ("assessed", "not_assessed", "not_learned")
 
-INFERRED: Final = "inferred"
-"""What placed an impact that nothing marks."""
+INFERRED, TIMING = "inferred", "timing"
+"""What placed an impact that nothing marks: the motion alone, or with the golfer's timing."""
+
+PROMISED_MARK_SD_S: Final = 0.0025
+"""The promise was shown on contact marks of 2 ms."""
 
 NOT_FULL: Final = "no-full-swing"
 NO_PRONATION: Final = "pronation-missing"
@@ -66,6 +69,8 @@ class Assessment:
         The swings.
     by_coach
         ``(n_swings, 3)`` which of takeaway, top and impact a coach has moved.
+    timing_s
+        ``(n_swings,)`` the golfer's timing that the inferred impact was moved by; NaN where none was.
     reason
         ``(n_swings,)`` why a swing is not assessed; "" where it is.
     findings
@@ -86,6 +91,7 @@ class Assessment:
     windows: Windows
     landmarks: Landmarks
     by_coach: NDArray[np.bool_]
+    timing_s: Array
     curves: Curves
     closure: ClosureBudget
     features: Features
@@ -121,11 +127,11 @@ class Assessment:
 
     @property
     def impact_from(self) -> Texts:
-        """``(n_swings,)`` what placed the impact: ``recorder``, ``shock`` or ``coach``, else ``inferred``."""
+        """``(n_swings,)`` what placed the impact: ``recorder``, ``shock``, ``coach``, ``timing`` or ``inferred``."""
         table = self.batch.table
         placed_by = table[IMPACT_FROM_COLUMN].to_numpy(object) if IMPACT_FROM_COLUMN in table else ""
         marked = np.where(placed_by == "", IMPACT_SOURCES[0], placed_by)
-        found = np.where(self.windows.marked, marked, INFERRED)
+        found = np.where(self.windows.marked, marked, np.where(np.isfinite(self.timing_s), TIMING, INFERRED))
         return np.where(self.by_coach[:, MOVABLE.index("impact")], "coach", found).astype(object)
 
     @property
@@ -210,6 +216,7 @@ class Assessor:
         recorded = without_far_shocks(batch, make_windows(batch), self.detector)
         inferred = self.detector.predict(recorded)
         placed = place(recorded, inferred, landmark_times(batch), landmark_sds(batch))
+        placed = with_timing(placed, *timings_of(batch))
         windows, landmarks = placed.windows, placed.landmarks
         curves = Curves.read(windows, landmarks)
         features = self.compute_features(self.catalogue, windows, landmarks, curves)
@@ -235,6 +242,7 @@ class Assessor:
             windows=windows,
             landmarks=landmarks,
             by_coach=placed.used,
+            timing_s=placed.timing_s,
             curves=curves,
             closure=closure_budget(curves.d_deg, curves.address_deg),
             features=features,
@@ -314,7 +322,8 @@ class Assessor:
         """``(n_swings, n_faults)`` what share of such flags is wrong at most; NaN where nothing is promised.
 
         A proof is for the edges it was made with: the bundle's own, or those that a coach's verdicts were given by. It
-        was made with landmarks as they are found, so nothing is promised of a swing with a landmark moved by a coach.
+        was made with landmarks as they are found, so nothing is promised of a swing with a landmark moved by a coach,
+        an impact moved by the golfer's timing, or a contact mark less sure than a recorder's.
         """
         shown = np.isfinite(self._promised_from)[assessment.windows.marked.astype(int)]
         shown &= assessment.edges == self.bundle.classifier.edges
@@ -323,6 +332,9 @@ class Assessor:
             edges = np.array([each.edge if each is not None and each.shown else None for each in own], float)
             shown |= assessment.edges == edges
         shown &= ~np.any(assessment.by_coach, axis=1, keepdims=True)
+        shown &= np.isnan(assessment.timing_s)[:, None]
+        unsure = assessment.windows.marked & (assessment.windows.mark_sd_s > PROMISED_MARK_SD_S)
+        shown &= ~unsure[:, None]
         return np.where(shown & assessment.fault_assessed, self.false_share, np.nan)
 
     def promise_record(self) -> dict[str, Any]:

@@ -49,6 +49,7 @@ def swings_frame(assessment: Assessment) -> pd.DataFrame:
     }
     frame["impact_marked"] = assessment.windows.marked & assessed
     frame["impact_from"] = np.where(assessed, assessment.impact_from, "")
+    frame["timing_offset_s"] = finite_or_none(assessment.timing_s)
     moved: list[list[str]] = [[] for _ in range(len(table))]
     for row, name in zip(*np.nonzero(assessment.by_coach & assessed[:, None]), strict=True):
         moved[row].append(MOVABLE[name])

@@ -30,6 +30,7 @@ COMMANDS: Final = {
     "labels": "Keep a coach's verdicts, and choose the next.",
     "names": "Two spellings of one player, merged or parted.",
     "landmarks": "List, export or take back landmarks a coach moved.",
+    "timing": "Learn golfers' timing from marked swings.",
     "retrain": "Learn a coach adaptation from their verdicts.",
     "explain": "Show every number behind one player's drill.",
     "catalogue": "Print faults and drills as the coach reads them.",

@@ -87,6 +87,8 @@ def run_season(
 
 
 def _outcome(run: SeasonRun, out: Path) -> str:
+    from faultml.quality.impacts import impact_sentences, read_impacts
+
     players = run.n_players
     lines = [
         f"{run.n_assessed} of {run.n_swings} recordings assessed, {players} {'player' if players == 1 else 'players'}."
@@ -115,6 +117,7 @@ def _outcome(run: SeasonRun, out: Path) -> str:
             "More than half of the swings are no full swing: the layout is probably wrong, so nobody gets a new drill."
             " See: faultml check --explain layout-suspected"
         )
+    lines += impact_sentences(read_impacts(run.run))
     if run.n_problems:
         lines.append(
             f"{run.n_problems} {'problem' if run.n_problems == 1 else 'problems'} in the input: {out / 'problems.csv'}"

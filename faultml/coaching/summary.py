@@ -33,6 +33,8 @@ ON_GUARD: Final = (0.1, 0.9)
 """A swing sits on its guard where the chance that the guard holds lies between these (practice, no source)."""
 
 REFUSED: Final = "refused"
+IMPACT_FROM: Final = "impact-from"
+"""Kinds of the sums of codes: why a swing was refused, and what placed the impact of one that was assessed."""
 """Kind of a code that is the reason why a swing was not assessed."""
 
 KEYS: Final = {
@@ -378,13 +380,15 @@ def _sum_sessions(swings: pd.DataFrame, read: _Swings) -> pa.Table:
 def _sum_codes(swings: pd.DataFrame, read: _Swings) -> pa.Table:
     found = [(place, str(code)) for place, codes in enumerate(swings["findings"]) for code in codes]
     refused = [(int(place), str(swings["reason"].iloc[place])) for place in np.flatnonzero(~read.assessed)]
+    placed = [(int(place), str(swings["impact_from"].iloc[place])) for place in np.flatnonzero(read.assessed)]
     player = read.text["player"]
-    places = np.array([place for place, _ in (*found, *refused)], dtype=np.int64)
-    kind = np.repeat([0, 1], [len(found), len(refused)])
+    every = (*found, *refused, *placed)
+    places = np.array([place for place, _ in every], dtype=np.int64)
+    kind = np.repeat([0, 1, 2], [len(found), len(refused), len(placed)])
     keys = {
         "player": _Text(player.codes[places], player.labels),
-        "kind": _Text(kind, ["finding", REFUSED]),
-        "code": _code([code for _, code in (*found, *refused)]),
+        "kind": _Text(kind, ["finding", REFUSED, IMPACT_FROM]),
+        "code": _code([code for _, code in every]),
     }
     return _add_up("codes", keys, {"n": np.ones(len(places))})
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultml.motion.landmark_model import IMPACT, MIN_S, Landmarks
-from faultml.motion.window import OFFSETS_S, Windows
+from faultml.motion.window import MARK_SD_S, OFFSETS_S, Windows
 
 Array = NDArray[np.float64]
 
@@ -25,6 +25,8 @@ class Placed(NamedTuple):
         With no contact mark where the coach has moved the impact.
     used
         ``(n_swings, 3)`` which of takeaway, top and impact are the coach's.
+    timing_s
+        ``(n_swings,)`` by which golfer's timing the impact was moved; NaN where by none.
     ignored
         ``(n_swings,)`` swings whose moved landmarks lie outside the recording or out of order: none is used.
     """
@@ -33,6 +35,7 @@ class Placed(NamedTuple):
     landmarks: Landmarks
     used: NDArray[np.bool_]
     ignored: NDArray[np.bool_]
+    timing_s: Array
 
 
 def place(windows: Windows, found: Landmarks, coach_s: Array, coach_sd_s: Array) -> Placed:
@@ -49,7 +52,8 @@ def place(windows: Windows, found: Landmarks, coach_s: Array, coach_sd_s: Array)
     """
     moved = np.isfinite(coach_s)
     if not moved.any():
-        return Placed(windows, found, moved, np.zeros(len(windows), dtype=bool))
+        nobody = np.zeros(len(windows), dtype=bool)
+        return Placed(windows, found, moved, nobody, np.full(len(windows), np.nan))
     given = coach_s - windows.anchor_s[:, None]
     held = given.copy()
     # A contact mark stays where it is unless the coach has moved the impact itself.
@@ -61,7 +65,31 @@ def place(windows: Windows, found: Landmarks, coach_s: Array, coach_sd_s: Array)
     offset_s[rows] = _giving_way(found.offset_s[rows], np.where(used, given, np.nan)[rows])
     sd_s[:, : IMPACT + 1][used] = coach_sd_s[used]
     mark_s = np.where(used[:, IMPACT], np.nan, windows.mark_s)
-    return Placed(replace(windows, mark_s=mark_s), Landmarks(offset_s, sd_s), used, moved.any(axis=1) & ~fits)
+    ignored = moved.any(axis=1) & ~fits
+    landmarks = Landmarks(offset_s, sd_s)
+    return Placed(replace(windows, mark_s=mark_s), landmarks, used, ignored, np.full(len(windows), np.nan))
+
+
+def with_timing(placed: Placed, timing_s: Array, timing_sd_s: Array) -> Placed:
+    """Move inferred impacts by their golfer's timing; an impact that is marked or the coach's stays.
+
+    Parameters
+    ----------
+    timing_s, timing_sd_s
+        ``(n_swings,)`` by how much, and the SD of the impact then; NaN where there is no timing.
+    """
+    windows, landmarks = placed.windows, placed.landmarks
+    open_impact = np.isfinite(timing_s) & ~windows.marked & ~placed.used[:, IMPACT]
+    if not open_impact.any():
+        return placed
+    held = np.where(placed.used, landmarks.offset_s[:, : IMPACT + 1], np.nan)
+    held[:, IMPACT] = landmarks.offset_s[:, IMPACT] + timing_s
+    first_s, last_s = np.maximum(windows.start_s, OFFSETS_S[0]), np.minimum(windows.end_s, OFFSETS_S[-1])
+    rows = open_impact & in_order(held, first_s, last_s)
+    offset_s, sd_s = landmarks.offset_s.copy(), landmarks.sd_s.copy()
+    offset_s[rows] = _giving_way(landmarks.offset_s[rows], held[rows])
+    sd_s[rows, IMPACT] = np.maximum(timing_sd_s[rows], MARK_SD_S)
+    return placed._replace(landmarks=Landmarks(offset_s, sd_s), timing_s=np.where(rows, timing_s, np.nan))
 
 
 def in_order(times_s: Array, first_s: Array, last_s: Array) -> NDArray[np.bool_]:

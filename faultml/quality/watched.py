@@ -12,6 +12,7 @@ from typing import Any
 import msgspec
 
 from faultml.errors import InputError
+from faultml.quality.impacts import impact_sentences, read_impacts
 from faultml.quality.watch import LABELLED_PLAYERS, LABELLED_SWINGS, watch_sentences
 from faultml.recordings.problems import shorten
 
@@ -90,11 +91,17 @@ class Watch:
         Assessed swings of recorders with too few of them to say anything.
     recorders
         Each kind of recording, the most swings first.
+    impacts
+        Assessed swings by what placed their impact: ``recorder``, ``shock``, ``coach``, ``timing`` or ``inferred``.
+    impacts_say
+        The same in words, and what marked swings would gain.
     """
 
     compared: bool
     too_few: int
     recorders: list[WatchedRecorder]
+    impacts: dict[str, int]
+    impacts_say: str
 
 
 def read_watch(run: Mapping[str, Any]) -> Watch:
@@ -120,7 +127,10 @@ def read_watch(run: Mapping[str, Any]) -> Watch:
             "damaged-results", where="run.json", expected="the watch as it was written", found=shorten(error)
         ) from error
     watched = sum(recorder.swings for recorder in recorders)
-    return Watch(rows is not None, assessed - watched if rows is not None else 0, recorders)
+    impacts = read_impacts(run)
+    too_few = assessed - watched if rows is not None else 0
+    says = " ".join(impact_sentences(impacts))
+    return Watch(rows is not None, too_few, recorders, dict(impacts.swings), says)
 
 
 def _report_fields(row: dict[str, Any]) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from faultml.coaching.misses import FitWord
 from faultml.coaching.notes import WEAK, note_text, reasons
 from faultml.coaching.rules import Coaching
 from faultml.outcomes.words import VERDICTS
+from faultml.quality.impacts import impact_sentences, read_impacts
 from faultml.quality.watch import watch_sentences
 from faultml.recordings.findings import findings
 from faultml.report.changes import change_words
@@ -97,6 +98,7 @@ class SeasonView:
     shared: list[SharedFault]
     reasons: list[Reason]
     unlike: list[str]
+    impacts: list[str]
     brought: list[BroughtLine]
     owners: str
     promise: str
@@ -144,6 +146,7 @@ def season_view(
         shared=_shared(players, links, coaching),
         reasons=_reasons(source),
         unlike=watch_sentences(source.run.get("watch", [])),
+        impacts=impact_sentences(read_impacts(source.run)),
         brought=brought_lines(effects_of(source, coaching), coaching),
         owners=listed(sorted({row.edge_owner for each in players for row in each.faults.values()} - {""})),
         promise=promise_words(source.run, coaching, players),

@@ -31,6 +31,7 @@ SWINGS: Final[dict[str, Kind]] = {
     **dict.fromkeys(("takeaway_sd_s", "top_sd_s", "impact_sd_s", "finish_sd_s"), "number"),
     "impact_marked": "flag",
     "impact_from": "text",
+    "timing_offset_s": "number",
     "coach_landmarks": "words",
     "tempo": "number",
     **dict.fromkeys(("address_flexion_deg", "address_ulnar_deg", "address_pronation_deg"), "number"),

@@ -21,11 +21,13 @@ def read_corrections(store: str | Path | None) -> Corrections:
         return NOTHING_CORRECTED
     # The store's library is needed only where there is a store.
     from faultml.labels.landmarks import moved_landmarks
+    from faultml.labels.timing import golfer_timings
     from faultml.store import open_store
     from faultml.store.names import same_names
 
     with open_store(path, create=False) as opened:
-        return Corrections(tuple(moved_landmarks(opened)), same_names(opened))
+        timings = golfer_timings(opened)
+        return Corrections(tuple(moved_landmarks(opened)), same_names(opened), timings)
 
 
 def read_forgotten(store: str | Path | None) -> ForgottenPlayers | None:

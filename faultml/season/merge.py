@@ -21,12 +21,13 @@ from faultml.coaching import as_found
 from faultml.coaching.explain import EXPLANATIONS_FILE, encode
 from faultml.coaching.prescribe import prescribe
 from faultml.coaching.rules import Coaching
-from faultml.coaching.summary import REFUSED, decode_faults, decode_sums
+from faultml.coaching.summary import IMPACT_FROM, REFUSED, decode_faults, decode_sums
 from faultml.coaching.tables import DRILL_COLUMNS
 from faultml.exact import from_units
 from faultml.outcomes.effects import Effects
 from faultml.plan.table import PLAN_TABLE, PLANS
 from faultml.quality.drift import address_drifts
+from faultml.quality.impacts import Impacts, count_impacts
 from faultml.quality.layout import LayoutDoubt
 from faultml.quality.watch import Tally
 from faultml.recordings.findings import limits
@@ -164,6 +165,10 @@ class Merge:
             not_full += int(from_units("n", codes["n"].filter(wanted).to_numpy()).sum())
         return LayoutDoubt(self.merged.n_assessed + not_full, not_full)
 
+    def impacts(self) -> Impacts:
+        """What placed the impacts of the season's assessed swings."""
+        return count_impacts(row for tables in self.buckets() for row in _placed(tables["codes"]))
+
     def prescribe(
         self,
         known: Known,
@@ -217,6 +222,13 @@ class Merge:
         if plans is not None:  # those whom the notes name and nobody recorded
             nobodys = pd.DataFrame(columns=DRILL_COLUMNS)
             self.results.append_rows(PLAN_TABLE, plans.frame(nobodys, sorted(unwritten)), PLANS)
+
+
+def _placed(codes: pa.Table) -> Iterator[tuple[str, str, int]]:
+    """Player, what placed the impact, and how many swings."""
+    own = codes.filter(pc.equal(codes["kind"], IMPACT_FROM))
+    counts = from_units("n", own["n"].to_numpy()).astype(int).tolist()
+    yield from zip(own["player"].to_pylist(), own["code"].to_pylist(), counts, strict=True)
 
 
 def empty_sums() -> dict[str, pa.Table]:

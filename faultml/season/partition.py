@@ -14,10 +14,11 @@ import pandas as pd
 
 from faultml.channels import CHANNELS, ID_COLUMNS
 from faultml.classifier.assess import Assessor
+from faultml.classifier.timing import detector_of
 from faultml.coaching.rules import load_coaching
 from faultml.exact import RunningTables
 from faultml.quality.watch import Tally
-from faultml.recordings.corrections import NOTHING_CORRECTED, Corrections, with_landmarks
+from faultml.recordings.corrections import NOTHING_CORRECTED, Corrections, corrected
 from faultml.recordings.digests import file_digest, fragment_digest
 from faultml.recordings.fragments import Fragment
 from faultml.recordings.problems import Problem, problems_frame
@@ -120,7 +121,8 @@ def assess_partition(
         unread: list[Problem] = []
         batches = read_fragment(fragment, repeats, noticed.append, unread.append, batch_size)
         part = _PartWriter(folder, assessor, table_format)
-        part.write((with_landmarks(batch, corrections.landmarks) for batch in batches), on_batch)
+        detector = detector_of(assessor) if corrections.timings else ""
+        part.write((corrected(batch, corrections, detector) for batch in batches), on_batch)
         made = part.finish(part_id, fragment, buckets, [*noticed, *part.problems], unread)
     return made
 

@@ -193,6 +193,7 @@ def classify_season(
         results.run |= roster_and_store(opened, roster, store)
         results.run |= merged_names(opened)
         results.run["address_drift"] = merged.drifted
+        results.run["impacts"] = msgspec.to_builtins(merge.impacts())
         if assessor.bundle.reference is not None:
             results.run["watch"] = compare_to(assessor.bundle.reference, merge.watched())
         run.run = results.run

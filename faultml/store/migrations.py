@@ -215,6 +215,21 @@ def _practice_sets(connection: Connection) -> None:
     )
 
 
+def _impact_timing(connection: Connection) -> None:
+    """By how much contact marks come after the inferred impact: made anew from a season whenever it is learned from."""
+    connection.exec_driver_sql(
+        """
+        CREATE TABLE impact_timing (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            player TEXT NOT NULL, session TEXT NOT NULL, swing TEXT NOT NULL, club TEXT NOT NULL,
+            recorder TEXT NOT NULL, detector TEXT NOT NULL, off_s REAL NOT NULL, sd_s REAL NOT NULL,
+            placed_by TEXT NOT NULL, "when" TEXT NOT NULL
+        )
+        """
+    )
+    connection.exec_driver_sql("CREATE INDEX impact_timing_by_session ON impact_timing (player, session)")
+
+
 MIGRATIONS: Final[tuple[Step, ...]] = (
     _verdicts,
     _people,
@@ -228,5 +243,6 @@ MIGRATIONS: Final[tuple[Step, ...]] = (
     _cells_recorded_at,
     _trainings,
     _practice_sets,
+    _impact_timing,
 )
 """Step n makes version n out of version n - 1."""

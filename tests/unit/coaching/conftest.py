@@ -83,6 +83,7 @@ def make_player(
         reason="" if assessed else "not-a-full-swing",
         findings=[list(findings)] * n,
         impact_marked=True,
+        impact_from="recorder",
         tempo=3.2,
         address_flexion_deg=address[0] + lean[number] if assessed else np.nan,
         address_ulnar_deg=address[1] if assessed else np.nan,

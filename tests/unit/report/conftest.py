@@ -140,6 +140,7 @@ def _one_player(player: MadePlayer, catalogue: Catalogue, rng: np.random.Generat
         impact_sd_s=0.003,
         finish_sd_s=0.05,
         impact_marked=True,
+        impact_from="recorder",
         coach_landmarks=[[] for _ in range(len(ids))],
         tempo=3.0 + rng.normal(0, 0.2, len(ids)),
         address_flexion_deg=address[:, 0],

@@ -38,6 +38,11 @@ WIDTH: Final = 96
     help="Roster to stand beside the season.",
 )
 @click.option(
+    "--marks",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="A coach's marks of landmarks to stand beside the season; see docs/contact.md.",
+)
+@click.option(
     "--pseudonyms",
     "pseudonyms_path",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -50,6 +55,7 @@ def command(
     layout_path: Path,
     out: Path,
     roster: Path | None,
+    marks: Path | None,
     pseudonyms_path: Path | None,
     store: Path | None,
     quiet: bool,
@@ -80,6 +86,7 @@ def command(
         layout,
         out,
         roster=roster,
+        marks=marks,
         pseudonyms=load_pseudonyms(pseudonyms_path) if pseudonyms_path else None,
         alignment=alignment_of(layout, layout_path),
         cut=cutter(layout),

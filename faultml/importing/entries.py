@@ -11,12 +11,13 @@ from typing import Final
 
 from faultml.errors import InputError
 from faultml.importing.packed import is_archive, unpack
-from faultml.recordings.files import RESULTS_MARK, ROSTER_FILE, bad_name, is_utf8
+from faultml.recordings.files import MARKS_FILE, RESULTS_MARK, ROSTER_FILE, bad_name, is_utf8
 from faultml.recordings.problems import Problem, file_problem, shorten
 
 NOT_RECORDINGS: Final = (".toml",)
 """Suffixes of files that lie beside recordings: layouts and alignments."""
 
+_BESIDE: Final = (ROSTER_FILE, MARKS_FILE)
 Identity = tuple[int, int] | str
 
 
@@ -30,7 +31,7 @@ class Found:
 
 
 def find_recordings(paths: Sequence[Path], out: Path | None = None, unpack_into: Path | None = None) -> Found:
-    """The files named, and every file of the folders named but for hidden ones, rosters, layouts and results.
+    """The files named, and every file of the folders named but for hidden ones, rosters, marks, layouts and results.
 
     An entry that cannot be read (a link to itself, a name that is not UTF-8, a folder without permission) is a
     problem, and the others are read. A zip archive of files is unpacked into a folder, where one is given.
@@ -97,7 +98,7 @@ def _unpack(path: Path, found: Found, folder: Path) -> None:
         for part in unpack(path, own):
             if isinstance(part, Problem):
                 found.problems.append(part)
-            elif part.shown.name.lower() != ROSTER_FILE and not part.shown.name.lower().endswith(
+            elif part.shown.name.lower() not in _BESIDE and not part.shown.name.lower().endswith(
                 NOT_RECORDINGS
             ):
                 found.paths.append(part.shown)
@@ -134,5 +135,5 @@ def _walk(folder: Path, out: Path | None, found: Found) -> Iterator[Path]:
         folders[:] = sorted(name for name in folders if name[0] not in "._" and is_utf8(Path(name)))
         for name in sorted(names):
             plain_name = name.lower()
-            if name[0] not in "._" and plain_name != ROSTER_FILE and not plain_name.endswith(NOT_RECORDINGS):
+            if name[0] not in "._" and plain_name not in _BESIDE and not plain_name.endswith(NOT_RECORDINGS):
                 yield Path(place, name)

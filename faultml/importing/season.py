@@ -24,8 +24,9 @@ from faultml.importing.layout import Layout, open_questions, plain
 from faultml.importing.parts import Kept, Part, PartStore, divide, inputs_digest, part_store
 from faultml.importing.pseudonyms import Pseudonyms
 from faultml.importing.swings import Counts
-from faultml.recordings.files import ROSTER_FILE
+from faultml.recordings.files import MARKS_FILE, ROSTER_FILE
 from faultml.recordings.left_out import LeftOut
+from faultml.recordings.marks import read_marks
 from faultml.recordings.problems import Problem, shorten
 from faultml.recordings.roster import read_roster
 from faultml.recordings.write import join_seasons, write_season
@@ -36,7 +37,9 @@ PROBLEMS_FILE: Final = "_problems.csv"
 """Files that begin with ``_`` are passed over where a season is read."""
 IMPORT_FILE: Final = "_import.json"
 CUTS_FILE: Final = "_cuts.csv"
-_OURS: Final = frozenset({SEASON_FILE, PROBLEMS_FILE, IMPORT_FILE, CUTS_FILE, ROSTER_FILE, LOCK_FILE})
+_OURS: Final = frozenset(
+    {SEASON_FILE, PROBLEMS_FILE, IMPORT_FILE, CUTS_FILE, ROSTER_FILE, MARKS_FILE, LOCK_FILE}
+)
 
 
 def import_season(
@@ -45,6 +48,7 @@ def import_season(
     out: Path,
     *,
     roster: Path | None = None,
+    marks: Path | None = None,
     pseudonyms: Pseudonyms | None = None,
     alignment: Alignment | None = None,
     cut: Cutter | None = None,
@@ -68,6 +72,8 @@ def import_season(
         Made with its parents; an earlier import there is replaced once the new one is complete.
     roster
         Copied beside the season, the players named as there.
+    marks
+        A coach's marks of landmarks, copied beside the season in the same way; see `faultml.recordings.marks`.
     pseudonyms
         Takes the place of every player's name; the table is saved before the season is.
     alignment
@@ -82,7 +88,8 @@ def import_season(
     Raises
     ------
     InputError
-        ``open-questions``, ``no-such-path``, ``bad-roster``, ``not-a-season-folder``; nothing is written then.
+        ``open-questions``, ``no-such-path``, ``bad-roster``, ``bad-marks``, ``not-a-season-folder``; nothing is written
+        then.
     """
     _check_answered(layout)
     known = read_roster(roster)
@@ -92,6 +99,9 @@ def import_season(
     named = layout.orientation or layout.angles
     if named is not None and named.alignment and alignment is None:
         raise InputError("no-alignment", expected=f"the alignment {named.alignment}", found="none")
+    if marks is not None and (wrong := read_marks([marks]).problems):
+        # Names in a table that cannot be read could not be replaced either.
+        raise InputError("bad-marks", where=str(marks), expected=wrong[0].expected, found=wrong[0].found)
     if layout.worn.hand == "roster" and roster is None:
         raise InputError(
             "bad-roster", expected="a roster, which the layout takes the hand from", found="none"
@@ -124,8 +134,9 @@ def import_season(
                 run.add(_read_part(each, store, read, state, pseudonyms if len(parts) > 1 else None))
             _put_together([store.place(each) for each in parts], part, log)
             log.close()
-            if roster is not None:
-                (part / ROSTER_FILE).write_bytes(_roster_bytes(roster, pseudonyms, gone))
+            for table, name in ((roster, ROSTER_FILE), (marks, MARKS_FILE)):
+                if table is not None:
+                    (part / name).write_bytes(_named_bytes(table, pseudonyms, gone))
             (part / IMPORT_FILE).write_text(_summary(run, layout), encoding="utf-8")
             if pseudonyms is not None:
                 pseudonyms.save()
@@ -251,8 +262,8 @@ def _check_ours(folder: Path) -> None:
         )
 
 
-def _roster_bytes(path: Path, pseudonyms: Pseudonyms | None, gone: frozenset[str]) -> bytes:
-    """The roster as it is, or with pseudonyms for names, or without the rows of some players."""
+def _named_bytes(path: Path, pseudonyms: Pseudonyms | None, gone: frozenset[str]) -> bytes:
+    """A roster or marks as they are, or with pseudonyms for names, or without the rows of some players."""
     content = path.read_bytes()
     if pseudonyms is None and not gone:
         return content

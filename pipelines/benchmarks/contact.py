@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 Signal = Literal["axes", "norm", "rates"]
 Form = tuple[str, str]
 
-RATES_HZ: Final = (100.0, 200.0, 400.0, 800.0)
+RATES_HZ: Final = (200.0, 400.0, 800.0)
 BANDWIDTHS: Final = {"quarter": 0.25, "half": 0.5, "open": np.inf}
 """Where the recorder's low-pass begins, in parts of its rate."""
 LIMITS_MPS2: Final = ((np.inf, False), (16 * GRAVITY_MPS2, True), (8 * GRAVITY_MPS2, False))

@@ -15,6 +15,9 @@ from season_fakes import fake_season
 from faultml.errors import InputError
 from faultml.importing.layout import Acceleration, AngularRate, Contact, Layout, open_questions, parse_layout
 from faultml.importing.propose.proposal import propose_layout
+from faultml.importing.pseudonyms import load_pseudonyms
+from faultml.importing.season import import_season
+from faultml.recordings.read import open_season
 
 RATE_HZ, IMPACT_S = 400.0, 1.36
 AXES = ("AccX", "AccY", "AccZ")
@@ -123,3 +126,21 @@ def test_a_unit_that_nothing_tells_is_not_proposed(tmp_path: Path) -> None:
     table = table_of(layout, 0.01).rename(columns=dict(zip(AXES, ("accX", "accY", "accZ"), strict=True)))
     (tmp_path / "a.csv").write_bytes(text_bytes(table, layout))
     assert propose_layout([tmp_path / "a.csv"]).layout.acceleration is None
+
+
+def test_a_coachs_marks_stand_beside_the_season_under_pseudonyms(tmp_path: Path) -> None:
+    layout = layout_of()
+    (tmp_path / "file.csv").write_bytes(text_bytes(recorder_table(SEASON, layout), layout))
+    marks = tmp_path / "coach.csv"
+    marks.write_text(
+        "player,session,swing,landmark,time_s\np1,2026-05-01,001,impact,1.35\n", encoding="utf-8"
+    )
+    names = load_pseudonyms(tmp_path / "names.csv")
+    out = tmp_path / "season"
+    import_season([tmp_path / "file.csv"], layout, out, marks=marks, pseudonyms=names)
+    (mark,) = open_season([out]).marks
+    assert mark.player == names.name("p1") != "p1" and mark.at_s == 1.35
+    assert set(open_season([out]).players) == {mark.player}
+    marks.write_text("player,impact\np1,1.35\n", encoding="utf-8")
+    with pytest.raises(InputError, match="bad-marks"):
+        import_season([tmp_path / "file.csv"], layout, out, marks=marks)

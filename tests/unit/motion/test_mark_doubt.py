@@ -41,3 +41,26 @@ def test_results_say_what_placed_the_impact_and_how_surely(batch, assessor) -> N
     assert swings["impact_sd_s"].tolist()[:3] == [MARK_SD_S, 0.006, MARK_SD_S]
     assert swings["impact_marked"].tolist() == [True, True, True, False]
     assert swings["impact_sd_s"].iloc[3] not in (MARK_SD_S, 0.03)
+
+
+def test_a_shock_far_from_the_inferred_impact_is_left_aside_and_another_mark_is_not(
+    tmp_path, assessor
+) -> None:
+    season = fake_season(3)
+    (free,) = open_season([write_parquet(season, tmp_path / "free.parquet")]).batches()
+    inferred_s = swings_frame(assessor.assess(free))["impact_s"].to_numpy(float)
+    season["impact_s"] = inferred_s + np.array([0.12, 0.12, 0.02])
+    season["impact_from"] = ["shock", "recorder", "shock"]
+    (batch,) = open_season([write_parquet(season, tmp_path / "a.parquet")]).batches()
+    swings = swings_frame(assessor.assess(batch))
+    assert swings["impact_from"].tolist() == ["inferred", "recorder", "shock"]
+    assert ["contact-mark-ignored" in codes for codes in swings["findings"]] == [True, False, False]
+
+
+def test_nothing_is_promised_of_a_mark_less_sure_than_a_recorders(tmp_path, assessor) -> None:
+    season = fake_season(2)
+    season["impact_s"], season["impact_sd_s"] = 1.36, [0.002, 0.004]
+    (batch,) = open_season([write_parquet(season, tmp_path / "a.parquet")]).batches()
+    found = assessor.assess(batch)
+    promised = np.isfinite(assessor.promised(found)).any(axis=1)
+    assert promised.tolist() == [True, False]

@@ -99,16 +99,22 @@ def import_season(
     named = layout.orientation or layout.angles
     if named is not None and named.alignment and alignment is None:
         raise InputError("no-alignment", expected=f"the alignment {named.alignment}", found="none")
-    if marks is not None and (wrong := read_marks([marks]).problems):
+    placed = read_marks([] if marks is None else [marks])
+    if placed.problems:
         # Names in a table that cannot be read could not be replaced either.
-        raise InputError("bad-marks", where=str(marks), expected=wrong[0].expected, found=wrong[0].found)
+        wrong = placed.problems[0]
+        raise InputError("bad-marks", where=str(marks), expected=wrong.expected, found=wrong.found)
     if layout.worn.hand == "roster" and roster is None:
         raise InputError(
             "bad-roster", expected="a roster, which the layout takes the hand from", found="none"
         )
     hands = dict(zip(known.table["player"], known.table["hand"], strict=True))
     rename = _rename(pseudonyms, left_out)
-    gone = frozenset() if left_out is None else left_out(known.table["player"])
+    gone = (
+        frozenset()
+        if left_out is None
+        else left_out([*known.table["player"], *(each.player for each in placed.landmarks)])
+    )
     with TemporaryDirectory(prefix="faultml-import-") as folder:
         files = find_recordings(paths, out, Path(folder))
         firsts, unpaired = first_files(files.paths, layout.join)

@@ -34,6 +34,21 @@ class Assessed(TypedDict):
     problems: list[ProblemOut]
 
 
+class ClaimedOut(TypedDict):
+    """How often a true gain is claimed: share of players in simulated groups of 12, three sessions a side."""
+
+    session_sd_deg: float
+    true_gain_deg: float
+    claimed: float
+
+
+class ClaimsOut(TypedDict):
+    """What a claim of change can miss, in words and numbers, as the report says it."""
+
+    words: str
+    power: list[ClaimedOut]
+
+
 class DrillGiven(TypedDict):
     """A drill to be given."""
 
@@ -279,6 +294,7 @@ class PlayerPlanOut(TypedDict):
     player: str
     care: list[str]
     plan: PlanOut
+    claims: ClaimsOut
 
 
 class ProblemOut(TypedDict):

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import pandas as pd
 
 from faultml.faults.catalogue import Catalogue, Fault
 from faultml.outcomes.effects import DrillEffect, Effects
+
+
+def _listed(numbers: Iterable[int]) -> str:
+    *most, last = map(str, numbers)
+    return f"{', '.join(most)} or {last}"
+
+
+def _percent(shares: Mapping[int, float]) -> list[int]:
+    return [round(100 * share) for share in shares.values()]
+
 
 VERDICTS: Final = {
     "held": "held",
@@ -27,11 +37,15 @@ SENTENCES: Final = {
     "no-controls": "Nothing is claimed: nobody went without a drill for this fault over the same time, and a "
     "drift of the whole group cannot be distinguished from the drill's effect.",
 }
+CLAIMED: Final = {3: {4: 0.27, 8: 0.79, 12: 0.99}, 5: {4: 0.14, 8: 0.44, 12: 0.77}}
+"""Share of players of whom a true gain is claimed, by session SD and gain, degrees: simulated groups of 12, three
+sessions a side; measured by `pipelines/benchmarks/outcome_power.py`."""
 POWER: Final = (
-    "Small gains are often missed: in simulated groups of 12, with three sessions a side, a true gain of 4, 8 or 12 "
-    "degrees is claimed in 27, 79 or 99 % of players (14, 44 or 77 % where sessions differ more)."
+    f"Small gains are often missed: in simulated groups of 12, with three sessions a side, a true gain of "
+    f"{_listed(CLAIMED[3])} degrees is claimed in {_listed(_percent(CLAIMED[3]))} % of players "
+    f"({_listed(_percent(CLAIMED[5]))} % where sessions differ more)."
 )
-"""What a claim can miss; measured by `pipelines/benchmarks/outcome_power.py` at a session SD of 3 (and 5) degrees."""
+"""What a claim can miss, at a session SD of 3 (and 5) degrees."""
 GONE_BELOW: Final = 0.15
 """A fault is gone where it shows in less than this share of the swings."""
 

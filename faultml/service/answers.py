@@ -272,12 +272,30 @@ PlayerDrills = create_model(
 )
 
 PlanOut = _model("PlanOut", "A row of the table ``plans``.", PLANS)
+
+
+class ClaimedOut(BaseModel):
+    """How often a true gain is claimed: share of players in simulated groups of 12, three sessions a side."""
+
+    session_sd_deg: float
+    true_gain_deg: float
+    claimed: float
+
+
+class ClaimsOut(BaseModel):
+    """What a claim of change can miss, in words and numbers, as the report says it."""
+
+    words: str
+    power: list[ClaimedOut]
+
+
 PlayerPlanOut = create_model(
     "PlayerPlanOut",
     __doc__="Which drill a player is on on a day: state, reason, since when, and what is counted.",
     player=(str, ...),
     care=(list[str], ...),
     plan=(PlanOut, ...),
+    claims=(ClaimsOut, ...),
 )
 
 

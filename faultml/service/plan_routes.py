@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import msgspec
 from fastapi import APIRouter, Path, Query, Request
 
+from faultml.outcomes.words import CLAIMED, POWER
 from faultml.plan.of_results import plans_of_results
 from faultml.plan.store_notes import read_notes
 from faultml.service.answers import PlayerPlanOut
@@ -52,5 +53,15 @@ def _player_plan(service: Service, player: str, on: dt.date | None) -> dict[str,
     for row in rows:
         if row.player == player:
             plan = {**msgspec.structs.asdict(row), "returned": list(row.returned), "ask": list(row.ask)}
-            return {"player": player, "care": list(CARE), "plan": plan}
+            return {"player": player, "care": list(CARE), "plan": plan, "claims": _claims()}
     raise Refusal(404, "unknown-player", "Neither the results nor the store hold anybody of that name.")
+
+
+def _claims() -> dict[str, Any]:
+    """What a claim of change can miss: the numbers of the report's note."""
+    power = [
+        {"session_sd_deg": sd, "true_gain_deg": gain, "claimed": share}
+        for sd, shares in CLAIMED.items()
+        for gain, share in shares.items()
+    ]
+    return {"words": POWER, "power": power}

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from faultml.outcomes.claims import Counts, smallest_change, verdicts
 from faultml.outcomes.rules import load_outcome_rules
+from faultml.outcomes.words import CLAIMED, POWER
 
 RULES = load_outcome_rules().claim
 
@@ -87,4 +90,15 @@ def test_the_smallest_change_by_hand() -> None:
     assert (
         smallest_change(counts(*[50] * 40), counts(*[50] * 40), 0.1, np.array([0.1]), RULES)[0]
         == RULES.min_deg
+    )
+
+
+def test_the_power_of_a_claim_is_the_same_in_words_numbers_and_documentation() -> None:
+    page = (Path(__file__).parents[3] / "docs" / "outcomes.md").read_text(encoding="utf-8")
+    assert "| true effect (degrees) | " + " | ".join(map(str, CLAIMED[3])) in page
+    for session_sd, row in CLAIMED.items():
+        percent = " | ".join(f"{share:.0%}".replace("%", " %") for share in row.values())
+        assert f"| claimed at session SD {session_sd} | {percent} |" in page
+    assert (
+        "a true gain of 4, 8 or 12 degrees is claimed in 27, 79 or 99 % of players (14, 44 or 77 %" in POWER
     )

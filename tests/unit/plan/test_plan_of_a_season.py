@@ -22,6 +22,7 @@ from faultml.coaching.book import load_book
 from faultml.coaching.rules import load_coaching
 from faultml.faults.catalogue import Catalogue
 from faultml.outcomes.assignments import Assignment, assignments
+from faultml.outcomes.words import CLAIMED, POWER
 from faultml.plan.day import default_day
 from faultml.plan.evidence import GivenNote, StoreNotes
 from faultml.plan.of_results import plans_of_results
@@ -281,6 +282,12 @@ def test_over_http(results: Path, store: Path, tmp_path: Path) -> None:
         assert answer.status_code == 200, answer.text
         plan = answer.json()["plan"]
         assert (plan["state"], plan["drill"], plan["since"]) == ("carry on", DRILL, GIVEN.isoformat())
+        claims = answer.json()["claims"]
+        assert claims["words"] == POWER
+        of_page = {
+            (each["session_sd_deg"], each["true_gain_deg"]): each["claimed"] for each in claims["power"]
+        }
+        assert of_page == {(sd, gain): share for sd, row in CLAIMED.items() for gain, share in row.items()}
         early = client.get(f"/v1/players/{PLAYER}/plan", params={"on": RECIPE.first_day.isoformat()})
         assert early.json()["plan"]["state"] == "start"
         problem(client.get("/v1/players/p009/plan"), 404, "unknown-player")

@@ -86,6 +86,7 @@ class People:
         self.plans: Mapping[str, PlayerPlan] = {
             plan.player: plan_now(plan, self.known.body(plan.player), self.coaching, self.today)
             for plan in plans
+            if plan.player in self.recorded
         }
 
     def persons(self) -> list[Person]:

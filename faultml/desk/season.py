@@ -18,6 +18,7 @@ from faultml.errors import FaultmlError
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.recordings.same_names import SameName
 from faultml.results import Results, read_results
+from faultml.season.corrections import read_forgotten
 
 _LISTED: Final = (*ID_COLUMNS, "club", "shot", "context", "assessed", "reason")
 
@@ -33,6 +34,7 @@ class Season:
         self._stamp: tuple[int, int] | None = None
         self._results: Results | None = None
         self._swings: pd.DataFrame | None = None
+        self._left_out: frozenset[str] = frozenset()
         self._of_player = lru_cache(maxsize=12)(self._read_player)
         self._catalogue = lru_cache(maxsize=4)(self._read_catalogue)
         self.recordings = Recordings([folder.season])
@@ -58,12 +60,22 @@ class Season:
 
     @property
     def swings(self) -> pd.DataFrame:
-        """A row a swing with its ids, club, shot, context and whether it was assessed; empty without results."""
+        """A row a swing with its ids, club, shot, context and whether it was assessed; empty without results.
+
+        Players who have asked to be forgotten since the season was classified are left out.
+        """
+        return self._read_swings()
+
+    def _read_swings(self) -> pd.DataFrame:
         results = self.results
         if results is None:
             return pd.DataFrame(columns=list(_LISTED))
         if self._swings is None:
-            self._swings = results.frame("swings", list(_LISTED))
+            held = results.frame("swings", list(_LISTED))
+            store = self._folder.store
+            asked = read_forgotten(store) if store.exists() else None
+            self._left_out = frozenset() if asked is None else asked(held["player"].unique())
+            self._swings = held[~held["player"].isin(self._left_out)].reset_index(drop=True)
         return self._swings
 
     @property
@@ -71,9 +83,18 @@ class Season:
         """Everybody in the results, in the order of names."""
         return sorted(self.swings["player"].unique())
 
+    @property
+    def left_out(self) -> int:
+        """How many players the results hold who have asked to be forgotten since."""
+        self._read_swings()
+        return len(self._left_out)
+
     def of_player(self, table: str, player: str) -> pd.DataFrame:
         """The rows of a table about one player; empty without results."""
-        return pd.DataFrame() if self.results is None else self._of_player(table, player)
+        if self.results is None:
+            return pd.DataFrame()
+        rows = self._of_player(table, player)
+        return rows if player in self.players else rows.iloc[:0]
 
     def swing(self, player: str, session: str, swing: str) -> pd.Series | None:
         """A swing's row of the table ``swings``; None where it is not there."""

@@ -16,7 +16,7 @@ def _listed(numbers: Iterable[int]) -> str:
     return f"{', '.join(most)} or {last}"
 
 
-def _percent(shares: Mapping[int, float]) -> list[int]:
+def _percents(shares: Mapping[int, float]) -> list[int]:
     return [round(100 * share) for share in shares.values()]
 
 
@@ -42,8 +42,8 @@ CLAIMED: Final = {3: {4: 0.27, 8: 0.79, 12: 0.99}, 5: {4: 0.14, 8: 0.44, 12: 0.7
 sessions a side; measured by `pipelines/benchmarks/outcome_power.py`."""
 POWER: Final = (
     f"Small gains are often missed: in simulated groups of 12, with three sessions a side, a true gain of "
-    f"{_listed(CLAIMED[3])} degrees is claimed in {_listed(_percent(CLAIMED[3]))} % of players "
-    f"({_listed(_percent(CLAIMED[5]))} % where sessions differ more)."
+    f"{_listed(CLAIMED[3])} degrees is claimed in {_listed(_percents(CLAIMED[3]))} % of players "
+    f"({_listed(_percents(CLAIMED[5]))} % where sessions differ more)."
 )
 """What a claim can miss, at a session SD of 3 (and 5) degrees."""
 GONE_BELOW: Final = 0.15

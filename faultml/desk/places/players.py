@@ -11,7 +11,7 @@ from faultml.desk.frame import frame
 from faultml.desk.people import People, Person
 from faultml.desk.sessions import Session
 from faultml.desk.words import Words, para
-from faultml.report.text import shown
+from faultml.report.text import count, shown
 
 
 class PlayersPlace:
@@ -28,6 +28,12 @@ class PlayersPlace:
                 para("No swing has been assessed yet. Drop your recorder's files on the Tray first.", "lead")
                 Words("a", "To the Tray").props('href="/tray"')
                 return
+            if left_out := self._desk.season.left_out:
+                para(
+                    f"{count(left_out, 'player')} who asked to be forgotten left out. Assess the season again, and "
+                    "nothing is left of them in the results.",
+                    "said",
+                )
             find = ui.input("Find a name").props("clearable")
             people = People(self._desk)
             with ui.element("ul").classes("plain"):

@@ -28,6 +28,7 @@ from faultml.plan.day import day_of_results
 from faultml.recordings.roster import read_roster
 from faultml.store import open_store
 from faultml.store.names import name_statements, same_names
+from faultml.store.people import forget
 
 
 @pytest.fixture
@@ -215,6 +216,25 @@ def test_who_is_paused_stands_first_and_says_no_more(healthy: Path) -> None:
         assert (first.player, [each.kind for each in first.reasons]) == (last, ["paused"])
         await user.open("/")
         await user.should_see("See first: 1 player of 6")
+
+    visit(healthy, story)
+
+
+def test_who_was_forgotten_is_on_no_page_and_it_is_said_how_many(healthy: Path) -> None:
+    gone = Desk(DeskFolder(healthy)).season.players[0]
+    with open_store(DeskFolder(healthy).store) as store:
+        forget(store, gone)
+
+    async def story(user: User, desk: Desk) -> None:
+        assert gone not in desk.season.players and desk.season.left_out == 1
+        assert not len(desk.season.of_player("faults", gone))
+        people = People(desk)
+        assert gone not in {each.player for each in people.persons()} | set(people.plans)
+        await user.open("/players")
+        await user.should_see("1 player who asked to be forgotten left out", retries=100)
+        assert gone not in words(user)
+        await user.open("/")
+        assert gone not in words(user)
 
     visit(healthy, story)
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+import shlex
 from pathlib import Path
 
+import click
 import pytest
 
-from faultml.cli import COMMANDS
+from faultml.cli import COMMANDS, main
 from faultml.coaching.retest import COLUMNS as RETEST_COLUMNS
 from faultml.coaching.tables import DRILL_COLUMNS, PLAYER_COLUMNS
 from faultml.plan.table import PLANS
@@ -59,6 +61,24 @@ PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").rglob("*.md"), *(ROOT / "mo
 def test_links_lead_somewhere(page: Path) -> None:
     for target in re.findall(r"\]\(([^)#\s]+)[^)]*\)", page.read_text(encoding="utf-8")):
         assert "://" in target or (page.parent / target).exists(), target
+
+
+LINE = re.compile(r"(?m)^    (?:\.venv/bin/)?faultml (.*?)(?:\s+#.*)?$")
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.relative_to(ROOT).as_posix())
+def test_command_lines_have_the_options_they_name(page: Path) -> None:
+    """Parsed, not run: unknown commands and options, values that are missing, options that are needed."""
+    for line in LINE.findall(page.read_text(encoding="utf-8").replace("\\\n", " ")):
+        words, command = shlex.split(line), main
+        context = click.Context(main)
+        while isinstance(command, click.Group) and words and not words[0].startswith("-"):
+            found = command.get_command(context, words.pop(0))
+            assert found is not None, line
+            command = found  # type: ignore[assignment]
+        given = command.make_parser(click.Context(command)).parse_args(list(words))[0]
+        needed = [each.name for each in command.params if isinstance(each, click.Option) and each.required]
+        assert "--help" in words or set(needed) <= set(given), line
 
 
 def test_the_python_of_the_readme_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

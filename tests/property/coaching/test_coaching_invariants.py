@@ -42,6 +42,7 @@ def _season(seed: int, n: int = 60) -> tuple[pd.DataFrame, pd.DataFrame]:
             "shot": [SHOTS[each] for each in rng.integers(0, len(SHOTS), n)],
             "assessed": assessed,
             "reason": np.where(assessed, "", "too-short"),
+            "impact_from": "inferred",
             "findings": [["gap-filled"] if each else [] for each in rng.random(n) < 0.3],
             "address_flexion_deg": np.where(assessed, rng.normal(-20, 8, n), np.nan),
             "address_ulnar_deg": np.where(assessed, rng.normal(8, 4, n), np.nan),

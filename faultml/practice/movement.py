@@ -20,6 +20,7 @@ Angles = tuple[float, float, float]
 
 _SMALL_DEG: Final = 12.0
 _BACK_DEG: Final = 10.0
+_RISES_DEG: Final = 5.0
 _EVERY: Final = 4
 _SETTLED: Final = 0.5
 """A stop's angles are those of the later half of what has been seen of it."""
@@ -138,7 +139,34 @@ class Movement:
     def placed(self) -> dict[Station, Stop]:
         """The stations that the stops so far are recognised as."""
         found = assign(self.stops, self.stations, self.judged, self.rules.stations)
-        return {station: self.stops[at] for station, at in found.items()}
+        placed = {station: self.stops[at] for station, at in found.items()}
+        if self.passes_ball:
+            placed.pop("ball", None)
+            passed = self._lowest()
+            if passed is not None:
+                placed["ball"] = passed
+        return placed
+
+    @property
+    def passes_ball(self) -> bool:
+        """Whether the drill goes on behind the ball: a stop a little past it looks like one at it, on the wrist
+        alone.
+        """
+        return "ball" in self.stations[:-1]
+
+    def _lowest(self) -> Stop | None:
+        """The moment at the ball by the forearm's elevation: its lowest after its highest, before it rises again."""
+        if len(self.frames) < 2 or any(math.isnan(each) for each in self.elevations_deg):
+            return None
+        at = highest = max(range(len(self.frames)), key=lambda each: self.elevations_deg[each])
+        for later in range(highest, len(self.frames)):
+            if self.elevations_deg[later] < self.elevations_deg[at]:
+                at = later
+            elif self.elevations_deg[later] > self.elevations_deg[at] + _RISES_DEG:
+                return Stop(
+                    self.times_s[at], self.times_s[at], at, at, self.frames[at], self.elevations_deg[at]
+                )
+        return None
 
     def is_home(self, stop: Stop) -> bool:
         """Whether a stop is back at the setup."""
@@ -173,7 +201,11 @@ class Movement:
 
         Who regrips, walks off or puts the club down can stop at what looks like a station.
         """
-        before = self.stations[: self.stations.index(station)]
+        before = [
+            each
+            for each in self.stations[: self.stations.index(station)]
+            if each != "ball" or not self.passes_ball
+        ]
         if self.turns(stop.first + 1) > self.rules.repetition.max_turns:
             return False
         return all(each in placed or self.passed(each, stop.first) for each in before)

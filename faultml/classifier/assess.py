@@ -335,6 +335,8 @@ class Assessor:
         shown &= np.isnan(assessment.timing_s)[:, None]
         unsure = assessment.windows.marked & (assessment.windows.mark_sd_s > PROMISED_MARK_SD_S)
         shown &= ~unsure[:, None]
+        # At the same edge, but other swings are flagged than those that the proof is about.
+        shown &= ~np.isin(self.catalogue.ids, self.bundle.recalibrated)
         return np.where(shown & assessment.fault_assessed, self.false_share, np.nan)
 
     def promise_record(self) -> dict[str, Any]:

@@ -108,6 +108,8 @@ class Bundle:
         What ``run.json`` says of it beyond the manifest: ``registry``, ``coach``.
     own_promise
         What a coach's own verdicts show of its flags.
+    recalibrated
+        Faults whose probabilities are a coach's own at the catalogue's edge.
     """
 
     detector: LandmarkModel
@@ -117,6 +119,7 @@ class Bundle:
     reference: Reference | None = None
     origin: dict[str, Any] = field(default_factory=dict)
     own_promise: OwnPromise | None = None
+    recalibrated: tuple[str, ...] = ()
 
 
 def default_bundle_path() -> Path:

@@ -13,7 +13,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import msgspec
 import numpy as np
@@ -24,7 +24,13 @@ from faultml.faults.catalogue import EDGE_BOUNDS, Catalogue, load_catalogue
 from faultml.runtime.faults import CovariateThresholds
 
 ADAPTATION_FILE: Final = "adaptation.json"
-SCHEMA: Final = 3
+SCHEMA: Final = 4
+
+Rung = Literal["catalogue", "calibration", "edges", "residual"]
+"""How far a fault has left the catalogue: not at all, calibrated anew, an edge of its own, or covariates, too."""
+
+
+_OWN_EDGE: Final = ("edges", "residual")
 
 
 class FaultAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -32,6 +38,14 @@ class FaultAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
 
     Attributes
     ----------
+    rung
+        What is the coach's own. On "catalogue" everything is as without the coach, and the rest of this says nothing.
+    inclusion
+        Probability that this coach's edge is not the catalogue's.
+    slope, offset
+        By which the log odds are multiplied, and what is added to them.
+    unrelated, yes_share
+        Share of answers that do not go with what is measured, and share of yes among all answers.
     shift, shift_sd
         How much further past the catalogue's edge a swing must be, in the fault's unit, and how surely that is known.
     softness
@@ -43,12 +57,23 @@ class FaultAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
         measure (`CoachAdaptation.covariate_scales`); empty where the edge says all.
     """
 
+    rung: Rung
     shift: float
     shift_sd: float
     softness: float
     swings: int
     golfers: int
+    inclusion: float = 0.0
+    slope: float = 1.0
+    offset: float = 0.0
+    unrelated: float = 0.0
+    yes_share: float = 0.0
     coefficients: dict[str, float] = {}
+
+    @property
+    def moved(self) -> bool:
+        """Whether anything is not the catalogue's."""
+        return self.rung != "catalogue"
 
 
 class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -71,7 +96,7 @@ class CoachAdaptation(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     lapse_rate, lapse_rate_sd
         Share of answers taken to be the wrong way round.
     unrelated
-        Chance that the labels do not go with what is measured.
+        Share of answers that do not go with what is measured.
     swings, golfers
         Swings with an answer, and whose they are.
     labelled_players
@@ -146,9 +171,10 @@ def save_adaptation(
         Called with what will be written, before any file is there: for whoever keeps whom it has learned from.
     """
     lines = [f"owner = {_toml(adaptation['coach'])}", "# D relative to address; made by faultml retrain"]
-    if not (adaptation["adopted"] and adaptation["faults"]):
+    moved = {name: seen for name, seen in adaptation["faults"].items() if seen.rung in _OWN_EDGE}
+    if not (adaptation["adopted"] and moved):
         lines.append("edge = []")
-    for name, seen in adaptation["faults"].items() if adaptation["adopted"] else ():
+    for name, seen in moved.items() if adaptation["adopted"] else ():
         fault = catalogue[name]
         low, high = EDGE_BOUNDS[fault.unit]
         edge = float(np.clip(fault.edge + fault.sign * seen.shift, low, high))
@@ -247,18 +273,26 @@ def with_adaptation(bundle: Bundle, adaptation: CoachAdaptation) -> Bundle:
     bundle = replace(bundle, origin=bundle.origin | {"coach": origin})
     if not adaptation.adopted:
         return bundle
-    softness = bundle.classifier.softness.copy()
+    model = bundle.classifier
+    softness, slope, offset = model.softness.copy(), model.slope.copy(), model.offset.copy()
     for column, name in enumerate(bundle.manifest.faults):
-        if name in adaptation.faults:
-            softness[column] = np.hypot(adaptation.faults[name].softness, adaptation.faults[name].shift_sd)
+        seen = adaptation.faults.get(name)
+        if seen is None or not seen.moved:
+            continue
+        softness[column] = np.hypot(seen.softness, seen.shift_sd)
+        slope[column] *= seen.slope
+        offset[column] = seen.offset + seen.slope * offset[column]
     covariates = saved_covariates(adaptation, bundle.manifest.faults)
-    return replace(bundle, classifier=replace(bundle.classifier, softness=softness, covariates=covariates))
+    own = replace(model, softness=softness, slope=slope, offset=offset, covariates=covariates)
+    recalibrated = tuple(name for name, seen in adaptation.faults.items() if seen.rung == "calibration")
+    return replace(bundle, classifier=own, recalibrated=recalibrated)
 
 
 def _sound(adaptation: CoachAdaptation) -> bool:
     edges = all(
-        np.isfinite([seen.shift, seen.shift_sd, *seen.coefficients.values()]).all()
+        np.isfinite([seen.shift, seen.shift_sd, seen.offset, *seen.coefficients.values()]).all()
         and 0 < seen.softness < np.inf
+        and 0 < seen.slope < np.inf
         for seen in adaptation.faults.values()
     )
     covariate_scales = all(

@@ -139,7 +139,9 @@ def labelled_by(catalogue: Catalogue, classifier: FaultModel, suite: Suite, answ
     for k, column in enumerate(classifier.guarded):
         below = classifier.guard_edges[k] - suite.posterior.guard_mean[:, k]
         guard[:, column] = ndtr(below / suite.posterior.guard_sd[:, k])
-    return Labelled(past, suite.posterior.sd, guard, answers, suite.golfers)
+    at = np.arange(len(past))
+    once = np.full(len(past), "1", dtype=object)
+    return Labelled(past, suite.posterior.sd, guard, answers, suite.golfers, at, np.zeros_like(at), once)
 
 
 def _draw_golfer(catalogue: Catalogue, recipe: Recipe, golfers: Golfers, index: int) -> GolferSeason:

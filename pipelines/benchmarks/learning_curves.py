@@ -24,16 +24,15 @@ from faultml.pipelines.benchmarks.coach_suite import (
     labelled_by,
     simulated_coaches,
 )
-from faultml.pipelines.retraining.adapt import learn_adaptation
+from faultml.pipelines.retraining.adapt import learn
 from faultml.pipelines.retraining.covariates import learn_covariate_adaptation
-from faultml.pipelines.retraining.cross_validation import cross_validate, improves
+from faultml.pipelines.retraining.cross_validation import held_out_chances, promotion_test
 from faultml.pipelines.retraining.labelled import (
     UNSURE,
-    Adaptation,
     Labelled,
-    believed,
     chance,
     default_adaptation,
+    edges_adaptation,
     log_losses,
 )
 from faultml.runtime.faults import FaultModel
@@ -157,9 +156,8 @@ def _one_draw(
     train = labelled_by(catalogue, classifier, suite, own).rows(~out)
     test = labelled_by(catalogue, classifier, suite, steady).rows(out)
     order = random.permutation(len(train.golfers))
-    soft = catalogue.softness_by_fault
     default = chance(classifier, test, default_adaptation(catalogue))
-    knowing = chance(classifier, test, Adaptation(coach.coach.bias, np.zeros(len(soft)), soft, 0.0, 0.0, 0.0))
+    knowing = chance(classifier, test, edges_adaptation(catalogue, coach.coach.bias))
 
     def losses(answers: Array, predicted: Array) -> Array:
         return _by_golfer(log_losses(answers[out], predicted), test.golfers)
@@ -169,12 +167,14 @@ def _one_draw(
         if count > len(order):
             continue
         given = train.rows(order[:count])
-        adaptation = learn_covariate_adaptation(catalogue, classifier, given)
-        adopted = count and improves(cross_validate(catalogue, classifier, given))
-        learned = chance(classifier, test, believed(catalogue, adaptation)) if adopted else default
-        edges = chance(
-            classifier, test, believed(catalogue, learn_adaptation(catalogue, classifier, _sure(given)))
-        )
+        found_now = learn_covariate_adaptation(catalogue, classifier, given)
+        adaptation = found_now.adaptation
+        learned = default
+        if adaptation.moved.any():
+            chances = held_out_chances(catalogue, classifier, given, found_now)
+            if promotion_test(catalogue, given, *chances).passed:
+                learned = chance(classifier, test, adaptation)
+        edges = chance(classifier, test, learn(catalogue, classifier, _sure(given)).adaptation)
         with_lapses = (
             adaptation.lapse_rate + (1 - 2 * adaptation.lapse_rate) * predicted
             for predicted in (learned, default)

@@ -23,10 +23,11 @@ from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.pipelines.registry import promotion_suites, registry
 from faultml.pipelines.registry.promotion import TestedVersion
 from faultml.pipelines.registry.promotion_report import report
-from faultml.pipelines.registry.promotion_rule import LEADS, RANKS, Answers, Verdict, decide
+from faultml.pipelines.registry.promotion_rule import RANKS, Verdict, decide
 from faultml.pipelines.registry.unfinished import CHALLENGER
-from faultml.pipelines.retraining.cross_validation import held_out_chances
+from faultml.pipelines.retraining.cross_validation import held_out_chances, suites
 from faultml.pipelines.retraining.labelled import Labelled, chance, saved_adaptation
+from faultml.pipelines.retraining.ladder import PRECISION_MARGIN
 from faultml.pipelines.retraining.retrain import Given, answers_until, gather
 from faultml.results import Results
 from faultml.store import Store
@@ -35,10 +36,8 @@ from faultml.store.people import last_verdict_of, tokens_of
 Array = NDArray[np.float64]
 
 ALONE = "the model by itself"
-HELD_OUT = "the coach's labels, golfers held out"
 MIN_SHARE = 0.9
 """Of the swings behind the former adaptation, the share needed to learn it anew; practice, no source."""
-COMMON = "the same labels, against knowing only how common each fault is"
 
 
 def evaluate_adaptation(
@@ -88,12 +87,6 @@ def evaluate_adaptation(
     if former and former_adaptation:
         plain, note = _former_chances(catalogue, model, store, given, former_adaptation)
         note = f"Champion {former.number} {note}"
-    answers = np.where(given.labelled.known, given.labelled.answers, np.nan)
-    # Labels in the wrong rows make a forecast of shares alone look better than a model that commits itself.
-    suites = [
-        Answers(who, answers, before, own, given.labelled.golfers, LEADS)
-        for who, before in ((HELD_OUT, plain), (COMMON, promotion_suites.base_rates(answers)))
-    ]
     fixed, _ = promotion_suites.fixed_suites(
         catalogue,
         with_adaptation(model, former_adaptation) if former_adaptation else model,
@@ -103,7 +96,7 @@ def evaluate_adaptation(
         golfers=golfers,
         jobs=jobs,
     )
-    verdict = decide(catalogue.ids, [*suites, *fixed])
+    verdict = decide(catalogue.ids, [*suites(given.labelled, plain, own), *fixed], margin=PRECISION_MARGIN)
     if not adaptation.adopted:
         verdict = Verdict(verdict.comparisons, (f"it moves nothing: {adaptation.why}", *verdict.reasons))
     text = report(verdict, f"Version {version.number} ({version.model})", name, note)
@@ -149,10 +142,9 @@ def _former_chances(
 
 
 def _predicted(catalogue: Catalogue, model: Bundle, labelled: Labelled, adaptation: CoachAdaptation) -> Array:
-    """What a saved adaptation predicts for labelled swings, lapses included."""
-    return adaptation.lapse_rate + (1 - 2 * adaptation.lapse_rate) * chance(
-        model.classifier, labelled, saved_adaptation(adaptation, catalogue)
-    )
+    """What a saved adaptation predicts for labelled swings, lapses and unrelated answers included."""
+    former = saved_adaptation(adaptation, catalogue)
+    return former.of_answers(chance(model.classifier, labelled, former))
 
 
 def _known_to(adaptation: CoachAdaptation, store: Store, golfers: NDArray[np.object_]) -> NDArray[np.bool_]:

@@ -73,6 +73,11 @@ class Answers(NamedTuple):
         ``(n_swings,)``.
     demand
         What is asked of the challenger here.
+    min_answers
+        Fewer yes or no answers than this, and a fault is not compared.
+    folds
+        ``(n_swings,)`` where probabilities are of golfers held out: what one fold was taught ranks only its own swings.
+        One fold where None.
     """
 
     name: str
@@ -81,6 +86,8 @@ class Answers(NamedTuple):
     challenger: Array
     golfers: NDArray
     demand: Demand = DECIDES
+    min_answers: int = MIN_ANSWERS
+    folds: NDArray[np.int64] | None = None
 
 
 class Gain(NamedTuple):
@@ -177,7 +184,7 @@ def compare(
     """Compare two models on one suite by a paired bootstrap over golfers (percentile bounds)."""
     known = np.isfinite(suite.labels) & np.isfinite(suite.champion) & np.isfinite(suite.challenger)
     yes = (known & (suite.labels == 1)).sum(axis=0)
-    enough = np.flatnonzero(np.minimum(yes, known.sum(axis=0) - yes) >= MIN_ANSWERS)
+    enough = np.flatnonzero(np.minimum(yes, known.sum(axis=0) - yes) >= suite.min_answers)
     used = known[:, enough].any(axis=1)
     golfer = np.unique(suite.golfers[used], return_inverse=True)[1]
     count = int(golfer.max()) + 1 if used.any() else 0
@@ -186,12 +193,14 @@ def compare(
         reasons = (few,) if suite.demand.decides else ()
         return Comparison(suite.name, suite.demand, count, int(used.sum()), None, None, {}, reasons)
     weights = golfer_weights(count, resamples, seed)[:, golfer]
+    folds = np.zeros(len(used), dtype=np.int64) if suite.folds is None else suite.folds
     columns = [
         _gains(
             suite.labels[used, column],
             (suite.champion[used, column], suite.challenger[used, column]),
             known[used, column],
             weights,
+            folds[used],
         )
         for column in enough
     ]
@@ -208,6 +217,13 @@ def compare(
         faults=by_fault,
         reasons=tuple(_held_back(suite.demand, log_loss, precision, by_fault, margin)),
     )
+
+
+def base_rates(labels: Array) -> Array:
+    """For each answer how common its fault is: what one knows who has seen no swing."""
+    with np.errstate(invalid="ignore"):
+        rate = np.nansum(labels, axis=0) / np.isfinite(labels).sum(axis=0)
+    return np.broadcast_to(rate, labels.shape).copy()
 
 
 def golfer_weights(golfers: int, resamples: int, seed: int) -> Array:
@@ -240,15 +256,31 @@ def weighted_average_precision(labels: Array, chance: Array, weights: Array) -> 
 
 
 def _gains(
-    labels: Array, chances: tuple[Array, Array], known: NDArray, weights: Array
+    labels: Array, chances: tuple[Array, Array], known: NDArray, weights: Array, folds: NDArray[np.int64]
 ) -> tuple[Array, Array]:
     """The challenger's gain in log loss and in average precision for each row of weights."""
-    y, w = labels[known], weights[:, known]
+    y, w, fold = labels[known], weights[:, known], folds[known]
     champion, challenger = (chance[known] for chance in chances)
     return (
         weighted_log_loss(y, champion, w) - weighted_log_loss(y, challenger, w),
-        weighted_average_precision(y, challenger, w) - weighted_average_precision(y, champion, w),
+        precision_gain(y, champion, challenger, w, fold),
     )
+
+
+def precision_gain(
+    labels: Array, champion: Array, challenger: Array, weights: Array, folds: NDArray[np.int64]
+) -> Array:
+    """What the challenger gains in average precision for each row of weights: in each fold, by how many yes it has."""
+    gained, counted = np.zeros(len(weights)), np.zeros(len(weights))
+    for fold in np.unique(folds):
+        at = folds == fold
+        yes = weights[:, at] @ labels[at]
+        before, after = (
+            weighted_average_precision(labels[at], chance[at], weights[:, at])
+            for chance in (champion, challenger)
+        )
+        gained, counted = gained + np.where(yes > 0, yes * (after - before), 0.0), counted + yes
+    return np.where(counted > 0, gained / np.maximum(counted, 1e-9), np.nan)
 
 
 def _bounds(gains: Array) -> Gain:

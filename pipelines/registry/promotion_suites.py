@@ -15,7 +15,7 @@ from faultml.classifier.assess import Assessor
 from faultml.classifier.bundle import Bundle
 from faultml.errors import BundleError
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.registry.promotion_rule import DECIDES, WATCHES, Answers, Demand
+from faultml.pipelines.registry.promotion_rule import DECIDES, WATCHES, Answers, Demand, base_rates
 from faultml.pipelines.training.data import Drawn, draw
 from faultml.pipelines.training.evaluate import features_of, seen_measures, with_marks, without_forearm
 from faultml.recordings.read import open_season
@@ -95,13 +95,6 @@ def fixed_labels(catalogue: Catalogue, drawn: Drawn) -> Array:
     measures, guards = seen_measures(catalogue, drawn), drawn.guards(catalogue)
     labels = Coach.careful(catalogue).label(catalogue, measures, guards, np.random.default_rng(SEED))
     return labels[drawn.full]
-
-
-def base_rates(labels: Array) -> Array:
-    """For each answer how common its fault is: what one knows who has seen no swing."""
-    with np.errstate(invalid="ignore"):
-        rate = np.nansum(labels, axis=0) / np.isfinite(labels).sum(axis=0)
-    return np.broadcast_to(rate, labels.shape).copy()
 
 
 def coach_answers(

@@ -1,258 +1,208 @@
-"""Learn a coach adaptation from their answers: where each edge lies for them, how soft it is, and how often they lapse.
+"""Learn a coach adaptation from their answers, fault by fault; what a fault's own answers do not show stays as it is.
 
-A coach's edge for fault f lies ``delta_f`` past the catalogue's, ``delta_f ~ N(mu_g, tau^2)`` with a mean shared by the
-faults of a group, all in units of the edge's softness. A swing whose measure is known as N(m, sd^2) gets a yes with
-
-    P(yes) = lapse_rate + (1 - 2 lapse_rate) * chance(m, sd, delta_f, softness_f),
-
-`chance` being the model's own calibrated probability at the moved edge. A coach who may answer unsure says yes past the
-far side of a band about the edge, no short of its near side, and unsure within; its width is one for all faults.
-Everything is summed on grids: no step size, no start, the same answer for the same labels. Swings of one golfer share
-what is misread, so they count for less than as many of different golfers. Beside it stands the thought that the answers
-have nothing to do with the measures (each fault a share of yes of its own): labels in the wrong rows should move
-nothing.
+A fault is moved only where the answers to it say so: an edge of the coach's own must be likelier than `MIN_INCLUSION`
+(spike and slab), and the catalogue's must be refuted by a likelihood ratio test. The faults are looked at only when the
+number of labelled swings has doubled, on the swings judged first. `ERROR_RATE` is spent over the looks, half of what is
+left at each, and over the faults in equal shares (Bonferroni): it bounds the chance that anything is ever moved of a
+coach whose edges are the catalogue's. How far up the ladder a fault goes is for golfers held out to say
+(`faultml.pipelines.retraining.ladder`). What is then learned of it is learned from all answers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln, expit, logsumexp, ndtr
-from scipy.stats import beta, norm
+from scipy.stats import chi2
 
+from faultml.classifier.coach_adaptation import Rung
 from faultml.faults.catalogue import Catalogue
+from faultml.pipelines.retraining.coherence import coherence
+from faultml.pipelines.retraining.evidence import Evidence, Fit, gather_evidence
 from faultml.pipelines.retraining.labelled import (
-    UNSURE,
     Adaptation,
     Labelled,
-    calibrated,
+    chance,
     default_adaptation,
-    golfer_weights,
 )
+from faultml.pipelines.retraining.ladder import adaptation_of, choose_rungs
+from faultml.pipelines.retraining.unrelated import related_weights
+from faultml.pipelines.retraining.unsure import how_unsure
 from faultml.runtime.faults import FaultModel
 
 Array = NDArray[np.float64]
 
-GROUPS: Final = {
-    "takeaway": ("flexed_takeaway", "fanned_takeaway", "early_set"),
-    "top": ("underset", "overset", "flexed_top", "cupped_top", "recupping"),
-}
-"""Faults whose edges a coach may move together; all others are faults of the release."""
+FIRST_LOOK: Final = 50
+"""Labelled swings from which on anything may be moved; the next looks are at twice as many, and so on."""
+FEWEST_GOLFERS: Final = 20
+"""To hold golfers out."""
+ERROR_RATE: Final = 0.05
+"""Chance that anything is ever moved of a coach whose edges are the catalogue's."""
+MIN_INCLUSION: Final = 0.9
+MAX_UNRELATED: Final = 0.3
+"""Share of answers that may be unrelated."""
+_RELATED: Final = 0.99
 
-_DELTA: Final = np.linspace(-4, 4, 65)
-_RATIO: Final = np.array([0.6, 0.8, 1.0, 1.3, 1.7])
-_RATIO_PRIOR: Final = np.array([0.08, 0.2, 0.44, 0.2, 0.08])
-_LAPSE_RATE: Final = np.array(
-    [0.002, 0.006, 0.012, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.12, 0.135, 0.15, 0.165, 0.18, 0.2, 0.23, 0.27,
-     0.32, 0.4]
-)  # fmt: skip
-"""Fine, since a lapse rate put too high lets edges seem sharper than they are, which confident misses pay for."""
-_LAPSE_RATE_PRIOR: Final = (1.2, 18.0)
-_TAU: Final = np.array([0.15, 0.4, 0.8, 1.4])
-_MU: Final = np.linspace(-2.5, 2.5, 41)
-_MU_SD: Final = 0.6
-_UNRELATED: Final = 0.02
-"""Chance, beforehand, that labels do not go with what is measured."""
-
-_BAND: Final = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.4])
-_BAND_PRIOR: Final = np.array(
-    [0.2, *0.8 * norm.pdf(_BAND[1:], 0.3, 0.4) / norm.pdf(_BAND[1:], 0.3, 0.4).sum()]
+UNRELATED: Final = (
+    "{share:.0%} of the answers do not go with what is measured; look for a sheet whose rows are shifted"
 )
-_ABSTAIN_RATE: Final = np.array([0.001, 0.01, 0.03, 0.05, 0.08, 0.12, 0.16, 0.2, 0.3, 0.5])
-_ABSTAIN_RATE_PRIOR: Final = beta.pdf(_ABSTAIN_RATE, 1, 12)
-_ROUGH_SD: Final = 1.0
 
 
-class _Grid(NamedTuple):
-    """Where a likelihood is read off: shifts and softnesses in units of the softness, and lapse rates."""
-
-    delta: Array
-    ratio: Array
-    lapse_rate: Array
-
-
-_FULL: Final = _Grid(_DELTA, _RATIO, _LAPSE_RATE)
-_ROUGH: Final = _Grid(_DELTA[::4], np.ones(1), np.array([0.01, 0.05, 0.15]))
-
-
-def learn_adaptation(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled) -> Adaptation:
-    """A coach adaptation from their answers; with none, the catalogue's own edges."""
-    if not labelled.known.any():
-        return default_adaptation(catalogue)
-    band, abstain_rate = _how_unsure(catalogue, classifier, labelled)
-    likelihood = _likelihood(catalogue, classifier, labelled, band, abstain_rate)
-    prior = norm.pdf(_DELTA, _MU[:, None], _TAU[:, None, None])
-    prior /= prior.sum(axis=-1, keepdims=True)
-    mean_prior = norm.pdf(_MU, 0, _MU_SD)
-    mean_prior /= mean_prior.sum()
-    top = likelihood.max(axis=(2, 3), keepdims=True)
-    scaled = np.einsum("fedr,r->fed", np.exp(likelihood - top), _RATIO_PRIOR)
-    # Evidence of each fault for a group's mean m and spread t, at each lapse rate e.
-    one = np.log(np.einsum("fed,tmd->fetm", scaled, prior) + 1e-300) + top[:, :, 0, :, None]
-    groups = _groups(catalogue)
-    together = np.stack([one[groups == g].sum(axis=0) for g in np.unique(groups)]) + np.log(mean_prior)
-    evidence = logsumexp(together, axis=-1).sum(axis=0) + _log_lapse_rate_prior()[:, None] - np.log(len(_TAU))
-    total = logsumexp(evidence)
-    weight = np.exp(evidence - total)  # (lapse_rate, tau)
-    mean = np.exp(together - logsumexp(together, axis=-1, keepdims=True))  # (group, lapse_rate, tau, mu)
-    count = len(catalogue.ids)
-    shift, shift_sd, ratio = np.empty(count), np.empty(count), np.empty(count)
-    for column in range(count):
-        # What the mean is thought to be already holds this fault's answers: each m's own posterior of delta is used.
-        at = np.exp(likelihood[column] - top[column]) * _RATIO_PRIOR
-        each = one[column] - top[column, :, 0, :, None]
-        outer = weight[:, :, None] * mean[groups[column]] / np.exp(np.maximum(each, -690))
-        cells = np.einsum("etm,tmd->ed", outer, prior)[:, :, None] * at
-        cells /= cells.sum()
-        by_delta = cells.sum(axis=(0, 2))
-        shift[column] = by_delta @ _DELTA
-        shift_sd[column] = np.sqrt(max(by_delta @ _DELTA**2 - shift[column] ** 2, 0.0))
-        ratio[column] = cells.sum(axis=(0, 1)) @ _RATIO
-    soft = catalogue.softness_by_fault
-    lapse_rates = weight.sum(axis=1)
-    lapse_rate = float(lapse_rates @ _LAPSE_RATE)
-    against = _unrelated_evidence(labelled) + np.log(_UNRELATED) - total - np.log1p(-_UNRELATED)
-    return Adaptation(
-        shift * soft,
-        shift_sd * soft,
-        ratio * soft,
-        lapse_rate,
-        float(np.sqrt(max(lapse_rates @ _LAPSE_RATE**2 - lapse_rate**2, 0.0))),
-        float(expit(against)),
-        band,
-        abstain_rate,
-    )
-
-
-def _groups(catalogue: Catalogue) -> NDArray[np.int64]:
-    named = {fault: k for k, faults in enumerate(GROUPS.values()) for fault in faults}
-    _, groups = np.unique([named.get(fault, len(GROUPS)) for fault in catalogue.ids], return_inverse=True)
-    return groups.astype(np.int64)
-
-
-def _how_unsure(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled) -> tuple[float, float]:
-    """The likeliest band and abstain rate, on a rough grid of the rest; (0, 0) where nobody was unsure."""
-    if not (labelled.answered & ~labelled.known).any():
-        return 0.0, 0.0
-    prior = norm.logpdf(_ROUGH.delta, 0, _ROUGH_SD)
-    found = np.zeros((len(_BAND), len(_ABSTAIN_RATE), len(_ROUGH.lapse_rate)))
-    for k, band in enumerate(_BAND):
-        for chances in _answer_chances(catalogue, classifier, labelled, _ROUGH, float(band)):
-            each = (
-                chances.log_likelihood_unsure(_ABSTAIN_RATE)[:, None]
-                + chances.log_likelihood(_ROUGH.lapse_rate)
-                + prior
-            )
-            found[k] += logsumexp(each, axis=-1)
-    likely = logsumexp(found, axis=-1) + np.log(_BAND_PRIOR)[:, None] + np.log(_ABSTAIN_RATE_PRIOR)
-    at, other = np.unravel_index(likely.argmax(), likely.shape)
-    return float(_BAND[at]), float(_ABSTAIN_RATE[other])
-
-
-def _likelihood(
-    catalogue: Catalogue, classifier: FaultModel, labelled: Labelled, band: float, abstain_rate: float
-) -> Array:
-    """Log likelihood of each fault's answers, ``(n_faults, n_lapse_rates, n_deltas, n_ratios)``."""
-    shape = len(_LAPSE_RATE), len(_DELTA), len(_RATIO)
-    likelihood = np.zeros((len(catalogue.ids), *shape))
-    for chances in _answer_chances(catalogue, classifier, labelled, _FULL, band):
-        each = chances.log_likelihood(_LAPSE_RATE) + chances.log_likelihood_unsure(np.array([abstain_rate]))
-        likelihood[chances.column] = each.reshape(shape)
-    return likelihood
-
-
-class _AnswerChances(NamedTuple):
-    """The answers about one fault, with their chances on a grid of ``m`` cells.
+class Learned(NamedTuple):
+    """What was learned.
 
     Attributes
     ----------
-    yes
-        ``(n,)`` of the answers yes and no, which are yes.
-    over, short
-        ``(n, m)`` chance that the swing is past the band, and short of it.
-    weight
-        ``(n,)``.
-    within, unsure_weight
-        The same of the unsure answers: the chance that the swing is within the band.
+    adaptation
+        What is used.
+    evidence
+        Of all answers, from which golfers held out are predicted.
+    ridges
+        ``(n_faults,)`` prior SD of the coefficients of a fault on the last rung, 0 for the others.
     """
 
-    column: int
-    yes: NDArray[np.bool_]
-    over: Array
-    short: Array
-    weight: Array
-    within: Array
-    unsure_weight: Array
-
-    def log_likelihood(self, lapse_rates: Array) -> Array:
-        """Log likelihood of yes and no, ``(n_lapse_rates, m)``."""
-        right = np.where(self.yes[:, None], self.over, self.short)
-        wrong = np.where(self.yes[:, None], self.short, self.over)
-        return np.stack(
-            [
-                self.weight @ np.log((1 - lapse_rate) * right + lapse_rate * wrong)
-                for lapse_rate in lapse_rates
-            ]
-        )
-
-    def log_likelihood_unsure(self, abstain_rates: Array) -> Array:
-        """Log likelihood of being unsure, or not, ``(n_abstain_rates, m)``."""
-        unsure = [
-            self.unsure_weight @ np.log(abstain_rate + (1 - abstain_rate) * self.within)
-            for abstain_rate in abstain_rates
-        ]
-        return np.stack(unsure) + self.weight.sum() * np.log1p(-abstain_rates)[:, None]
+    adaptation: Adaptation
+    evidence: Evidence
+    ridges: Array
 
 
-def _answer_chances(
-    catalogue: Catalogue, classifier: FaultModel, labelled: Labelled, grid: _Grid, band: float
-) -> Iterator[_AnswerChances]:
-    for column, soft in enumerate(catalogue.softness_by_fault):
-        answered = labelled.answered[:, column]
-        if not answered.any():
-            continue
-        past, sd = (
-            labelled.past[answered, column, None, None] / soft,
-            labelled.sd[answered, column, None, None] / soft,
-        )
-        guard, spread = labelled.guard[answered, column, None, None], np.hypot(grid.ratio, sd)
-        over, not_short = (
-            calibrated(classifier, column, ndtr((past - grid.delta[:, None] - side) / spread) * guard)
-            for side in (band, -band)
-        )
-        over, not_short = over.reshape(len(past), -1), not_short.reshape(len(past), -1)
-        answers, weight = labelled.answers[answered, column], golfer_weights(labelled.golfers[answered])
-        sure = answers != UNSURE
-        yield _AnswerChances(
-            column,
-            answers[sure] == 1,
-            over[sure],
-            1 - not_short[sure],
-            weight[sure],
-            np.maximum(not_short - over, 1e-9)[~sure],
-            weight[~sure],
-        )
+class Gathered(NamedTuple):
+    """What all answers say.
 
-
-def _log_lapse_rate_prior() -> Array:
-    density = beta.pdf(_LAPSE_RATE, *_LAPSE_RATE_PRIOR) * np.gradient(_LAPSE_RATE)
-    return np.asarray(np.log(density / density.sum()))
-
-
-def _unrelated_evidence(labelled: Labelled) -> float:
-    """Log evidence of a share of yes for each fault, every share as likely, whatever was measured.
-
-    Unsure answers are a share of all answers, where there are any.
+    Attributes
+    ----------
+    evidence, fit
+        Fault by fault.
+    band, abstain_rate
+        See `faultml.pipelines.retraining.unsure`.
+    weights
+        ``(n_swings,)`` what each swing counts.
+    unrelated
+        Share of answers that do not go with what is measured.
     """
-    total, decided, unsure = 0.0, 0.0, 0.0
-    for column in range(labelled.past.shape[1]):
-        answered = labelled.answered[:, column]
-        answers, weight = labelled.answers[answered, column], golfer_weights(labelled.golfers[answered])
-        yes, no = float(weight @ (answers == 1)), float(weight @ (answers == 0))
-        total += float(betaln(1 + yes, 1 + no))
-        decided += yes + no
-        unsure += float(weight @ (answers == UNSURE))
-    return total + float(betaln(1 + unsure, 1 + decided)) if unsure else total
+
+    evidence: Evidence
+    fit: Fit
+    band: float
+    abstain_rate: float
+    weights: Array
+    unrelated: float
+
+    def with_calibrations(
+        self, catalogue: Catalogue, classifier: FaultModel, labelled: Labelled, rungs: Sequence[Rung]
+    ) -> Gathered:
+        """The same with the calibrations of the faults on that rung."""
+        some = np.array([rung == "calibration" for rung in rungs])
+        if not some.any():
+            return self
+        more = gather_evidence(
+            catalogue,
+            classifier,
+            replace(labelled, answers=np.where(some, labelled.answers, np.nan)),
+            band=self.band,
+            abstain_rate=self.abstain_rate,
+            row_weights=self.weights,
+            calibrations=np.flatnonzero(some).tolist(),
+        )
+        evidence = replace(self.evidence, sums=self.evidence.sums | more.sums)
+        return self._replace(evidence=evidence, fit=evidence.fit())
+
+
+def learn(
+    catalogue: Catalogue,
+    classifier: FaultModel,
+    labelled: Labelled,
+    rungs: tuple[Rung, ...] | None = None,
+) -> Learned:
+    """A coach adaptation, with the evidence; the `rungs` of the latest look may be given where they are known."""
+    if rungs is None:
+        rungs = looked_at(catalogue, classifier, labelled)
+    gathered = gather(catalogue, classifier, labelled)
+    refused = ""
+    if gathered.unrelated > MAX_UNRELATED:
+        refused = UNRELATED.format(share=gathered.unrelated)
+    elif any(rung != "catalogue" for rung in rungs):
+        held = coherence(catalogue, classifier, labelled, gathered.fit)
+        refused = held.why
+        rungs = tuple(
+            "catalogue" if drifts else rung for rung, drifts in zip(rungs, held.drifting, strict=True)
+        )
+    if refused:
+        rungs = default_adaptation(catalogue).rungs
+    gathered = gathered.with_calibrations(catalogue, classifier, labelled, rungs)
+    adaptation = replace(
+        adaptation_of(catalogue, gathered.evidence, gathered.fit, rungs),
+        band=gathered.band,
+        abstain_rate=gathered.abstain_rate,
+        unrelated_share=gathered.unrelated,
+        refused=refused,
+    )
+    return Learned(adaptation, gathered.evidence, np.zeros(len(catalogue.ids)))
+
+
+def look(swings: int) -> int:
+    """How many labelled swings were looked at last; 0 before the first look."""
+    return FIRST_LOOK << int(np.log2(swings / FIRST_LOOK)) if swings >= FIRST_LOOK else 0
+
+
+def latest_look(labelled: Labelled) -> Labelled:
+    """The swings that were looked at last: those judged first, `FIRST_LOOK` or twice or four times as many ..."""
+    return labelled.first(look(int(labelled.known.any(axis=1).sum())))
+
+
+def looked_at(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled) -> tuple[Rung, ...]:
+    """How far each fault goes, by the answers of the latest look."""
+    looked = latest_look(labelled)
+    if len(np.unique(looked.golfers)) < FEWEST_GOLFERS:
+        return default_adaptation(catalogue).rungs
+    gathered = gather(catalogue, classifier, looked)
+    included = np.zeros(len(catalogue.ids), dtype=bool)
+    error_rate = ERROR_RATE * FIRST_LOOK / (2 * look(int(labelled.known.any(axis=1).sum())))
+    for column, fit in gathered.fit.faults.items():
+        refuted = _p_value(fit.log_likelihood_ratio) * len(catalogue.ids) <= error_rate
+        included[column] = refuted and fit.inclusion > MIN_INCLUSION
+    tried: tuple[Rung, ...] = tuple("calibration" if each else "catalogue" for each in included)
+    evidence = gathered.with_calibrations(catalogue, classifier, looked, tried).evidence
+    return choose_rungs(catalogue, classifier, looked, evidence, included)
+
+
+def _p_value(log_likelihood_ratio: float) -> float:
+    """Half of chi2(1), half of chi2(2): a place and a softness, which lies at its bound (Self and Liang 1987)."""
+    twice = 2 * max(log_likelihood_ratio, 0.0)
+    return float(chi2.sf(twice, 1) + chi2.sf(twice, 2)) / 2
+
+
+def gather(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled) -> Gathered:
+    """Sum up answers, those that do not go with what is measured counting less."""
+    band, abstain_rate = how_unsure(catalogue, classifier, labelled)
+    evidence = gather_evidence(catalogue, classifier, labelled, band=band, abstain_rate=abstain_rate)
+    fit = evidence.fit()
+    weights = _related(catalogue, classifier, labelled, evidence, fit)
+    if weights.min(initial=1.0) < _RELATED:
+        evidence = gather_evidence(
+            catalogue, classifier, labelled, band=band, abstain_rate=abstain_rate, row_weights=weights
+        )
+        fit = evidence.fit()
+    related, answers = 0.0, labelled.known.sum(axis=0)
+    for column, seen in fit.faults.items():
+        share = seen.inclusion * seen.unrelated[2] + (1 - seen.inclusion) * seen.unrelated[0]
+        related += (1 - share) * float(weights[labelled.known[:, column]].sum())
+    unrelated = 1 - related / answers.sum() if answers.any() else 0.0
+    return Gathered(evidence, fit, band, abstain_rate, weights, float(unrelated))
+
+
+def _related(
+    catalogue: Catalogue, classifier: FaultModel, labelled: Labelled, evidence: Evidence, fit: Fit
+) -> Array:
+    """What each swing counts, by the chances that all answers together give."""
+    if not fit.faults:
+        return np.ones(len(labelled.golfers))
+    count = len(catalogue.ids)
+    plain, own = (adaptation_of(catalogue, evidence, fit, (rung,) * count) for rung in ("catalogue", "edges"))
+    plain_share, own_share = 1 - own.inclusion, own.inclusion
+    either = plain_share * plain.of_answers(chance(classifier, labelled, plain))
+    either = either + own_share * own.of_answers(chance(classifier, labelled, own))
+    return related_weights(labelled, either, own.yes_share)

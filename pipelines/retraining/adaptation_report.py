@@ -7,10 +7,8 @@ from typing import Final
 
 from faultml.classifier.coach_adaptation import CoachAdaptation
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.retraining.cross_validation import FEWEST_GOLFERS
+from faultml.pipelines.retraining.adapt import FEWEST_GOLFERS
 
-_FEW: Final = 20
-"""Answers to a fault below which its edge is close to the catalogue's and its neighbours'."""
 _Z95: Final = 1.96
 _RARE: Final = 0.02
 _MAX_COEFFICIENTS: Final = 3
@@ -53,27 +51,32 @@ def report_lines(
         f"About {adaptation.lapse_rate:.0%} of the answers are taken to be lapses (SD {adaptation.lapse_rate_sd:.0%})."
     )
     lines += ["", f"{'fault':22s} {'edge':>8s} {'yours':>8s}   {'95 %':^17s}  answers golfers"]
-    for name, seen in adaptation.faults.items():
-        fault = catalogue[name]
-        edge = fault.edge + fault.sign * seen.shift
-        low, high = sorted(
-            fault.edge + fault.sign * (seen.shift + side * _Z95 * seen.shift_sd) for side in (-1, 1)
-        )
-        note = "  few answers: close to the catalogue and its neighbours" if seen.swings < _FEW else ""
-        digits = _DIGITS[fault.unit]
-        lines.append(
-            f"{name:22s} {fault.edge:8.{digits}f} {edge:8.{digits}f}   {low:8.{digits}f} {high:8.{digits}f}  "
-            f"{seen.swings:7d} {seen.golfers:7d}{note}"
-        )
+    moved = {name: seen for name, seen in adaptation.faults.items() if seen.moved}
+    for name, seen in moved.items():
+        fault, digits = catalogue[name], _DIGITS[catalogue[name].unit]
+        if seen.rung == "calibration":
+            own = f"{'':8s}   {'calibrated anew':^17s}"
+        else:
+            edge = fault.edge + fault.sign * seen.shift
+            low, high = sorted(
+                fault.edge + fault.sign * (seen.shift + side * _Z95 * seen.shift_sd) for side in (-1, 1)
+            )
+            own = f"{edge:8.{digits}f}   {low:8.{digits}f} {high:8.{digits}f}"
+        lines.append(f"{name:22s} {fault.edge:8.{digits}f} {own}  {seen.swings:7d} {seen.golfers:7d}")
+    lines.append(
+        f"The other {len(adaptation.faults) - len(moved)} faults stay exactly as they are: "
+        "their answers do not show another edge."
+    )
     lines += _covariate_lines(adaptation, catalogue)
-    relative = {
-        name: seen.shift_sd / getattr(catalogue.softness, catalogue[name].unit)
-        for name, seen in adaptation.faults.items()
-    }
-    least = sorted(relative, key=lambda name: -relative[name])[:3]
+    undecided = sorted(
+        (name for name, seen in adaptation.faults.items() if not seen.moved),
+        key=lambda name: -adaptation.faults[name].inclusion,
+    )
     lines += [
         "",
-        "Known least, so where more verdicts teach most: " + ", ".join(least) + " (faultml labels next).",
+        "Nearest to being moved, so where more verdicts teach most: "
+        + ", ".join(undecided[:3])
+        + " (faultml labels next).",
         f"Use it: faultml classify SEASON --coach {out} --out RESULTS",
     ]
     return lines

@@ -8,12 +8,12 @@ import numpy as np
 
 from faultml.faults.catalogue import Catalogue
 from faultml.pipelines.retraining.cross_validation import held_out_chances
+from faultml.pipelines.retraining.evidence import FOLDS
 from faultml.pipelines.retraining.labelled import Labelled, log_losses
 from faultml.runtime.faults import FaultModel
 
 MIN_GOLFERS: Final = 10
 _SHARES: Final = (0.25, 0.5, 1.0)
-_FOLDS: Final = 5
 
 
 def coach_curve(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled) -> list[dict[str, float]]:
@@ -26,10 +26,10 @@ def coach_curve(catalogue: Catalogue, classifier: FaultModel, labelled: Labelled
         return []
     points = []
     for share in _SHARES:
-        some = labelled.rows(np.isin(labelled.golfers, names[: max(_FOLDS, round(share * len(names)))]))
+        some = labelled.rows(np.isin(labelled.golfers, names[: max(FOLDS, round(share * len(names)))]))
         answers = np.where(some.known, some.answers, np.nan)
-        plain, own = held_out_chances(catalogue, classifier, some, folds=_FOLDS)
+        plain, own = held_out_chances(catalogue, classifier, some)
         losses = [float(np.nanmean(log_losses(answers, chances))) for chances in (plain, own)]
-        golfers = round(len(np.unique(some.golfers)) * (1 - 1 / _FOLDS))
+        golfers = round(len(np.unique(some.golfers)) * (1 - 1 / FOLDS))
         points.append({"golfers": golfers, "default": losses[0], "adapted": losses[1]})
     return points

@@ -20,9 +20,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr
 
+from faultml.classifier.coach_adaptation import Rung
 from faultml.faults.catalogue import Catalogue
-from faultml.pipelines.retraining.adapt import learn_adaptation
-from faultml.pipelines.retraining.labelled import Adaptation, Labelled, golfer_folds, golfer_weights
+from faultml.pipelines.retraining.adapt import Learned, gather, latest_look, learn
+from faultml.pipelines.retraining.coherence import coherence
+from faultml.pipelines.retraining.labelled import (
+    Adaptation,
+    Labelled,
+    chance,
+    golfer_folds,
+    golfer_weights,
+)
+from faultml.pipelines.retraining.ladder import adaptation_of
 from faultml.runtime.faults import CovariateThresholds, FaultModel
 
 Array = NDArray[np.float64]
@@ -33,8 +42,11 @@ MIN_OF_EACH: Final = 15
 MIN_GOLFERS: Final = 40
 _RIDGES: Final = (0.1, 0.2, 0.4)
 """Prior SD of a coefficient, in softnesses."""
-_Z: Final = 2.3
-"""How many standard errors, over golfers, covariates must predict better by."""
+_Z: Final = 3.0
+"""How many standard errors, over golfers, covariates must predict better by: for 17 faults together some .02 a look."""
+_TOO_SURE: Final = 3.0
+"""Standard errors; covariates would explain answers copied from the tool."""
+_FLOOR: Final = 1e-6
 _FOLDS: Final = 5
 _SPLITS: Final = 2
 _ROUNDS: Final = 2
@@ -44,33 +56,79 @@ _DENSITY: Final = 1 / np.sqrt(2 * np.pi)
 
 
 def learn_covariate_adaptation(
-    catalogue: Catalogue, classifier: FaultModel, labelled: Labelled
+    catalogue: Catalogue,
+    classifier: FaultModel,
+    labelled: Labelled,
+    rungs: tuple[Rung, ...] | None = None,
+) -> Learned:
+    """A coach adaptation with what else they go by, where there are answers enough to say; `rungs` as of `learn`."""
+    learned = learn(catalogue, classifier, labelled, rungs)
+    looked = latest_look(labelled)
+    if learned.adaptation.refused or looked.known.sum(axis=0).max(initial=0) < MIN_ANSWERS:
+        return learned
+    rung: Rung = "edges"
+    edges = adaptation_of(catalogue, learned.evidence, learned.evidence.fit(), (rung,) * len(catalogue.ids))
+    inputs = _covariates(catalogue, looked).standardised(looked.past)
+    if _too_sure(looked, edges.of_answers(chance(classifier, looked, edges))):
+        return learned
+    ridges = np.array(
+        [_ridge(catalogue, classifier, looked, edges, inputs, column) for column in range(len(catalogue.ids))]
+    )
+    if not ridges.any():
+        return learned
+    if not learned.adaptation.moved.any():
+        held = coherence(catalogue, classifier, labelled, learned.evidence.fit())
+        if held.why:
+            refused = replace(learned.adaptation, refused=held.why)
+            return learned._replace(adaptation=refused)
+    adaptation = refitted(catalogue, classifier, labelled, learned.adaptation, ridges)
+    return learned._replace(adaptation=adaptation, ridges=ridges)
+
+
+def refitted(
+    catalogue: Catalogue, classifier: FaultModel, labelled: Labelled, adaptation: Adaptation, ridges: Array
 ) -> Adaptation:
-    """A coach adaptation with what else they go by, where there are answers enough to say."""
-    adaptation = learn_adaptation(catalogue, classifier, labelled)
-    if not adaptation.adopted or labelled.known.sum(axis=0).max() < MIN_ANSWERS:
-        return adaptation
-    past = np.ma.masked_invalid(labelled.past)
-    soft = catalogue.softness_by_fault
-    spread = np.maximum(past.std(axis=0).filled(0.0), 0.5 * soft)
-    covariates = CovariateThresholds(np.zeros((len(soft), len(soft))), past.mean(axis=0).filled(0.0), spread)
-    inputs = covariates.standardised(labelled.past)
-    ridges = [
-        _ridge(catalogue, classifier, labelled, adaptation, inputs, column) for column in range(len(soft))
-    ]
-    if not any(ridges):
-        return adaptation
+    """The same with covariates, where `ridges` are not 0, learned from given answers."""
+    residual = ridges > 0
+    rungs: tuple[Rung, ...] = tuple(
+        "residual" if more else rung for rung, more in zip(adaptation.rungs, residual, strict=True)
+    )
+    covariates = _covariates(catalogue, labelled)
+    inputs, straight = covariates.standardised(labelled.past), labelled
     for _ in range(_ROUNDS):
+        gathered = gather(catalogue, classifier, straight)
+        gathered = gathered.with_calibrations(catalogue, classifier, straight, rungs)
+        own = adaptation_of(catalogue, gathered.evidence, gathered.fit, rungs)
         coefficients = np.zeros_like(covariates.coefficients)
-        for column, ridge in enumerate(ridges):
-            if ridge:
-                known = labelled.known[:, column]
-                fit = _Fit(catalogue, classifier, labelled, adaptation, inputs, column, known)
-                coefficients[column] = fit.coefficients(ridge)
+        for column in np.flatnonzero(residual).tolist():
+            known = labelled.known[:, column]
+            fit = _Fit(catalogue, classifier, labelled, own, inputs, column, known)
+            coefficients[column] = fit.coefficients(float(ridges[column]))
         covariates = replace(covariates, coefficients=coefficients)
         straight = replace(labelled, past=labelled.past - covariates.moved(labelled.past))
-        adaptation = replace(learn_adaptation(catalogue, classifier, straight), covariates=covariates)
-    return adaptation
+    gathered = gather(catalogue, classifier, straight).with_calibrations(
+        catalogue, classifier, straight, rungs
+    )
+    own = adaptation_of(catalogue, gathered.evidence, gathered.fit, rungs)
+    kept = {name: getattr(adaptation, name) for name in ("band", "abstain_rate", "unrelated_share")}
+    return replace(own, covariates=covariates, **kept)
+
+
+def _too_sure(labelled: Labelled, chances: Array) -> bool:
+    """Whether the answers follow the tool more closely than anybody's can who looks at the swing itself."""
+    known = labelled.known
+    odds, yes = logit(np.clip(chances[known], _FLOOR, 1 - _FLOOR)), labelled.answers[known] == 1
+    likely = expit(odds)
+    # The log likelihood less what it is expected to be is the sum of (answer - chance) * log odds.
+    apart = ((yes - likely) * odds).sum()
+    return bool(apart > _TOO_SURE * np.sqrt((likely * (1 - likely) * odds**2).sum()))
+
+
+def _covariates(catalogue: Catalogue, labelled: Labelled) -> CovariateThresholds:
+    """The middle and spread of the swings' measures; no coefficients yet."""
+    past, soft = np.ma.masked_invalid(labelled.past), catalogue.softness_by_fault
+    spread = np.maximum(past.std(axis=0).filled(0.0), 0.5 * soft)
+    return CovariateThresholds(np.zeros((len(soft), len(soft))), past.mean(axis=0).filled(0.0), spread)
 
 
 def _ridge(
@@ -127,6 +185,7 @@ class _Fit:
         self.yes = labelled.answers[rows, column] == 1
         self.weight = golfer_weights(labelled.golfers[rows])
         self.lapse_rate = adaptation.lapse_rate
+        self.unrelated, self.yes_share = adaptation.unrelated[column], adaptation.yes_share[column]
         self.slope, self.offset = classifier.slope[column], classifier.offset[column]
         others = np.delete(inputs[rows], column, axis=1)
         self.inputs = np.column_stack([np.ones(len(others)), others])
@@ -146,8 +205,11 @@ class _Fit:
             * np.exp(-0.5 * x**2)
             * self.guard
         )
-        by_edge = by_edge * self.soft / self.spread * (1 - 2 * self.lapse_rate)
-        likelihood = self.lapse_rate + (1 - 2 * self.lapse_rate) * chance
+        related = (1 - self.unrelated) * (1 - 2 * self.lapse_rate)
+        by_edge = by_edge * self.soft / self.spread * related
+        likelihood = (
+            (1 - self.unrelated) * self.lapse_rate + self.unrelated * self.yes_share + related * chance
+        )
         return np.where(self.yes, likelihood, 1 - likelihood), np.where(self.yes, by_edge, -by_edge)
 
     def solve(self, ridge: float) -> Array:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr
 
-from faultml.classifier.coach_adaptation import CoachAdaptation, saved_covariates
+from faultml.classifier.coach_adaptation import CoachAdaptation, Rung, saved_covariates
 from faultml.faults.catalogue import Catalogue
 from faultml.runtime.faults import CovariateThresholds, FaultModel
 
@@ -19,6 +20,12 @@ UNSURE: Final = 0.5
 """The answer of a coach who cannot say."""
 _SAME_GOLFER: Final = 0.1
 """Correlation, between swings of one golfer, of what is misread."""
+
+
+BY_FAULT: Final = (
+    "inclusion", "shift", "shift_sd", "softness", "slope", "offset", "unrelated", "yes_share"
+)  # fmt: skip
+"""What an adaptation and what is saved of it know of each fault."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +43,12 @@ class Labelled:
         ``(n_swings, n_faults)``: 1 yes, 0 no, `UNSURE`, NaN where not answered.
     golfers
         ``(n_swings,)``.
+    order
+        ``(n_swings,)`` rank in the order of time in which they were judged, from 0.
+    sheets
+        ``(n_swings,)`` number of the sitting in which they were judged.
+    occasions
+        ``(n_swings,)`` of the verdicts.
     """
 
     past: Array
@@ -43,12 +56,23 @@ class Labelled:
     guard: Array
     answers: Array
     golfers: NDArray[np.object_]
+    order: NDArray[np.int64]
+    sheets: NDArray[np.int64]
+    occasions: NDArray[np.object_]
 
     def rows(self, which: NDArray[np.bool_] | NDArray[np.int64]) -> Labelled:
         """Some of the swings."""
-        return Labelled(
-            self.past[which], self.sd[which], self.guard[which], self.answers[which], self.golfers[which]
-        )
+        return Labelled(*(getattr(self, field.name)[which] for field in fields(self)))
+
+    def answered_by(self, answers: Array) -> Labelled:
+        """The same swings with other answers."""
+        return replace(self, answers=answers)
+
+    def first(self, swings: int) -> Labelled:
+        """The swings judged first, of those with a yes or no."""
+        known = np.flatnonzero(self.known.any(axis=1))
+        earliest = known[np.argsort(self.order[known], kind="stable")[:swings]]
+        return self.rows(np.sort(earliest))
 
     @property
     def answered(self) -> NDArray[np.bool_]:
@@ -67,65 +91,97 @@ class Adaptation:
 
     Attributes
     ----------
-    shift, shift_sd, softness
-        See `faultml.classifier.coach_adaptation.FaultAdaptation`.
+    rungs
+        How far up the ladder each fault has gone; see `faultml.classifier.coach_adaptation.Rung`.
+    inclusion
+        Probability that the fault's edge is not the catalogue's.
+    shift, shift_sd, softness, slope, offset
+        See `faultml.classifier.coach_adaptation.FaultAdaptation`; of a fault that was not moved those of the catalogue.
+    unrelated, yes_share
+        Of each fault: share of answers that do not go with what is measured, and share of yes among all.
     lapse_rate, lapse_rate_sd
         Share of answers the wrong way round.
-    unrelated
-        Chance that the answers have nothing to do with what is measured.
     band
         How far on either side of the edge this coach is unsure, in softnesses.
     abstain_rate
         Share of answers that are unsure wherever the swing lies.
     covariates
         What else the coach goes by; None where the edges say all.
+    unrelated_share
+        Share of all answers that do not go with what is measured.
+    refused
+        Why nothing was moved although some fault's evidence says so; "" where that is not so.
     """
 
+    rungs: tuple[Rung, ...]
+    inclusion: Array
     shift: Array
     shift_sd: Array
     softness: Array
-    lapse_rate: float
-    lapse_rate_sd: float
-    unrelated: float
+    slope: Array
+    offset: Array
+    unrelated: Array
+    yes_share: Array
+    lapse_rate: float = 0.0
+    lapse_rate_sd: float = 0.0
     band: float = 0.0
     abstain_rate: float = 0.0
     covariates: CovariateThresholds | None = None
+    unrelated_share: float = 0.0
+    refused: str = ""
 
     @property
-    def adopted(self) -> bool:
-        """Whether the labels are to be believed."""
-        return self.unrelated < 0.5
+    def moved(self) -> NDArray[np.bool_]:
+        """Which faults are not as in the catalogue."""
+        return np.array([rung != "catalogue" for rung in self.rungs])
+
+    def of_answers(self, chances: Array) -> Array:
+        """Chances of a yes as this coach gives answers, lapses and unrelated ones included."""
+        steady = self.lapse_rate + (1 - 2 * self.lapse_rate) * chances
+        return (1 - self.unrelated) * steady + self.unrelated * self.yes_share
 
 
 def default_adaptation(catalogue: Catalogue) -> Adaptation:
     """The catalogue's own edges."""
-    zero = np.zeros(len(catalogue.ids))
-    return Adaptation(zero, zero, catalogue.softness_by_fault, 0.0, 0.0, 0.0)
+    zero, one = np.zeros(len(catalogue.ids)), np.ones(len(catalogue.ids))
+    rung: Rung = "catalogue"
+    rungs = (rung,) * len(catalogue.ids)
+    return Adaptation(
+        rungs, zero, zero, zero, catalogue.softness_by_fault, one, zero, unrelated=zero, yes_share=zero
+    )
+
+
+def edges_adaptation(catalogue: Catalogue, shift: Array) -> Adaptation:
+    """Edges moved by so much and known exactly, as a coach has them who is known."""
+    default = default_adaptation(catalogue)
+    rungs: list[Rung] = list(default.rungs)
+    for column in np.flatnonzero(shift):
+        rungs[column] = "edges"
+    return replace(default, rungs=tuple(rungs), shift=shift)
 
 
 def saved_adaptation(kept: CoachAdaptation, catalogue: Catalogue) -> Adaptation:
     """The adaptation that a folder holds."""
     seen = [kept.faults[fault] for fault in catalogue.ids]
-    shift, shift_sd, softness = (
-        np.array([getattr(each, name) for each in seen]) for name in ("shift", "shift_sd", "softness")
+    inclusion, shift, shift_sd, softness, slope, offset, unrelated, yes_share = (
+        np.array([getattr(each, name) for each in seen]) for name in BY_FAULT
     )
-    covariates = saved_covariates(kept, catalogue.ids)
     return Adaptation(
+        tuple(each.rung for each in seen),
+        inclusion,
         shift,
         shift_sd,
         softness,
-        kept.lapse_rate,
-        kept.lapse_rate_sd,
-        kept.unrelated,
-        kept.band,
-        kept.abstain_rate,
-        covariates,
+        slope,
+        offset,
+        unrelated,
+        yes_share,
+        lapse_rate=kept.lapse_rate,
+        lapse_rate_sd=kept.lapse_rate_sd,
+        band=kept.band,
+        abstain_rate=kept.abstain_rate,
+        covariates=saved_covariates(kept, catalogue.ids),
     )
-
-
-def believed(catalogue: Catalogue, adaptation: Adaptation) -> Adaptation:
-    """The adaptation, or the catalogue's own edges where the labels do not go with what is measured."""
-    return adaptation if adaptation.adopted else default_adaptation(catalogue)
 
 
 def chance(classifier: FaultModel, labelled: Labelled, adaptation: Adaptation) -> Array:
@@ -134,7 +190,8 @@ def chance(classifier: FaultModel, labelled: Labelled, adaptation: Adaptation) -
     past = labelled.past - adaptation.shift
     if adaptation.covariates is not None:
         past = past - adaptation.covariates.moved(labelled.past)
-    return calibrated(classifier, slice(None), ndtr(past / spread) * labelled.guard)
+    odds = logit(calibrated(classifier, slice(None), ndtr(past / spread) * labelled.guard))
+    return expit(adaptation.offset + adaptation.slope * odds)
 
 
 def calibrated(classifier: FaultModel, column: int | slice, raw: Array) -> Array:
@@ -170,6 +227,7 @@ def log_losses(answers: Array, predicted: Array) -> Array:
 
 
 def golfer_folds(golfers: NDArray[np.object_], *, folds: int, seed: int = 0) -> NDArray[np.int64]:
-    """A fold for each swing, all swings of a golfer in one."""
+    """A fold for each swing by a hash of its golfer: a golfer stays in one, whoever else is labelled later."""
     names, owner = np.unique(golfers, return_inverse=True)
-    return np.asarray((np.random.default_rng(seed).permutation(len(names)) % folds)[owner])
+    digests = [hashlib.sha256(f"{seed}\0{name}".encode()).digest() for name in names]
+    return np.array([int.from_bytes(digest[:8]) % folds for digest in digests], dtype=np.int64)[owner]

@@ -17,16 +17,20 @@ from faultml.classifier.coach_adaptation import FaultAdaptation, save_adaptation
 from faultml.errors import InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import verdicts
+from faultml.pipelines.retraining.adapt import FEWEST_GOLFERS, FIRST_LOOK
 from faultml.pipelines.retraining.adaptation_report import report_lines
 from faultml.pipelines.retraining.covariates import learn_covariate_adaptation
-from faultml.pipelines.retraining.cross_validation import cross_validate, improves
-from faultml.pipelines.retraining.labelled import UNSURE, Adaptation, Labelled, believed, guard_chance
+from faultml.pipelines.retraining.cross_validation import figures, held_out_chances, promotion_test
+from faultml.pipelines.retraining.labelled import UNSURE, Adaptation, Labelled, guard_chance
 from faultml.results import Results
 from faultml.store import Store
 from faultml.store.people import last_verdict, note_training, tokens_of
 
 _IDS: Final = list(ID_COLUMNS)
 _ANSWERS: Final = {"yes": 1.0, "no": 0.0, "unsure": UNSURE}
+_GIVEN: Final = ["verdict", "place", "when", "occasion"]
+_PAUSE: Final = pd.Timedelta(minutes=30)
+"""Between two sittings; verdicts of one sheet are taken in within seconds."""
 
 
 class Given(NamedTuple):
@@ -116,9 +120,9 @@ def retrain(
     last = last_verdict(store)
     given = gather(store, coach, results, bundle, catalogue)
     labelled = given.labelled
-    adaptation = learn_covariate_adaptation(catalogue, bundle.classifier, labelled)
-    held_out = cross_validate(catalogue, bundle.classifier, labelled)
-    why = _why_not(adaptation, held_out)
+    found = learn_covariate_adaptation(catalogue, bundle.classifier, labelled)
+    adaptation, chances = found.adaptation, held_out_chances(catalogue, bundle.classifier, labelled, found)
+    why = _why_not(catalogue, labelled, adaptation, *chances)
     used = labelled.known.any(axis=1)
     players = sorted(set(labelled.golfers[used]))
     saved = save_adaptation(
@@ -133,15 +137,15 @@ def retrain(
             "why": why or "it predicts this coach's answers better than the default model",
             "lapse_rate": round(adaptation.lapse_rate, 4),
             "lapse_rate_sd": round(adaptation.lapse_rate_sd, 4),
-            "unrelated": round(adaptation.unrelated, 4),
+            "unrelated": round(adaptation.unrelated_share, 4),
             "swings": int(used.sum()),
             "golfers": len(players),
             "labelled_players": tuple(tokens_of(store, players)),
-            "held_out": held_out,
+            "held_out": figures(labelled, *chances),
             "band": adaptation.band,
             "abstain_rate": adaptation.abstain_rate,
-            "covariate_scales": _covariate_scales(catalogue, believed(catalogue, adaptation)),
-            "faults": _by_fault(catalogue, labelled, believed(catalogue, adaptation)),
+            "covariate_scales": _covariate_scales(catalogue, adaptation),
+            "faults": _by_fault(catalogue, labelled, adaptation),
         },
         before_writing=lambda complete: note_training(store, complete.sha256, players, last),
     )
@@ -156,8 +160,8 @@ def labelled_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) ->
     Parameters
     ----------
     rows
-        Ids, `fault`, `verdict` (NaN where none was given), and `measure`, `measure_sd`, `probability`, `edge` of the
-        results.
+        Ids, `fault`, `verdict` with its `place` in the order of time, `when` and `occasion` (NaN where none was given),
+        and `measure`, `measure_sd`, `probability`, `edge` of the results.
     """
     swings = pd.MultiIndex.from_frame(rows[_IDS]).unique()
     at = (
@@ -174,13 +178,31 @@ def labelled_swings(rows: pd.DataFrame, bundle: Bundle, catalogue: Catalogue) ->
     measure, sd = spread(rows["measure"]), spread(rows["measure_sd"])
     there = catalogue.signs * (measure - spread(rows["edge"]))
     default = np.array([fault.edge for fault in catalogue.faults])
+    order, sheets, occasions = _sittings(rows, at[0], len(swings))
     return Labelled(
         past=catalogue.signs * (measure - default),
         sd=sd,
         guard=guard_chance(bundle.classifier, there, sd, spread(rows["probability"])),
         answers=spread(rows["verdict"].map(_ANSWERS)),
         golfers=swings.get_level_values(0).to_numpy(object),
+        order=order,
+        sheets=sheets,
+        occasions=occasions,
     )
+
+
+def _sittings(rows: pd.DataFrame, swing: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Of each swing its rank in time, its sitting and its occasion, by the verdict on it that was given last."""
+    given = rows.assign(swing_at=swing)[rows["verdict"].notna()].sort_values("place")
+    last = given.drop_duplicates("swing_at", keep="last")
+    order, sheets = np.arange(count) + count, np.full(count, -1)
+    occasions = np.full(count, "", dtype=object)
+    at = last["swing_at"].to_numpy()
+    order[at], occasions[at] = np.arange(len(last)), last["occasion"].to_numpy(object)
+    pause = pd.to_datetime(last["when"], utc=True).diff() > _PAUSE
+    other = last["occasion"] != last["occasion"].shift()
+    sheets[at] = (pause | other).cumsum().to_numpy()
+    return order, sheets, occasions
 
 
 def labels_digest(rows: pd.DataFrame) -> str:
@@ -193,7 +215,8 @@ def labels_digest(rows: pd.DataFrame) -> str:
 def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -> pd.DataFrame:
     """All assessed faults of the labelled swings, with the verdicts where there are some; the season streams by."""
     wanted = [*_IDS, "fault", "measure", "measure_sd", "probability", "edge"]
-    swings, verdict_rows = given[_IDS].drop_duplicates(), given[[*_IDS, "fault", "verdict"]]
+    swings = given[_IDS].drop_duplicates()
+    verdict_rows = given.assign(place=np.arange(len(given)))[[*_IDS, "fault", *_GIVEN]]
     found = [verdict_rows.iloc[:0].assign(**dict.fromkeys(wanted[4:], 0.0))]
     for each in results:
         made_with = each.run.get("model", {}).get("sha256", "")
@@ -210,21 +233,37 @@ def _measured(given: pd.DataFrame, results: Sequence[Results], bundle: Bundle) -
     return pd.concat(found, ignore_index=True).drop_duplicates([*_IDS, "fault"], keep="last")
 
 
-def _why_not(adaptation: Adaptation, tried: dict[str, float]) -> str:
+def _why_not(
+    catalogue: Catalogue, labelled: Labelled, adaptation: Adaptation, plain: np.ndarray, own: np.ndarray
+) -> str:
     """Why an adaptation is not adopted; "" where it is."""
-    if not adaptation.adopted:
-        return "these labels do not go with what is measured; look for a sheet whose rows have slipped"
-    if not improves(tried):
-        return "on golfers held out it does not clearly predict the answers better than the default model"
-    return ""
+    used = labelled.known.any(axis=1)
+    swings, golfers = int(used.sum()), len(np.unique(labelled.golfers[used]))
+    if swings < FIRST_LOOK or golfers < FEWEST_GOLFERS:
+        return (
+            f"{FIRST_LOOK} labelled swings of {FEWEST_GOLFERS} golfers are needed, "
+            f"these are {swings} of {golfers}"
+        )
+    if adaptation.refused:
+        return adaptation.refused
+    if not adaptation.moved.any():
+        return "no fault's answers show that its edge is not the catalogue's"
+    reasons = promotion_test(catalogue, labelled, plain, own).reasons
+    return f"on golfers held out it is not clearly better: {'; '.join(reasons)}" if reasons else ""
 
 
 def _by_fault(catalogue: Catalogue, labelled: Labelled, adaptation: Adaptation) -> dict[str, FaultAdaptation]:
     return {
         name: FaultAdaptation(
+            rung=adaptation.rungs[column],
+            inclusion=round(float(adaptation.inclusion[column]), 4),
             shift=round(float(adaptation.shift[column]), 4),
             shift_sd=round(float(adaptation.shift_sd[column]), 4),
             softness=round(float(adaptation.softness[column]), 4),
+            slope=round(float(adaptation.slope[column]), 4),
+            offset=round(float(adaptation.offset[column]), 4),
+            unrelated=round(float(adaptation.unrelated[column]), 4),
+            yes_share=round(float(adaptation.yes_share[column]), 4),
             swings=int(labelled.known[:, column].sum()),
             golfers=len(np.unique(labelled.golfers[labelled.known[:, column]])),
             coefficients=_coefficients(catalogue, adaptation, column),

@@ -19,7 +19,7 @@ from faultml.labels.other import OtherFault, add_other, export_others, named_fau
 from faultml.labels.queue import NOT_BLIND, VerdictQueue
 from faultml.labels.rules import QueueRules
 from faultml.labels.verdict import verdicts
-from faultml.pipelines.retraining import cross_validation
+from faultml.pipelines.retraining import adapt
 from faultml.report.text import shown_reading
 from faultml.results import read_results
 from faultml.store import open_store
@@ -159,7 +159,7 @@ def test_other_faults_are_exported_and_taken_back(tmp_path: Path) -> None:
 
 
 def test_the_page_says_from_how_many_golfers_on_something_is_held_out() -> None:
-    assert FEWEST_GOLFERS == cross_validation.FEWEST_GOLFERS
+    assert FEWEST_GOLFERS == adapt.FEWEST_GOLFERS
 
 
 @pytest.mark.parametrize("name", ["", "   ", "x" * 61, "a\x00b"])

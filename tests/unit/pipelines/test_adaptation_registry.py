@@ -19,11 +19,12 @@ from faultml.errors import BundleError, InputError
 from faultml.faults.catalogue import Catalogue
 from faultml.labels import Verdict, add
 from faultml.pipelines.registry import registry
-from faultml.pipelines.registry.adaptation_promotion import COMMON, HELD_OUT, evaluate_adaptation
+from faultml.pipelines.registry.adaptation_promotion import evaluate_adaptation
 from faultml.pipelines.registry.promotion import promote
 from faultml.pipelines.registry.served import ServedModel
 from faultml.pipelines.registry.tracking import run_folder
 from faultml.pipelines.retraining.coach_curve import coach_curve
+from faultml.pipelines.retraining.cross_validation import COMMON, HELD_OUT
 from faultml.pipelines.retraining.retrain import Learned, gather, retrain
 from faultml.recordings.write import write_season
 from faultml.results import Results, read_results

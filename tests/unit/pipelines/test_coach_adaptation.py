@@ -169,7 +169,7 @@ def test_a_rung_is_the_simplest_that_golfers_held_out_do_not_refute() -> None:
     assert chosen(off, np.sqrt(off * truth), truth) == "edges"
     assert chosen(truth, truth, truth) == "catalogue"
     assert chosen(truth, off, off) == "catalogue"
-    assert chosen(off, common, common) == "catalogue", "no better than knowing how common it is"
+    assert chosen(1 - truth, common, common) == "catalogue", "no better than knowing how common it is"
     ranks_worse = np.where(random.random(300) < 0.1, 0.5, truth)
     assert chosen(off, ranks_worse, ranks_worse) == "catalogue", "average precision is lost"
 
@@ -288,7 +288,10 @@ def test_a_calibration_changes_probabilities_and_leaves_the_edge(tmp_path: Path,
         rung="calibration", shift=0, shift_sd=0, softness=float(SOFT[FLIP]), slope=0.75, offset=1.5,
         swings=40, golfers=29,
     )  # fmt: skip
-    _saved(tmp_path, faults={"flip": seen})
+    as_it_was = FaultAdaptation(
+        rung="catalogue", shift=6, shift_sd=2, softness=9, slope=0.5, offset=1, swings=40, golfers=29
+    )
+    _saved(tmp_path, faults={"flip": seen, "overset": as_it_was})
     adaptation, catalogue = load_adaptation(tmp_path)
     assert np.array_equal(catalogue.edges(["p"]), CATALOGUE.edges(["p"]))
     assert catalogue.edge("flip").owner == CATALOGUE.owner

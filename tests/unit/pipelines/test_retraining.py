@@ -25,7 +25,7 @@ from faultml.pipelines.benchmarks.learning_curves import learning_curves
 from faultml.pipelines.benchmarks.learning_page import FIGURE_FILE, PAGE_FILE, table, write_page
 from faultml.pipelines.retraining.adapt import gather, learn
 from faultml.pipelines.retraining.coherence import ALIKE, DRIFTS, TWO, coherence
-from faultml.pipelines.retraining.covariates import MIN_ANSWERS, _Fit, learn_covariate_adaptation
+from faultml.pipelines.retraining.covariates import MIN_ANSWERS, _Fit, _too_sure, learn_covariate_adaptation
 from faultml.pipelines.retraining.cross_validation import held_out_chances, promotion_test
 from faultml.pipelines.retraining.labelled import (
     UNSURE,
@@ -150,6 +150,7 @@ def test_copied_answers_have_no_covariates(suite: Suite) -> None:
     copied = given.answered_by(np.where(np.isfinite(given.answers), (tool > 0.5) * 1.0, np.nan))
     found = learn_covariate_adaptation(CATALOGUE, MODEL, copied)
     assert not found.adaptation.moved.any() and not found.ridges.any()
+    assert _too_sure(copied, tool) and not _too_sure(given, tool)
 
 
 def test_a_coach_who_weighs_two_measures_is_learned(suite: Suite) -> None:

@@ -23,9 +23,9 @@ Written by `python -m faultml.pipelines.benchmarks.learning_curves --out docs`; 
 synthetic**: {golfers} generated golfers with {swings} swings each (seed {seed}), contact marked, measured by the model
 {version} (`{sha256}`); {draws} draws, each with its own simulated coach and its own 40 % of the golfers held out.
 Every fault of a labelled swing is answered. Losses are macro log losses over the faults, on the golfers held out,
-against what the same coach says without lapses when made to say yes or no. As in `faultml retrain`, faults are moved one
-by one where their own answers say so, and an adaptation that is not shown better on its own golfers, held out in turn, is
-not used. What spoiled labels do stands in [retraining.md](retraining.md).
+against what the same coach says without lapses when made to say yes or no. As in `faultml retrain`, faults are moved
+one by one where their own answers say so, and an adaptation that is not shown better on its own golfers, held out in
+turn, is not used. What spoiled labels do stands in [retraining.md](retraining.md).
 
 ![log loss against labelled swings, one panel a coach]({figure})
 

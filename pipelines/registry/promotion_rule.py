@@ -193,7 +193,7 @@ def compare(
         reasons = (few,) if suite.demand.decides else ()
         return Comparison(suite.name, suite.demand, count, int(used.sum()), None, None, {}, reasons)
     weights = golfer_weights(count, resamples, seed)[:, golfer]
-    folds = np.zeros(len(used), dtype=np.int64) if suite.folds is None else suite.folds
+    folds = np.zeros(len(suite.labels), dtype=np.int64) if suite.folds is None else suite.folds
     columns = [
         _gains(
             suite.labels[used, column],

@@ -44,8 +44,8 @@ _RIDGES: Final = (0.1, 0.2, 0.4)
 """Prior SD of a coefficient, in softnesses."""
 _Z: Final = 3.0
 """How many standard errors, over golfers, covariates must predict better by: for 17 faults together some .02 a look."""
-_TOO_SURE: Final = 3.0
-"""Standard errors; covariates would explain answers copied from the tool."""
+_TOO_SURE: Final = 0.4
+"""Share of answers that seem to be copied from the tool, which covariates would explain; practice, no source."""
 _FLOOR: Final = 1e-6
 _FOLDS: Final = 5
 _SPLITS: Final = 2
@@ -119,9 +119,9 @@ def _too_sure(labelled: Labelled, chances: Array) -> bool:
     known = labelled.known
     odds, yes = logit(np.clip(chances[known], _FLOOR, 1 - _FLOOR)), labelled.answers[known] == 1
     likely = expit(odds)
-    # The log likelihood less what it is expected to be is the sum of (answer - chance) * log odds.
+    # What the log likelihood is above its expectation, as a share of what copying the likelier answer would bring.
     apart = ((yes - likely) * odds).sum()
-    return bool(apart > _TOO_SURE * np.sqrt((likely * (1 - likely) * odds**2).sum()))
+    return bool(apart > _TOO_SURE * (np.minimum(likely, 1 - likely) * np.abs(odds)).sum())
 
 
 def _covariates(catalogue: Catalogue, labelled: Labelled) -> CovariateThresholds:

@@ -23,8 +23,6 @@ from faultml.report.text import count, percent, shown, shown_reading
 
 FEWEST_GOLFERS: Final = 20
 """To hold golfers out; a test holds it against `faultml.pipelines.retraining.adapt`."""
-FEW_ANSWERS: Final = 20
-"""With fewer an edge stays close to the catalogue's; as in the report of ``faultml retrain``."""
 _Z95: Final = 1.96
 
 
@@ -143,15 +141,14 @@ class LearningPart:
                 ["fault", "the catalogue's edge", "yours", "95 % sure between", "answers", "golfers"],
                 rows,
             )
-            if any(each.swings < FEW_ANSWERS for each in learned.faults.values()):
-                para(f"With fewer than {FEW_ANSWERS} answers an edge stays close to the catalogue's.", "note")
+        para("Every other edge stays the catalogue's: the answers to it do not show another.", "note")
 
 
 def edge_rows(learned: CoachAdaptation, catalogue: Catalogue, words: dict[str, str]) -> list[list[str]]:
-    """A row for each fault with an answer: name, the catalogue's edge, the coach's, its interval, answers, golfers."""
+    """A row for each fault whose edge is the coach's: name, the catalogue's edge, the coach's, its interval, answers, golfers."""
     rows = []
     for name, seen in learned.faults.items():
-        if not seen.swings or name not in catalogue.ids:
+        if seen.rung not in ("edges", "residual") or name not in catalogue.ids:
             continue
         fault = catalogue[name]
         yours, *ends = (

@@ -227,7 +227,7 @@ def test_an_adaptation_is_in_use_only_once_the_season_was_assessed_with_it(folde
 def test_edges_are_shown_in_words_and_on_the_side_where_the_page_shows_them() -> None:
     catalogue = load_catalogue()
     fault = next(fault for fault in catalogue.faults if fault.unit == "deg" and fault.sign < 0)
-    seen = FaultAdaptation(shift=2.0, shift_sd=1.0, softness=1.0, swings=30, golfers=6, coefficients={})
+    seen = FaultAdaptation(rung="edges", shift=2.0, shift_sd=1.0, softness=1.0, swings=30, golfers=6)
     learned = msgspec.convert(
         dict.fromkeys(("lapse_rate", "lapse_rate_sd", "unrelated", "swings", "golfers"), 0)
         | dict.fromkeys(("coach", "learned", "model_sha256", "edges_sha256", "labels_sha256", "why"), "x")

@@ -145,7 +145,7 @@ class LearningPart:
 
 
 def edge_rows(learned: CoachAdaptation, catalogue: Catalogue, words: dict[str, str]) -> list[list[str]]:
-    """A row for each fault whose edge is the coach's: name, the catalogue's edge, the coach's, its interval, answers, golfers."""
+    """A row for each edge of the coach's own: name, the catalogue's edge, the coach's, interval, answers, golfers."""
     rows = []
     for name, seen in learned.faults.items():
         if seen.rung not in ("edges", "residual") or name not in catalogue.ids:

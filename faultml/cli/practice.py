@@ -28,7 +28,7 @@ SEASON = click.option(
 )
 
 
-@click.group(short_help="Rehearse a drill with a sensor, or judge a recording of it.")
+@click.group(short_help="Rehearse a drill with a sensor, or judge a recording.")
 def command() -> None:
     """Follow a player's repetitions of a drill by a sensor on the lead wrist and judge them one by one.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from faultml.errors import InputError
 from faultml.report.page import render_report
 from faultml.report.source import ReportSource, read_source
 from faultml.results import FAULTS, SWINGS, ResultsWriter, read_results
+from faultml.store import open_store
 
 ROWS = 100
 
@@ -79,6 +81,16 @@ def source(season: object, source_of: Callable, coaching: Coaching) -> ReportSou
     return source_of(season, coaching)
 
 
+@pytest.fixture
+def empty_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A store in which nobody has said anything, where commands look for one."""
+    path = tmp_path / "empty" / "store.sqlite"
+    path.parent.mkdir()
+    open_store(path).close()
+    monkeypatch.setenv("FAULTML_STORE", str(path))
+    return path
+
+
 def body(page: str) -> str:
     return page[page.index("<main>") :]
 
@@ -87,7 +99,8 @@ def test_the_page_of_the_folder_is_the_page_of_the_run(
     folder: Path, source: ReportSource, coaching: Coaching
 ) -> None:
     read = read_source(read_results(folder), known_of(source.roster), coaching, TODAY)
-    assert body(render_report(read, coaching)) == body(render_report(source, coaching))
+    assert read.drawn.endswith(" UTC") and read.drawn in body(render_report(read, coaching))
+    assert body(render_report(replace(read, drawn=""), coaching)) == body(render_report(source, coaching))
 
 
 def test_the_report_command_writes_the_page(folder: Path, tmp_path: Path) -> None:
@@ -98,6 +111,7 @@ def test_the_report_command_writes_the_page(folder: Path, tmp_path: Path) -> Non
     assert "lp-02" in text and "lp-03" not in text
 
 
+@pytest.mark.usefixtures("empty_store")
 def test_the_report_command_writes_the_index_and_its_pages_or_one_page(folder: Path) -> None:
     page, pages = folder / "report.html", folder / "players"
     done = CliRunner().invoke(main, ["report", str(folder)])
@@ -130,6 +144,7 @@ def asked_today(path: Path, pain: str = "none") -> Path:
     return path
 
 
+@pytest.mark.usefixtures("empty_store")
 def test_the_card_command_asks_care_with_what_is_known_now(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -172,6 +187,7 @@ def test_a_card_is_not_for_a_day_gone_by_nor_for_nobody(folder: Path, tmp_path: 
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.usefixtures("empty_store")
 @pytest.mark.parametrize("table", ["sums_faults", "sums_closures", "players", "curves"])
 def test_a_damaged_or_missing_table_is_named(folder: Path, tmp_path: Path, table: str) -> None:
     copy = shutil.copytree(folder, tmp_path / "copy")

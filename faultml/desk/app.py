@@ -16,6 +16,7 @@ from faultml.desk.guard import SESSION, DeskGuard
 from faultml.desk.places.notes import NotesPlace
 from faultml.desk.places.player import CardPlace, PlayerPlace
 from faultml.desk.places.players import PlayersPlace
+from faultml.desk.places.practice import PracticeList, PracticePlace
 from faultml.desk.places.swing import SwingPlace, no_swings
 from faultml.desk.places.today import TodayPlace
 from faultml.desk.places.tray import TrayPlace
@@ -100,6 +101,17 @@ def add_places(desk: Desk) -> None:
         session = session_of(desk, request)
         if name := _known_player(desk, session, key):
             NotesPlace(desk, session, name).build()
+
+    @ui.page("/practice")
+    def practice(request: Request) -> None:
+        if not _says_unreadable(desk):
+            PracticeList(desk, session_of(desk, request)).build()
+
+    @ui.page("/practice/{key}")
+    def practice_of(key: str, request: Request) -> None:
+        session = session_of(desk, request)
+        if name := _known_player(desk, session, key):
+            PracticePlace(desk, session, name).build()
 
     @ui.page("/swings")
     def swings() -> None:

@@ -52,7 +52,16 @@ class Drop:
 
 def new_drop(folder: DeskFolder) -> Drop:
     """A place for files that are coming."""
-    place = folder.incoming / secrets.token_hex(6)
+    return _place(folder.incoming)
+
+
+def practice_drop(folder: DeskFolder) -> Drop:
+    """A place for a recording of practice that a page replays."""
+    return _place(folder.practice)
+
+
+def _place(within: Path) -> Drop:
+    place = within / secrets.token_hex(6)
     place.mkdir(mode=0o700)
     return Drop(place)
 

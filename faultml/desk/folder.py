@@ -89,6 +89,11 @@ class DeskFolder:
         return self.root / ".incoming"
 
     @property
+    def practice(self) -> Path:
+        """Recordings of practice that are replayed: a folder for each page that has one."""
+        return self.root / ".practice"
+
+    @property
     def jobs(self) -> Path:
         """Long work: a file for each job."""
         return self.root / ".jobs"
@@ -102,7 +107,15 @@ class DeskFolder:
             ``not-writable``.
         """
         try:
-            for folder in (self.root, self.season, self.layouts, self.coaches, self.incoming, self.jobs):
+            for folder in (
+                self.root,
+                self.season,
+                self.layouts,
+                self.coaches,
+                self.incoming,
+                self.practice,
+                self.jobs,
+            ):
                 folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         except OSError as error:
             raise InputError(

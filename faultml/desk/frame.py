@@ -18,6 +18,7 @@ PLACES: Final = {
     "Players": "/players",
     "Swings": "/swings",
     "Verdicts": "/verdicts",
+    "Practice": "/practice",
 }
 """The places in the order of the day, with their addresses."""
 

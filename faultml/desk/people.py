@@ -81,7 +81,7 @@ class People:
         self._results: Results = results
         self.recorded: frozenset[str] = frozenset(desk.season.players)
         self.coaching: Coaching = desk.coaching
-        self.known: Known = known_with_store(_here(desk, results), self.recorded, self.today, desk.store)
+        self.known: Known = known_now(desk, self.today)
         plans = read_plans(results.players, results.drills)
         self.plans: Mapping[str, PlayerPlan] = {
             plan.player: plan_now(plan, self.known.body(plan.player), self.coaching, self.today)
@@ -204,6 +204,13 @@ class People:
             if len(found) and found["verdict"].iloc[-1] in ("no-change", "worse"):
                 return [Reason("unmoved", f"given but not moving: {name}, since {latest['since']}")]
         return []
+
+
+def known_now(desk: Desk, today: date) -> Known:
+    """What roster and store say of everybody at this moment; the season was classified."""
+    results = desk.season.results
+    assert results is not None, "the season was classified"
+    return known_with_store(_here(desk, results), frozenset(desk.season.players), today, desk.store)
 
 
 def _here(desk: Desk, results: Results) -> dict[str, Any]:

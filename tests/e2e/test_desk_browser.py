@@ -22,7 +22,7 @@ from faultml.synthetic.tables import draw_roster
 from faultml.synthetic.write import write_synthetic
 
 WAIT_MS = 60_000
-PLACES = ("/", "/tray", "/players", "/swings", "/verdicts", "player", "notes", "landmark")
+PLACES = ("/", "/tray", "/players", "/swings", "/verdicts", "/practice", "player", "notes", "landmark")
 FOCUSED = """() => {
   const focused = document.activeElement;
   return (focused.innerText || focused.getAttribute('aria-label') || focused.tagName).trim();

@@ -2,31 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import date
-from typing import Final
-
 from nicegui import ui
 
-from faultml.care.rules import Question, load_care
-from faultml.care.statements import About, Statement, latest_day
 from faultml.coaching.giving import Giving
 from faultml.coaching.records import PlayerDrill
 from faultml.desk.desk import Desk
 from faultml.desk.people import People
 from faultml.desk.places.hurts import HurtsDialog
+from faultml.desk.places.questions import CareQuestions
 from faultml.desk.plain_words import error_words, without_commands
 from faultml.desk.sessions import Session
 from faultml.desk.words import Words, heading, para
 from faultml.errors import FaultmlError
-
-_ABOUT: Final[dict[Question, About]] = {
-    "ask-level": "experienced",
-    "ask-ulnar-history": "ulnar_history",
-    "ask-thumb-history": "thumb_history",
-    "ask-elbow-history": "elbow_history",
-    "ask-nerve-history": "nerve_history",
-    "ask-hamate-history": "hamate_history",
-}
 
 
 class DrillForm:
@@ -39,7 +26,7 @@ class DrillForm:
         self._desk = desk
         self._session = session
         self._player = player
-        self._hurts = hurts
+        self._questions = CareQuestions(desk, player, hurts, self._give)
         self._drills = drills
         with ui.element("div").classes("card"):
             heading(2, "Give a drill")
@@ -80,42 +67,13 @@ class DrillForm:
                 para(f"Not given: {wrong}.", "said")
             elif answer.ask:
                 asked = [code for code in answer.ask if not (self._asked.value and code == "ask-pain")]
-                self._ask(asked[0], len(asked))
+                left = f"ask {len(asked)} things. First:" if len(asked) > 1 else "ask:"
+                self._questions.ask(asked[0], f"Before it is given, {left}")
             elif people.paused(self._player):
                 paused_words(self._session, self._player)
             else:
                 # Of a player's health nothing is said here: this page may be shown.
                 para("Not given: this drill is not for this player. Choose another one.", "said")
-
-    def _ask(self, code: Question, left: int) -> None:
-        """The first question that stands before the drill; its answer gives the drill, or asks the next one."""
-        para(
-            "Before it is given, ask:" if left == 1 else f"Before it is given, ask {left} things. First:",
-            "note",
-        )
-        para(without_commands(load_care().questions[code]), "lead").mark("ask")
-        with ui.element("div").classes("bar"):
-            if code == "ask-pain":
-                ui.button("Nothing hurts", on_click=lambda: self._say("none"))
-                ui.button("Hurts", on_click=lambda: self._hurts.press(self._player)).props("outline")
-            elif code == "ask-age":
-                year = ui.number("Year of birth", min=1900, max=date.today().year, precision=0)
-                ui.button("Keep", on_click=lambda: self._say("birth_year", str(int(year.value or 0))))
-            else:
-                about = _ABOUT[code]
-                ui.button("Yes", on_click=lambda: self._say(about, "yes")).props("outline")
-                ui.button("No", on_click=lambda: self._say(about, "no")).props("outline")
-
-    def _say(self, about: About, value: str = "") -> None:
-        people = People(self._desk)
-        by = self._desk.remembered.coach
-        said = Statement(self._player, about, latest_day(about, people.today), value, by)
-        try:
-            people.say(said)
-        except FaultmlError as error:
-            ui.notify(f"Not kept: {error_words(error)}", type="negative")
-            return
-        self._give()
 
 
 def paused_words(session: Session, player: str) -> None:

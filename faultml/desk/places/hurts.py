@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from nicegui import ui
 
 from faultml.care.statements import Statement, latest_day
@@ -14,10 +16,26 @@ from faultml.report.text import shown
 
 
 class HurtsDialog:
-    """The question that follows the press; made once on a page."""
+    """The question that follows the press; made once on a page.
 
-    def __init__(self, desk: Desk) -> None:
+    Parameters
+    ----------
+    hold, take_back
+        What the press does, and what takes it back, with the player and in whose name, where a page has more to stop
+        than drills and knows whose name is under the press; by default every drill is held, and what stood before
+        holds again.
+    """
+
+    def __init__(
+        self,
+        desk: Desk,
+        hold: Callable[[str, str], None] | None = None,
+        take_back: Callable[[str, str], None] | None = None,
+    ) -> None:
         self._desk = desk
+        self._hold = hold or (lambda player, by: People(desk).hurts(player, by))
+        self._has_name = take_back is not None
+        self._undo = take_back or (lambda player, by: People(desk).mistaken(player, by))
         self._player = ""
         with ui.dialog() as self._dialog, ui.card():
             heading(2, "Every drill is held")
@@ -36,7 +54,7 @@ class HurtsDialog:
     def press(self, player: str) -> None:
         """Hold first, ask afterwards."""
         try:
-            People(self._desk).hurts(player, self._desk.remembered.coach)
+            self._hold(player, self._desk.remembered.coach)
         except FaultmlError as error:
             ui.notify(f"Not held: {error_words(error)}", type="negative", timeout=0, close_button="Close")
             return
@@ -46,12 +64,12 @@ class HurtsDialog:
             f"Every drill of {shown(player)} is held as of now, on every page and for every program."
         )
         # It is taken back by the same name only, so there has to be one.
-        self._mistake.set_visibility(bool(self._desk.remembered.coach))
+        self._mistake.set_visibility(self._has_name or bool(self._desk.remembered.coach))
         self._dialog.open()
 
     def _take_back(self) -> None:
         try:
-            People(self._desk).mistaken(self._player, self._desk.remembered.coach)
+            self._undo(self._player, self._desk.remembered.coach)
         except FaultmlError as error:
             ui.notify(f"Not taken back: {error_words(error)}", type="negative")
             return

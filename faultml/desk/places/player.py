@@ -45,6 +45,7 @@ class PlayerPlace:
                 ui.button("Hurts", on_click=lambda: self._hurts.press(self._player))
                 for words, address in (
                     ("Swings", "swing"),
+                    ("Practice", "practice"),
                     ("Card to print", "card"),
                     ("Coach's notes", "notes"),
                 ):

@@ -216,7 +216,7 @@ class Engine:
                 out.append(StationReached(t_s=movement.times_s[-1], station=station))
         if not home:
             return out + self._end_after(movement, placed)
-        at_ball = placed.get("ball") is stop
+        at_ball = movement.here(placed) == "ball"
         if at_ball and rehearsal.stops[-1] == "ball":
             self._waits_home = True
             return out
@@ -227,8 +227,7 @@ class Engine:
     def _end_after(self, movement: Movement, placed: dict[Station, Stop]) -> list[AnyEvent]:
         """A stop that is no station ends a repetition which is complete and has come back."""
         last = placed.get(movement.stations[-1])
-        stop = movement.stops[-1]
-        if last is None or stop in placed.values() or not movement.has_returned(last.last):
+        if last is None or movement.here(placed) or not movement.has_returned(last.last):
             return []
         return self._end(movement, standing=True)
 
@@ -323,9 +322,11 @@ class Engine:
         out: list[AnyEvent] = [*self._care(movement, motion)]
         window = self._window
         placed = movement.placed() if self._may_cue(movement, motion) else {}
-        here = next((station for station, stop in placed.items() if stop is movement.stops[-1]), None)
-        cued = here in self._live_stops and (
-            self._cue.is_on or movement.leads_to(here, movement.stops[-1], placed)
+        here = movement.here(placed)
+        cued = (
+            here is not None
+            and here in self._live_stops
+            and (self._cue.is_on or movement.leads_to(here, movement.stops[-1], placed))
         )
         if window is None or not cued:
             return [*out, *self._cue.off(motion.t_s, "moved-on")]

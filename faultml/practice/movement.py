@@ -20,7 +20,10 @@ Angles = tuple[float, float, float]
 
 _SMALL_DEG: Final = 12.0
 _BACK_DEG: Final = 10.0
+_RISES_DEG: Final = 5.0
 _EVERY: Final = 4
+_ONE_STOP: Final = 8
+"""Stops no more frames apart are one."""
 _SETTLED: Final = 0.5
 """A stop's angles are those of the later half of what has been seen of it."""
 
@@ -42,7 +45,7 @@ class Movement:
     peak
         Its highest speed, deg/s, and when.
     crept
-        Whether the stop that has just begun takes the place of the one before, which was a slow passage.
+        Whether the stop that has begun last goes on from the one before: slow passages lie about a stop.
     """
 
     setup_deg: Angles
@@ -101,19 +104,17 @@ class Movement:
         if not motion.still:
             self.open_from = None
             return False
-        began, self.crept = self.open_from is None, False
+        began = self.open_from is None
         needed = round(self.rules.stops.stop_s / self.rules.stream.frame_s)
         if self.open_from is None:
             self.open_from = max(0, len(self.frames) - needed)
         stop = self._stop(self.open_from)
         if not began and math.dist(_known(stop.d_deg), _known(d_deg)) > self.rules.stops.split_deg:
             # Creeping on: what is here now is another place than where the stop began.
-            self.crept = stop.end_s - stop.start_s < 2 * self.rules.stops.stop_s
-            if self.crept:
-                self.stops.pop()
             self.open_from = max(0, len(self.frames) - needed)
             began, stop = True, self._stop(self.open_from)
         if began:
+            self.crept = bool(self.stops) and stop.first - self.stops[-1].last <= _ONE_STOP
             self.stops.append(stop)
         else:
             self.stops[-1] = stop
@@ -137,8 +138,51 @@ class Movement:
 
     def placed(self) -> dict[Station, Stop]:
         """The stations that the stops so far are recognised as."""
-        found = assign(self.stops, self.stations, self.judged, self.rules.stations)
-        return {station: self.stops[at] for station, at in found.items()}
+        stops = [max(group, key=lambda each: each.last - each.first) for group in self._groups()]
+        found = assign(stops, self.stations, self.judged, self.rules.stations)
+        placed = {station: stops[at] for station, at in found.items()}
+        if self.passes_ball:
+            placed.pop("ball", None)
+            passed = self._lowest()
+            if passed is not None:
+                placed["ball"] = passed
+        return placed
+
+    def here(self, placed: dict[Station, Stop]) -> Station | None:
+        """The station at which the last stop is."""
+        last = self._groups()[-1] if self.stops else []
+        return next((station for station, stop in placed.items() if stop in last), None)
+
+    def _groups(self) -> list[list[Stop]]:
+        """Stops that go on from one another are one stop: its approach, the stop itself and its end."""
+        groups: list[list[Stop]] = []
+        for stop in self.stops:
+            if groups and stop.first - groups[-1][-1].last <= _ONE_STOP:
+                groups[-1].append(stop)
+            else:
+                groups.append([stop])
+        return groups
+
+    @property
+    def passes_ball(self) -> bool:
+        """Whether the drill goes on behind the ball: a stop a little past it looks like one at it, on the wrist
+        alone.
+        """
+        return "ball" in self.stations[:-1]
+
+    def _lowest(self) -> Stop | None:
+        """The moment at the ball by the forearm's elevation: its lowest after its highest, before it rises again."""
+        if len(self.frames) < 2 or any(math.isnan(each) for each in self.elevations_deg):
+            return None
+        at = highest = max(range(len(self.frames)), key=lambda each: self.elevations_deg[each])
+        for later in range(highest, len(self.frames)):
+            if self.elevations_deg[later] < self.elevations_deg[at]:
+                at = later
+            elif self.elevations_deg[later] > self.elevations_deg[at] + _RISES_DEG:
+                return Stop(
+                    self.times_s[at], self.times_s[at], at, at, self.frames[at], self.elevations_deg[at]
+                )
+        return None
 
     def is_home(self, stop: Stop) -> bool:
         """Whether a stop is back at the setup."""
@@ -173,7 +217,11 @@ class Movement:
 
         Who regrips, walks off or puts the club down can stop at what looks like a station.
         """
-        before = self.stations[: self.stations.index(station)]
+        before = [
+            each
+            for each in self.stations[: self.stations.index(station)]
+            if each != "ball" or not self.passes_ball
+        ]
         if self.turns(stop.first + 1) > self.rules.repetition.max_turns:
             return False
         return all(each in placed or self.passed(each, stop.first) for each in before)

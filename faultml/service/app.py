@@ -15,6 +15,7 @@ from faultml.service import (
     care_routes,
     label_routes,
     plan_routes,
+    practice_routes,
     problems,
     season_routes,
     swing_routes,
@@ -59,7 +60,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.service = Service(settings)
     routers = [
         health, swing_routes.router, season_routes.router, book_routes.router, care_routes.router, plan_routes.router,
-        label_routes.router,
+        label_routes.router, practice_routes.router,
     ]  # fmt: skip
     if app.state.service.metrics is not None:
         routers.append(figures)

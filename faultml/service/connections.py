@@ -38,7 +38,7 @@ Three turns pass until a protocol hears of a connection that was accepted, and o
 """
 _MIN_CONNECTIONS: Final = 16
 
-Phase = Literal["head", "request", "drain", "idle"]
+Phase = Literal["head", "request", "drain", "idle", "socket"]
 
 
 def max_connections(limits: Limits) -> int:
@@ -109,7 +109,7 @@ class GuardedProtocol(H11Protocol):
     ----------
     phase
         What it waits for: a request's ``head``, its own answer to a ``request``, the end (``drain``) of a body that
-        nobody reads any more, or nothing (``idle``).
+        nobody reads any more, or nothing (``idle``); a ``socket`` has become a WebSocket, which bounds itself.
     since, heard_at
         When the phase began, and when the last bytes came, on the loop's clock.
     """
@@ -147,6 +147,22 @@ class GuardedProtocol(H11Protocol):
         self.heard_at = self.loop.time()
         super().data_received(data)
         self._update()
+
+    def handle_websocket_upgrade(self, event: h11.Request) -> None:
+        """Hand the connection over to a WebSocket; it goes on being counted until it is closed."""
+        self.phase = "socket"
+        if self._deadline is not None:
+            self._deadline.cancel()
+            self._deadline = None
+        super().handle_websocket_upgrade(event)
+        taken = self.transport.get_protocol()
+        ended = taken.connection_lost
+
+        def lost(exc: Exception | None) -> None:
+            ended(exc)
+            self._all.remove(self)
+
+        taken.connection_lost = lost  # type: ignore[method-assign]
 
     def on_response_complete(self) -> None:
         """Wait for what comes after an answer."""
@@ -203,7 +219,7 @@ class GuardedProtocol(H11Protocol):
             self.transport.write(self.conn.send(event) or b"")
 
     def _update(self) -> None:
-        if self.transport.is_closing():
+        if self.transport.is_closing() or self.phase == "socket":
             return
         if self.cycle is not None and not self.cycle.response_complete:
             self._enter("request")

@@ -31,6 +31,8 @@ OPEN_PATHS: Final = ("/healthz", "/readyz")
 CLIENT_LEFT: Final = 499
 """What the log says of a request whose client left before its body had arrived."""
 
+_POLICY_VIOLATION: Final = 1008
+_BROKEN: Final = 1011
 _NEWEST: Final = 0.1
 """Weight of the newest request in the mean of how long requests take."""
 
@@ -62,6 +64,8 @@ class RequestGuard:
         if scope["type"] != "http":
             if scope["type"] == "lifespan":
                 await self._app(scope, receive, send)
+            elif scope["type"] == "websocket":
+                await self._websocket(scope, receive, send)
             return
         method = scope["method"]
         # HEAD is answered as GET; the server, which keeps the scope it made, leaves the body out.
@@ -92,6 +96,22 @@ class RequestGuard:
             if self._service.metrics is not None:
                 self._service.metrics.count(method, route, status, spent_s)
             write(Event("request", method, route, status, round(1000 * spent_s, 1), name))
+
+    async def _websocket(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a WebSocket through where a request that changes something would be, or refuse it before it is taken."""
+        scope = {**scope, "method": "WEBSOCKET", TOKEN: None}
+        try:
+            with self._let_in(scope):
+                await self._app(scope, receive, send)
+        except Refusal:
+            await send({"type": "websocket.close", "code": _POLICY_VIOLATION})
+        except Exception as error:
+            write(failure(error), logging.ERROR)
+            await send({"type": "websocket.close", "code": _BROKEN})
+        finally:
+            token: Token | None = scope[TOKEN]
+            route = getattr(scope.get("route"), "path", "-")
+            write(Event("request", "WEBSOCKET", route, 101, 0.0, token.name if token else ANONYMOUS))
 
     @contextmanager
     def _let_in(self, scope: Scope) -> Iterator[None]:

@@ -8,6 +8,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from faultml.errors import InputError
+from faultml.practice.wire import MAX_BYTES
 from faultml.service.connections import ACCEPTED_AT_ONCE, MAX_IDLE_S, Connections
 
 _GRACE_S = 10
@@ -58,7 +59,8 @@ def server(app: FastAPI) -> uvicorn.Server:
             server_header=False,
             log_level="warning",
             proxy_headers=False,
-            ws="none",
+            ws="websockets-sansio",
+            ws_max_size=MAX_BYTES,
             # Not uvloop where it happens to be installed: it accepts without end before a protocol hears of it.
             loop="asyncio",
             http=connections.protocol,  # type: ignore[arg-type]

@@ -14,8 +14,8 @@ from faultml.faults.catalogue import load_catalogue
 from faultml.recordings.write import write_season
 from faultml.synthetic.season import Recipe, draw_season
 
-HEADER = "player,session,swing,t_s,flexion_deg,ulnar_deg,pronation_deg,impact_s,"
-HEADER += "mounting_sd_deg,declared_rate_hz,hand,club,shot,context"
+HEADER = "player,session,swing,t_s,flexion_deg,ulnar_deg,pronation_deg,impact_s,impact_sd_s,"
+HEADER += "mounting_sd_deg,declared_rate_hz,hand,club,shot,context,impact_from"
 
 
 @pytest.fixture(scope="module")

@@ -286,3 +286,20 @@ def test_every_drill_has_stations_or_says_why_not(drill):
     needed = needed_stops(drill.window, rehearsal)
     assert needed
     assert set(live_stops(drill.window, rehearsal)) <= set(needed)
+
+
+def test_a_ball_that_is_passed_is_judged_by_the_forearms_elevation_alone():
+    """A stop a little past the ball looks like one at it: without the elevation only what is certain is said."""
+    path = Path(noise_deg=0.1).hold(1)
+    for flexion in (-14.0, 6.0):
+        path.to((3, -18, 29), 1.0).hold(0.6).to((flexion, 3, -6), 0.9).to((2, 3, -30), 0.8).hold(0.6)
+        path.to((0, 0, 0), 1.2).hold(1)
+    samples = path.samples()
+    found = of(run(Engine(target("stick_past_the_hip")), samples), Repetition)
+    assert [each.verdict for each in found] == ["not-judged", "inside"]
+    raised = []
+    for sample in samples:
+        roll = abs(sample.pronation_deg + 6.0)
+        raised.append(sample._replace(elevation_deg=-62.0 + min(roll, 30.0)))
+    found = of(run(Engine(target("stick_past_the_hip")), raised), Repetition)
+    assert [each.verdict for each in found] == ["outside", "inside"]

@@ -82,6 +82,8 @@ class Rehearsal(Record, frozen=True):
         A repetition leads at least so far from the setup, degrees of all angles together.
     adds
         What a player does beside the drill's steps, so that a sensor can follow; "" where the steps are enough.
+    unproven
+        Whether too many verdicts on it were wrong in tests: its repetitions are followed and counted, and not judged.
     why_alone
         Why no sensor judges it; the drill's check is then how the player does.
     """
@@ -90,6 +92,7 @@ class Rehearsal(Record, frozen=True):
     again_from: Station | Literal[""] = ""
     min_move_deg: Positive = 12.0
     adds: str = ""
+    unproven: bool = False
     why_alone: str = ""
 
     @property
@@ -162,5 +165,8 @@ def stations_words(window: AnyWindow, rehearsal: Rehearsal) -> str:
         return f"none: the check above is yours alone. {rehearsal.why_alone}"
     places = load_places()
     stops = ", ".join(places[each].words for each in rehearsal.stations)
-    judged = " and ".join(places[each].words for each in needed_stops(window, rehearsal))
+    if rehearsal.unproven:
+        judged = "the check above alone, because a sensor was wrong too often in tests"
+    else:
+        judged = " and ".join(places[each].words for each in needed_stops(window, rehearsal))
     return f"stops of 0.3 s or more in this order: {stops}; judged by {judged}. {rehearsal.adds}".strip()

@@ -23,6 +23,7 @@ NotJudged = Literal[
     "no-window",
     "no-channel",
     "no-full-swing",
+    "unproven",
 ]
 """Why a repetition has no verdict; "" where it has one."""
 

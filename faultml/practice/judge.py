@@ -114,7 +114,7 @@ class Target:
 
     def live(self, rules: CueRules) -> tuple[Station, ...]:
         """The stops at which a live cue may sound; none where the sensor's doubt is too large for the window."""
-        if self.doubt_deg(rules) > rules.doubt_share * self.width_deg():
+        if self.drill.rehearsal.unproven or self.doubt_deg(rules) > rules.doubt_share * self.width_deg():
             return ()
         return live_stops(self.window, self.drill.rehearsal)
 
@@ -181,6 +181,8 @@ def judge(
         How far the wrist moves within a stop at most.
     """
     window = placed.window
+    if target.drill.rehearsal.unproven:
+        return Judged(float("nan"), "unproven")
     if not placed.usable or not isinstance(window, Window):
         return Judged(float("nan"), "no-window")
     if np.isnan(d_deg[:, CHANNELS.index(window.channel)]).any():

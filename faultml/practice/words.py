@@ -15,6 +15,7 @@ WHY: Final[dict[NotJudged, str]] = {
     "no-window": "no window inside the limits of care from this setup",
     "no-channel": "the recorder has no forearm rotation",
     "no-full-swing": "neither a rehearsal nor a full swing",
+    "unproven": "in tests a sensor was wrong too often about this drill; use its own check",
 }
 
 TROUBLES: Final[dict[TroubleCode, str]] = {

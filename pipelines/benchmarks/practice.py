@@ -16,6 +16,7 @@ from typing import Final, Literal
 
 import click
 import numpy as np
+from msgspec import structs
 
 from faultml.care.rules import Setup
 from faultml.coaching.book import load_book
@@ -42,8 +43,9 @@ def judged_drills() -> list[str]:
 
 
 def book_target(drill_id: str, setup_deg: np.ndarray) -> Target:
-    """A drill on a golfer of whom the usual setup alone is known, in the window of the book."""
+    """A drill on a golfer of whom the usual setup alone is known, in the window of the book; unproven ones too."""
     drill = load_book()[drill_id]
+    drill = structs.replace(drill, rehearsal=structs.replace(drill.rehearsal, unproven=False))
     window = drill.window
     assert isinstance(window, Window) and not isinstance(window, SpreadWindow)
     flexion, ulnar, pronation = map(float, setup_deg)

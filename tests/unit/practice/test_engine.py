@@ -70,6 +70,13 @@ def test_the_cue_is_off_at_the_bound():
     assert cues[1].t_s - cues[0].t_s < 1.5
 
 
+def test_a_drill_on_which_a_sensor_was_often_wrong_is_followed_and_not_judged():
+    engine = Engine(target("coin_in_the_heel"))
+    events = run(engine, one(Path().hold(1), 28.0).samples())
+    assert [(each.verdict, each.why) for each in of(events, Repetition)] == [("not-judged", "unproven")]
+    assert not engine.has_live_cue and not of(events, CueOn)
+
+
 def test_quiet_where_the_session_says_so():
     engine = Engine(target(TOP))
     engine.live = False
@@ -108,8 +115,8 @@ def test_a_setup_off_the_usual_one_is_asked_for_again_and_not_judged():
 def test_a_repetition_without_a_stop_at_the_top_is_not_judged_by_a_guess():
     path = Path().hold(1).to((28, -28, 45), 1.0).to((5, 3, -6), 0.8).to((0, 0, 0), 0.6).hold(1)
     samples = path.samples()
-    found = of(run(Engine(target("grip_end_to_the_line")), samples), Repetition)
-    assert all(each.verdict == "not-judged" for each in found)
+    found = of(run(Engine(target("halfway_down_stop")), samples), Repetition)
+    assert all(each.verdict == "not-judged" and each.why != "unproven" for each in found)
 
 
 def test_a_bound_that_the_whole_movement_kept_is_kept():

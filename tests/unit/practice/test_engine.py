@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
+from msgspec import structs
 from practice_fakes import SETUP_DEG, Path, of, run, target
 
 from faultml.coaching.book import load_book
@@ -115,8 +117,10 @@ def test_a_setup_off_the_usual_one_is_asked_for_again_and_not_judged():
 def test_a_repetition_without_a_stop_at_the_top_is_not_judged_by_a_guess():
     path = Path().hold(1).to((28, -28, 45), 1.0).to((5, 3, -6), 0.8).to((0, 0, 0), 0.6).hold(1)
     samples = path.samples()
-    found = of(run(Engine(target("halfway_down_stop")), samples), Repetition)
-    assert all(each.verdict == "not-judged" and each.why != "unproven" for each in found)
+    drill = target("grip_end_to_the_line").drill
+    proven = structs.replace(drill, rehearsal=structs.replace(drill.rehearsal, unproven=False))
+    found = of(run(Engine(replace(target("grip_end_to_the_line"), drill=proven)), samples), Repetition)
+    assert all(each.verdict == "not-judged" for each in found)
 
 
 def test_a_bound_that_the_whole_movement_kept_is_kept():

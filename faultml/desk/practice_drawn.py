@@ -18,6 +18,8 @@ from faultml.svg import padded_range, ticks_of
 
 SPAN_S: Final = 12.0
 _STEP_S: Final = 0.035
+_NAMED_S: Final = 3.2
+"""Room for the name of the window's line, beside it."""
 _AXIS: Final = Axis(-SPAN_S, 0, (Tick(-12, "12 s ago"), Tick(-8, "8 s"), Tick(-4, "4 s"), Tick(0, "now")))
 _FROM: Final = {"top": "your usual top", "impact": "your usual ball", "lowest": "your usual full hinge"}
 
@@ -57,7 +59,7 @@ class Trace:
         lo, hi = self._ends
         ticks = tuple(Tick(at, degrees(at)) for at in ticks_of(lo, hi, 20 if hi - lo < 110 else 40))
         panel = Panel(
-            f"{CHANNEL_NAMES[channel]}, from your setup",
+            CHANNEL_NAMES[channel],
             _AXIS,
             Axis(lo, hi, ticks, *CHANNEL_ENDS[channel]),
             (Line(t_s, y_deg, "straight", strong=True),),
@@ -78,7 +80,7 @@ class Trace:
             # Met on the right side of either, so what is drawn is the one that is further out.
             bound = (max if window.side == "below" else min)(bound, window.guard_deg)
         outward = 1 if window.side == "below" else -1
-        return (Edge((-SPAN_S, 0.0), bound, outward, f"window {degrees(bound)}", "window"),)
+        return (Edge((_NAMED_S - SPAN_S, 0.0), bound, outward, f"window {degrees(bound)}", "window"),)
 
     def window_words(self) -> str:
         """What the line of the window means."""
@@ -87,4 +89,4 @@ class Trace:
         where = f"{verb} on the {CHANNEL_ENDS[window.channel][window.side == 'above']} side of the line"
         if window.reference in _FROM:
             return f"{where}. It is drawn from {_FROM[window.reference]}; each repetition is judged from its own."
-        return f"{where}."
+        return f"{where}, which is drawn from your setup."

@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
 from browser import RunningDesk, axe_script, browser, running_desk
+from practice_fakes import Path as Motion
+from practice_fakes import write_recording
 
+from faultml.coaching.giving import Giving
+from faultml.desk.desk import Desk
+from faultml.desk.folder import DeskFolder
+from faultml.desk.people import People
 from faultml.faults.catalogue import load_catalogue
 from faultml.labels.landmarks import all_moved
 from faultml.labels.verdict import verdicts
+from faultml.practice.of_results import target_of_results
 from faultml.season import classify_season
 from faultml.store import open_store
 from faultml.synthetic.recipe import Recipe
@@ -326,3 +334,51 @@ def test_a_video_is_played_in_the_page_and_sent_nowhere(page: Any, folder: Path,
         page.keyboard.press(".")
         page.wait_for_function("() => document.querySelector('video').currentTime > 0")
         assert "POST" not in sent and not list((folder / ".incoming").iterdir())
+
+
+def ready_to_practise(folder: Path) -> tuple[str, Path]:
+    """A player who has a drill, and a recording of one repetition far outside of its window."""
+    desk = Desk(DeskFolder(folder))
+    player = desk.season.players[1]
+    names = "player,hand,level,under_16,pain,ulnar_history,thumb_history,elbow_history,nerve_history,hamate_history"
+    (folder / "season" / "roster.csv").write_text(f"{names}\n{player},right,club,no,none,no,no,no,no,no\n")
+    people = People(desk)
+    drill, today = people.coaching.book["two_stops_to_the_top"], date.today().isoformat()
+    cells = {"player": player, "drill": drill.id, "fault": "flexed_top", "hurts": "none", "since": today}
+    assert isinstance(people.give(cells), Giving)
+    setup_deg = target_of_results(desk.season.results, player, drill, people.coaching).usual_setup_deg
+    path = Motion(setup_deg=setup_deg).hold(1).station("hip_back", hold_s=0.4)
+    path.station("top", flexion=30.0, hold_s=1.5).to((0, 0, 0)).hold(3)
+    desk.store.close()
+    return player, write_recording(path.samples(), folder.parent / "tuesday.csv", player)
+
+
+def test_a_set_is_practised_and_its_page_is_accessible(page: Any, folder: Path) -> None:
+    player, recording = ready_to_practise(folder)
+    script = axe_script()
+    with running_desk(folder) as desk:
+        opened(page, desk, "/practice")
+        page.get_by_role("link", name=player).click()
+        page.get_by_role("button", name="Begin a set").wait_for()
+        page.locator("input[type=file]").set_input_files(str(recording))
+        page.get_by_text("To be replayed").wait_for()
+        page.get_by_role("button", name="Begin a set").click()
+        page.locator("p.word", has_text="IN OR OUT?").wait_for()
+        page.evaluate("() => document.activeElement.blur()")
+        page.keyboard.press("o")
+        page.get_by_text("As you said.").wait_for()
+        page.evaluate("() => window.practiceSound.cue('above')")
+        assert page.evaluate("() => document.body.dataset.sound") == "above"
+        page.evaluate("() => window.practiceSound.off()")
+        page.get_by_role("checkbox", name="Large type").click()
+        page.evaluate(script)
+        found = page.evaluate("() => axe.run(document, {resultTypes: ['violations']})")
+        assert [
+            f"{each['id']}: {node['html'][:150]}"
+            for each in found["violations"]
+            if each["impact"] in ("serious", "critical")
+            for node in each["nodes"]
+        ] == []
+        for viewport in (NARROW, {"width": 640, "height": 450}):
+            page.set_viewport_size(viewport)
+            assert page.evaluate("() => document.documentElement.scrollWidth") <= viewport["width"]

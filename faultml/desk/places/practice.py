@@ -265,6 +265,7 @@ class PracticePlace:
     def _tick(self) -> None:
         if self._practising is not None:
             self._practising.tick()
+            self._before.set_visibility(not self._practising.session.in_set)
         self._board.draw()
 
     def _changed(self) -> None:
@@ -313,7 +314,10 @@ class PracticePlace:
                 return
             due = self._next_check
             if due and due > today:
-                para(f"The next check is wanted from {due} on.", "note")
+                para(
+                    f"It is due from {due} on: before any set of that day, with no cue and no result.", "note"
+                )
+                return
             para(
                 f"Today it may be made: before any set, {self._drill.retest.of} full swings with no cue and no result. "
                 "Record them as a session of play and drop the files on the Tray."

@@ -51,7 +51,9 @@ class SetBoard:
                 self._says = para("", "lead says")
             with ui.element("div").classes("margin").props('role="img"') as self._bar:
                 self._out, self._in = ui.element("div"), ui.element("div")
-            Words("p", "◂ inside    the bound    outside ▸").classes("note margin-words")
+            with ui.element("div").classes("note margin-words"):
+                Words("span", "◂ inside")
+                Words("span", "outside ▸")
             with ui.element("div").classes("bar no-print"):
                 self._in_button = ui.button("In", on_click=lambda: self._say(True))
                 self._out_button = ui.button("Out", on_click=lambda: self._say(False))

@@ -265,7 +265,6 @@ class PracticePlace:
     def _tick(self) -> None:
         if self._practising is not None:
             self._practising.tick()
-            self._before.set_visibility(not self._practising.session.in_set)
         self._board.draw()
 
     def _changed(self) -> None:

@@ -71,7 +71,7 @@ def _import(folder: DeskFolder, work: ImportWork) -> list[str]:
         roster=folder.roster if layout.worn.hand == "roster" else None,
         alignment=alignment_of(layout, layout_path),
         cut=cutter(layout),
-        left_out=read_forgotten(folder.store),
+        left_out=read_forgotten(folder.store) if folder.store.exists() else None,
         on_file=lambda number, total: _report(Progress(number, total)),
     )
     # The season has one roster, beside its imports.

@@ -141,7 +141,8 @@ class LearningPart:
                 ["fault", "the catalogue's edge", "yours", "95 % sure between", "answers", "golfers"],
                 rows,
             )
-        para("Every other edge stays the catalogue's: the answers to it do not show another.", "note")
+        other = "Every other edge stays" if rows else "Every edge stays"
+        para(f"{other} the catalogue's: the answers to it do not show another.", "note")
 
 
 def edge_rows(learned: CoachAdaptation, catalogue: Catalogue, words: dict[str, str]) -> list[list[str]]:

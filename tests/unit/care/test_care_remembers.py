@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import date, timedelta
 from pathlib import Path
@@ -91,7 +92,7 @@ def test_forgetting_and_taking_in_again_lifts_no_pain(store: Store, roster: Path
     again = body(roster, text, store, 1)
     asked = care_check(FREE, again, DAY + timedelta(days=1))
     assert (asked.verdict, asked.ask) == ("show", ("ask-pain",)) and again.histories == {}
-    assert statements(store) == [] and b"numb" not in store.path.read_bytes()
+    assert statements(store) == [] and not re.search(rb"numb(?!er)", store.path.read_bytes())
     add_statements(store, [Statement("p1", "none", DAY + timedelta(days=1))], DAY + timedelta(days=1))
     assert care_check(FREE, body(roster, text, store, 1), DAY + timedelta(days=1)).verdict == "give"
     # What the roster says against a drill counts at once.

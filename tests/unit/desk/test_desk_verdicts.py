@@ -186,11 +186,18 @@ def test_what_was_learned_is_shown_adopted_and_rolled_back(
         assert (learned.coach, desk.remembered.used) == ("ann", ())
         await user.should_see("Learned from ann", retries=40)
         kept, _ = load_adaptation(desk.folder.coaches / learned.folder)
-        rows = learning.edge_rows(kept, desk.season.own_catalogue, desk.coaching.words)
+        # So few answers move nothing, and the page says that every edge stays.
+        assert not learning.edge_rows(kept, desk.season.own_catalogue, desk.coaching.words)
+        await user.should_see("Every edge stays the catalogue's")
         known = {name for name, seen in kept.faults.items() if seen.swings}
-        assert {row[0] for row in rows} == {desk.coaching.words[name] for name in known} and rows
-        await user.should_see("95 % sure between")
-        await user.should_see(rows[0][1])
+        moved = {
+            name: msgspec.structs.replace(kept.faults[name], rung="edges", shift=4.0)
+            for name in sorted(known)[:2]
+        }
+        kept = msgspec.structs.replace(kept, faults=kept.faults | moved)
+        rows = learning.edge_rows(kept, desk.season.own_catalogue, desk.coaching.words)
+        assert {row[0] for row in rows} == {desk.coaching.words[name] for name in moved}
+        assert all(row[1] != row[2] for row in rows)
         said = " ".join(str(getattr(each, "text", "")) for each in user.client.elements.values())  # type: ignore[union-attr]
         assert not [name for name in known if "_" in name and name in said] and "faultml " not in said
         for tried in (kept.held_out, {}):
@@ -198,6 +205,8 @@ def test_what_was_learned_is_shown_adopted_and_rolled_back(
             monkeypatch.setattr(learning, "load_adaptation", lambda path, as_if=as_if: (as_if, None))
             await user.open("/verdicts")
             await (user.should_see if tried else user.should_not_see)("Use it from now on", retries=5)
+            await user.should_see("95 % sure between")
+            await user.should_see(rows[0][1])
         monkeypatch.undo()
         before = desk.season.results
         assert before is not None and "coach" not in before.run

@@ -109,7 +109,7 @@ def test_the_season_table_holds_no_truth(
     catalogue: Catalogue, generated: SyntheticSeason, tmp_path: Path
 ) -> None:
     reported = {*ID_COLUMNS, "t_s", *CHANNELS, "impact_s", "hand", "club", "shot", "context"}
-    reported |= {"mounting_sd_deg", "declared_rate_hz"}
+    reported |= {"mounting_sd_deg", "declared_rate_hz", "impact_sd_s", "impact_from"}
     write_season(generated.batch, tmp_path / "season.parquet")
     assert set(pq.read_schema(tmp_path / "season.parquet").names) == reported
     assert set(generated.batch.table) <= reported | {"reason", "findings"}

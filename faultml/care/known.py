@@ -310,10 +310,13 @@ class _Seen:
 
 def _forgotten(stores: Iterable[Store], names: Iterable[str]) -> frozenset[str]:
     """Which names are of players who have asked any of these stores to be forgotten."""
+    asked, opened = list(names), list(stores)
+    if not asked or not opened:
+        return frozenset()
+    # The store's library is needed only where there is a store.
     from faultml.store.people import forgotten_players
 
-    asked = list(names)
-    return frozenset().union(*(forgotten_players(store)(asked) for store in stores)) if asked else frozenset()
+    return frozenset().union(*(forgotten_players(store)(asked) for store in opened))
 
 
 def _note(store: Store, current: Mapping[CellKey, tuple[str, ...]], written_on: date, today: date) -> None:

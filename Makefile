@@ -34,11 +34,11 @@ $(READY): requirements.lock pyproject.toml
 demo: $(READY)  ## a season of recordings, classified: leaves demo/results/report.html
 	$(BIN)/faultml demo
 
-# One thread a process, where two processes share the cores.
+# One thread a process. Three processes share two cores: tests that wait for a server would leave one idle.
 test: export OMP_NUM_THREADS = 1
 test: export OPENBLAS_NUM_THREADS = 1
 test: $(READY)  ## all tests, on two cores
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 3
 
 lint: $(READY)  ## ruff: rules and format
 	$(BIN)/ruff check --output-format concise .

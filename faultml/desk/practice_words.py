@@ -9,7 +9,16 @@ from faultml.channels import CHANNELS
 from faultml.desk.plain_words import without_commands
 from faultml.drawings.words import CHANNEL_ENDS, CHANNEL_NAMES
 from faultml.practice.events import CareStop, CueOff, CueOn, FullSwing, SetUpAgain, SetupTaken, Trouble
-from faultml.practice.session import Counted, GuessAsked, Held, Result, SessionEvent, SetBegins, SetEnds
+from faultml.practice.session import (
+    Counted,
+    GuessAsked,
+    Held,
+    Refused,
+    Result,
+    SessionEvent,
+    SetBegins,
+    SetEnds,
+)
 from faultml.practice.words import TROUBLES, WHY, repetition_words
 
 Sound = Literal["", "above", "below", "off", "stop"]
@@ -73,6 +82,8 @@ def sign_of(event: SessionEvent, channel: str) -> Sign | None:
         case SetEnds():
             says = f"{event.repetitions} repetitions, {event.inside} of {event.judged} judged were inside."
             return Sign("SET OVER", says, sound="off")
+        case Refused():
+            return Sign("STOP", "No drill now. Speak with your coach first.", sound="off")
         case Held():
             return Sign("STOP", "Every drill is held as of now.", sound="off")
     return None

@@ -98,12 +98,7 @@ class Practising:
 
     def care_changed(self) -> bool:
         """Whether a set was ended because another page or a command holds the drill now."""
-        if not self.session.in_set or self.session.care().verdict != "no":
-            return False
-        # The set is kept; of a player who is paused nothing is noted for the plan, which the session refuses.
-        with suppress(FaultmlError):
-            self.session.end_set()
-        return True
+        return bool(self.session.end_if_held())
 
     def tick(self) -> None:
         """Let time pass; called every `TICK_S`."""

@@ -53,7 +53,8 @@ def keep_set(store: Store, done: SetRecord, planned: int, known: Known, book: Dr
         if connection.execute(select(PRACTICE_SETS.c.number).where(*same)).first() is not None:
             return
         connection.execute(PRACTICE_SETS.insert(), [asdict(done) | {"when": now()}])
-    if done.repetitions < load_practice_rules().set.counts_from * planned and not done.balls:
+    counted = int(done.repetitions >= load_practice_rules().set.counts_from * planned)
+    if not counted and not done.balls:
         return
     before = next(
         (
@@ -63,18 +64,21 @@ def keep_set(store: Store, done: SetRecord, planned: int, known: Known, book: Dr
         ),
         PracticeNote(done.player, done.drill, done.day, 0, None),
     )
-    counted = int(done.repetitions >= load_practice_rules().set.counts_from * planned)
+    if not before.sets + counted:
+        return  # a day of practice has a set; balls alone stay with the set that is kept
     balls = (before.balls or 0) + done.balls
     note = PracticeNote(done.player, done.drill, done.day, before.sets + counted, balls or before.balls)
     note_practice(store, [note], known, book, today)
 
 
-def kept_sets(store: Store, player: str, drill: str) -> list[SetRecord]:
-    """A player's sets of a drill, in the order of time."""
+def kept_sets(store: Store, player: str, drill: str | None = None) -> list[SetRecord]:
+    """A player's sets, of one drill or of all, in the order of time."""
     asked = (
         select(*(PRACTICE_SETS.c[name] for name in _COLUMNS))
-        .where(PRACTICE_SETS.c.player == player, PRACTICE_SETS.c.drill == drill)
+        .where(PRACTICE_SETS.c.player == player)
         .order_by(PRACTICE_SETS.c.day, PRACTICE_SETS.c.number)
     )
+    if drill is not None:
+        asked = asked.where(PRACTICE_SETS.c.drill == drill)
     with store.reading() as connection:
         return [SetRecord(**row) for row in connection.execute(asked).mappings()]

@@ -16,7 +16,7 @@ import msgspec
 from faultml.care.check import CareAnswer, care_check
 from faultml.care.known import Known
 from faultml.care.record import record
-from faultml.care.rules import Question, load_care
+from faultml.care.rules import Question
 from faultml.care.statements import Statement
 from faultml.coaching.book import load_book
 from faultml.errors import InputError
@@ -157,11 +157,12 @@ class PracticeSession:
             )
         answer = self.care()
         if answer.verdict == "no" or answer.dose is None:
-            return Refused(reason=answer.public_reason(load_care()))
+            return Refused(reason=answer.public_reason())
         if answer.verdict == "show":
             return Refused(reason="ask-first", ask=answer.ask)
         day = self._today().isoformat()
-        done = kept_sets(self._store, self.player, self.target.drill.id)
+        of_all = kept_sets(self._store, self.player)
+        done = [each for each in of_all if each.drill == self.target.drill.id]
         today = [each for each in done if each.day == day]
         left = answer.dose.sets - len(today)
         made = sum(each.repetitions for each in today)
@@ -181,7 +182,8 @@ class PracticeSession:
             quiet=plan.quiet,
             live=plan.live,
             sets_left=left,
-            balls_left=max(0, answer.dose.full_speed - sum(each.balls for each in today)),
+            # A ball loads the wrist whatever drill it was hit for.
+            balls_left=max(0, answer.dose.full_speed - sum(each.balls for each in of_all if each.day == day)),
         )
 
     def push(self, sample: Sample) -> list[SessionEvent]:
@@ -226,11 +228,11 @@ class PracticeSession:
         made, self._set = self._set, None
         self.engine.live = False
         done = self._record(made)
-        # After "hurts" the set is kept, and nothing is noted for the plan: care holds the player.
+        # Where care holds the player meanwhile, by whatever route, the set is kept and nothing is noted for the plan.
         try:
             keep_set(self._store, done, made.plan.repetitions, self._known(), load_book(), self._today())
         except InputError:
-            if self._held_s is None:
+            if self.care().verdict != "no":
                 raise
         return SetEnds(
             number=done.number,
@@ -239,6 +241,18 @@ class PracticeSession:
             inside=done.inside,
             rest_s=self._rules.rest_s,
         )
+
+    def end_if_held(self) -> list[SessionEvent]:
+        """End the set where care holds the drill by now, because something was said by another route; else nothing.
+
+        It is asked after each repetition too; who hears of a change of the store asks at once.
+        """
+        if self._set is None:
+            return []
+        answer = self.care()
+        if answer.verdict != "no":
+            return []
+        return [self.end_set(), Refused(reason=answer.public_reason())]
 
     def hurts(self) -> list[SessionEvent]:
         """Stop first: every drill is held as of now, the cue is quiet and the set ends. Where it hurts is asked
@@ -288,6 +302,8 @@ class PracticeSession:
                 continue
             elif not isinstance(event, StationReached):
                 out.append(event)
+        if any(isinstance(event, Repetition | FullSwing) for event in events):
+            out += self.end_if_held()
         if self._set is not None:
             due = [number for number, until_s in self._set.waiting.items() if until_s <= self._now_s]
             out += [self._result(number) for number in due]

@@ -13,14 +13,14 @@ from click.testing import CliRunner
 from practice_fakes import Path as Motion
 from practice_fakes import of, target, write_recording
 
-from faultml.care.statements import statements
+from faultml.care.statements import Statement, add_statements, statements
 from faultml.cli import main
 from faultml.coaching.book import load_book
 from faultml.errors import InputError
 from faultml.plan.practice import practice_notes
 from faultml.plan.records import PracticeNote
 from faultml.practice.events import CueOn, Repetition, StationReached
-from faultml.practice.kept import kept_sets
+from faultml.practice.kept import keep_set, kept_sets
 from faultml.practice.rules import load_practice_rules
 from faultml.practice.session import (
     Counted,
@@ -200,6 +200,39 @@ def test_hurts_stops_and_holds_first_and_asks_afterwards(store):
     session.hurts_where("wrist")
     assert statements(store, "p")[-1].value == "wrist"
     assert not practice_notes(store)
+
+
+def test_pain_said_by_another_route_ends_the_set_after_the_repetition(store):
+    people = People(store)
+    session = people.session()
+    session.begin_set()
+    samples = iter(reps(3.0, 3.0, 3.0))
+    while not any(isinstance(each, GuessAsked) for each in session.push(next(samples))):
+        pass
+    assert session.end_if_held() == [] and session.in_set
+    add_statements(store, [Statement("p", "pain", DAY, "wrist")], DAY)
+    events = push(session, samples)
+    ends = [each for each in events if isinstance(each, SetEnds | Refused)]
+    assert [type(each) for each in ends] == [SetEnds, Refused] and ends[1].reason == "paused"
+    assert not session.in_set and not practice_notes(store) and session.finish() == []
+
+
+def test_a_stream_that_ends_after_pain_was_said_elsewhere_ends_quietly(store):
+    session = People(store).session()
+    session.begin_set()
+    push(session, reps(*[3.0] * 6))
+    add_statements(store, [Statement("p", "pain", DAY, "wrist")], DAY)
+    assert [type(each) for each in session.finish()][-1] is SetEnds
+    assert len(kept_sets(store, "p")) == 1 and not practice_notes(store)
+
+
+def test_balls_of_another_drill_count_toward_the_day(store):
+    people = People(store)
+    left = people.session().begin_set().balls_left
+    other = SetRecord("p", "pause_then_go", DAY.isoformat(), 1, 1.0, 0, 0, 0, balls=2)
+    keep_set(store, other, 10, people.known(), load_book(), DAY)
+    begun = people.session().begin_set()
+    assert (begun.number, begun.balls_left) == (1, left - 2) and left > 2
 
 
 def test_pressed_by_mistake_is_logged_within_a_minute_alone(store):

@@ -19,13 +19,14 @@ _WORDS: Final = {
     "shock": "by the shock of contact",
     "coach": "by a coach's mark",
     "timing": "by the player's timing",
-    INFERRED: "from the wrist's motion alone, some 10 ms off",
+    INFERRED: "from the wrist's motion alone",
 }
 _GAIN: Final = (
     "Three swings a player with contact marked (on the desk, or in marks.csv) and faultml timing learn would make the "
-    "faults at impact surer for {players}: on generated golfers impact's median error fell from 6 to 4.5 ms, which is "
-    "half of what marking every swing brings."
+    "faults at impact surer for {players}: on three kinds of generated golfers impact's median error fell from "
+    "5.8-7.5 ms to 4.3-5.1 ms, which brings about half of what marking every swing does."
 )
+"""Figures of ``python -m faultml.pipelines.benchmarks.timing``, in docs/contact.md: synthetic."""
 
 
 class Impacts(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

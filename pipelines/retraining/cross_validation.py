@@ -68,7 +68,7 @@ def held_out_chances(
 def suites(labelled: Labelled, plain: Array, own: Array) -> list[Answers]:
     """What an adaptation is tried on: a coach's answers, and two forecasts of golfers held out.
 
-    Labels in the wrong rows make a forecast of shares alone look better than a model that commits itself, hence the
+    Labels in the wrong rows make a forecast of shares alone look better than a model that commits itself: therefore the
     second.
     """
     answers = np.where(labelled.known, labelled.answers, np.nan)

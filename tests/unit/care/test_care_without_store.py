@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
+import pandas as pd
 import pytest
-from care_fakes import HEALTHY
+from care_fakes import HEALTHY, known_of
 from click.testing import CliRunner
 
 from faultml.care.body import PlayerBody, Said
@@ -91,3 +93,10 @@ def test_pain_and_names_of_one_player_hold_without_a_store_too() -> None:
     hurts = PlayerBody("p001", (Said(TODAY, "hurts", "wrist"),), remembered=False)
     assert care_check(FREE.demands, hurts, TODAY).verdict == "no"
     assert CliRunner().invoke(main, ["players", "care", "p001"]).exit_code == 0
+
+
+def test_without_a_store_its_library_is_not_needed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The core install has no sqlalchemy, and classifies a roster that names a stranger in pain."""
+    monkeypatch.setitem(sys.modules, "faultml.store.people", None)
+    rows = pd.DataFrame([{"player": "p1", "pain": "none"}, {"player": "somebody", "pain": "wrist"}])
+    assert known_of(rows, ["p1"]).open_names == ("somebody",)

@@ -65,7 +65,7 @@ def show(player: str | None, store: Path | None) -> None:
 
 
 def _say(timings: Iterable[GolferTiming]) -> None:
-    from faultml.labels.timing import MIN_MARKED
+    from faultml.recordings.corrections import MIN_MARKED
 
     lines = [
         f"{each.player}, {each.club or 'no club named'}, {each.recorder}: {each.offset_s * 1000:+.1f} ms "

@@ -17,15 +17,13 @@ from numpy.typing import NDArray
 from sqlalchemy import REAL, Column, Integer, Table, Text, delete, insert, select, text
 
 from faultml.channels import ID_COLUMNS
-from faultml.recordings.corrections import GolferTiming, iso_day
+from faultml.recordings.corrections import MIN_MARKED, GolferTiming, iso_day
 from faultml.store import METADATA, Store
 from faultml.store.base import now
 from faultml.store.people import forgotten
 
 Array = NDArray[np.float64]
 
-MIN_MARKED: Final = 3
-"""Fewer marked swings are no timing."""
 WITHIN_SD_S: Final = 0.0051
 BETWEEN_SD_S: Final = 0.0086
 """Spread of the difference within and between golfers (synthetic, another generator), where the store holds few."""

@@ -8,10 +8,9 @@ from typing import Any, Final
 import msgspec
 
 from faultml.errors import InputError
+from faultml.recordings.corrections import MIN_MARKED
 from faultml.recordings.problems import shorten
 
-MIN_MARKED: Final = 3
-"""Fewer marked swings of a player are no timing."""
 INFERRED: Final = "inferred"
 _MARKED: Final = ("recorder", "shock", "coach")
 _WORDS: Final = {

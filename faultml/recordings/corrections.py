@@ -39,6 +39,10 @@ class CoachLandmark(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     sd_s: float = COACH_SD_S
 
 
+MIN_MARKED: Final = 3
+"""Fewer marked swings of a golfer are no timing."""
+
+
 class GolferTiming(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """By how much a golfer's contact comes after the impact as inferred, from earlier swings with a mark.
 

@@ -18,13 +18,14 @@ from numpy.typing import NDArray
 from faultml.classifier.bundle import Bundle, load_bundle
 from faultml.faults.catalogue import Catalogue, load_catalogue
 from faultml.features.table import compute_features
-from faultml.labels.timing import MIN_MARKED, MarkedSwing, golfer_timings, keep_marked
+from faultml.labels.timing import MarkedSwing, golfer_timings, keep_marked
 from faultml.motion.coach_landmarks import place, with_timing
 from faultml.motion.curves import Curves
 from faultml.motion.landmark_model import IMPACT, Landmarks
 from faultml.motion.window import MARK_SD_S, Windows
 from faultml.pipelines.benchmarks.compare.suites import SUITES
 from faultml.pipelines.training.data import Drawn
+from faultml.recordings.corrections import MIN_MARKED
 from faultml.runtime.faults import INTERVAL_Z
 from faultml.season.timing import MAX_OFF_S
 from faultml.store import open_store

@@ -16,7 +16,6 @@ from faultml.classifier.timing import detector_of
 from faultml.cli import main
 from faultml.labels.timing import (
     BETWEEN_SD_S,
-    MIN_MARKED,
     WITHIN_SD_S,
     MarkedSwing,
     golfer_timings,
@@ -26,6 +25,7 @@ from faultml.plan.practice import note_baseline
 from faultml.plan.records import BaselineNote
 from faultml.recordings.corrections import (
     MAX_AGE_DAYS,
+    MIN_MARKED,
     Corrections,
     GolferTiming,
     recorder_kinds,

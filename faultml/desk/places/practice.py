@@ -36,6 +36,10 @@ EVIDENCE: Final = (
     "The evidence for this kind of practice is low: the studies are of other movements, most of feedback after a "
     "trial, and none is of a golfer's wrist."
 )
+UNPROVEN: Final = (
+    "A sensor follows the repetitions of this drill and counts them, and gives no verdict: in tests it was wrong too "
+    "often. The check above decides."
+)
 KEYS: Final = {"b": "begin a set", "i": "in", "o": "out", "r": "result", "e": "end the set", "h": "hurts"}
 _BY_NOBODY: Final = "the player at the desk"
 
@@ -127,6 +131,8 @@ class PracticePlace:
             para(f"Alone you check it so: {drill.check}")
             para(f"With a ball: {' '.join(drill.with_ball)} {drill.surface}")
             para(drill.stop)
+        if drill.rehearsal.unproven:
+            para(UNPROVEN, "said")
         para(EVIDENCE, "note")
 
     def _build_practice(self, target: Target) -> None:

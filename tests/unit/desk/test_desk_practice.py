@@ -215,6 +215,16 @@ def test_a_drill_that_no_sensor_judges_says_how_the_player_checks_alone(
     visit(healthy, story)
 
 
+def test_a_drill_on_which_a_sensor_was_often_wrong_says_so_before_the_set(healthy: Path) -> None:
+    async def story(user: User, desk: Desk) -> None:
+        player = given(desk, "butt_end_to_belt", "early_set")
+        await user.open(f"/practice/{desk.sessions.unguarded.key(player)}")
+        await sees(user, "gives no verdict")
+        await sees(user, "Begin a set")
+
+    visit(healthy, story)
+
+
 def sign(event: SessionEvent) -> Sign:
     found = sign_of(event, "flexion_deg")
     assert found is not None
